@@ -1,0 +1,82 @@
+"""What the rest of the service asks of a history, whichever engine keeps it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.samples import Samples
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """One line of the event ledger: `kind` is a short stable word ("config-change", "clock-step", "endpoint-lost")."""
+
+    time: float
+    loop: str
+    kind: str
+    text: str
+    old: str = ""
+    new: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trend:
+    """A role over time at most `max_points` long: bucket starts [epoch s], and minimum, mean, maximum of each bucket."""
+
+    loop: str
+    role: str
+    unit: str
+    step_s: int
+    time_s: NDArray[np.int64]
+    minimum: NDArray[np.float64]
+    mean: NDArray[np.float64]
+    maximum: NDArray[np.float64]
+
+
+class Store(Protocol):
+    """History of samples, rollups and events. Calls are synchronous and short; the service runs them off the loop.
+
+    Times are epoch seconds UTC, `begin` inclusive, `end` exclusive. A second of a loop is stored once: what comes again
+    is dropped and counted, never stored twice.
+    """
+
+    def append(self, batch: Sequence[Samples]) -> int:
+        """Store closed samples of any loops in one transaction; returns how many rows were new."""
+        ...
+
+    def scan(self, loop: str, begin: int, end: int) -> Iterator[Samples]:
+        """The stored samples of a loop in order of time, in stretches of at most a day, from whichever tier holds them."""
+        ...
+
+    def trend(self, loop: str, role: str, begin: int, end: int, max_points: int = 2000) -> Trend:
+        """A role over a time, from samples or the finest rollup that fits."""
+        ...
+
+    def add_event(self, event: Event) -> None:
+        """Write one event."""
+        ...
+
+    def events(self, begin: float, end: float, loop: str | None = None) -> list[Event]:
+        """Events of a time, oldest first; `loop` None gives all, site-wide events have loop ''."""
+        ...
+
+    def extent(self, loop: str) -> tuple[int, int] | None:
+        """First second and last second + 1 that are stored for a loop, None where there is none."""
+        ...
+
+    def seal(self, now: float) -> int:
+        """Move whole past UTC days from the hot tier to the archive; returns how many loop-days were sealed."""
+        ...
+
+    def retain(self, now: float) -> int:
+        """Apply the retention of the site; returns how many loop-days were dropped."""
+        ...
+
+    def close(self) -> None:
+        """Flush and close; the store cannot be used afterwards."""
+        ...

@@ -1,0 +1,92 @@
+"""The latest state of everything, in memory: what pages, REST and metrics show. Written by the service, read by the web."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from checks.evaluation import Evaluation
+from collector.reading import Reading
+from config.model import Site
+
+
+class EndpointState(StrEnum):
+    """State of the connection to one endpoint."""
+
+    DISCONNECTED = "disconnected"
+    CONNECTING = "connecting"
+    UP = "up"
+    DEGRADED = "degraded"
+    BACKOFF = "backoff"
+
+
+@dataclass(slots=True, kw_only=True)
+class EndpointStatus:
+    """What is known of one endpoint; counters only grow."""
+
+    name: str
+    protocol: str
+    state: EndpointState = EndpointState.DISCONNECTED
+    reason: str = ""
+    since: float = 0.0
+    last_good: float | None = None
+    rtt_s: float | None = None
+    polls: int = 0
+    timeouts: int = 0
+    bad_frames: int = 0
+    exceptions: int = 0
+    reconnects: int = 0
+    skipped_slots: int = 0
+    lateness_s: float = 0.0
+    clock_skew_s: float | None = None
+    certificate_expires: float | None = None
+
+
+@dataclass(slots=True)
+class LiveState:
+    """Latest evaluation per loop, latest reading per tag, endpoints, counters of the service itself."""
+
+    site: Site
+    site_sha256: str
+    site_path: str = ""
+    started: float = 0.0
+    evaluations: dict[str, Evaluation] = field(default_factory=dict)
+    readings: dict[tuple[str, str], Reading] = field(default_factory=dict)
+    endpoints: dict[str, EndpointStatus] = field(default_factory=dict)
+    counters: dict[str, float] = field(default_factory=dict)
+    """Names without prefix: late_readings, check_errors, history_errors, queue_dropped, clock_steps, loop_lag_s ..."""
+    problems: dict[str, str] = field(default_factory=dict)
+    """What the service itself lacks, by short key ("history": "disk full, verifying in memory since ...")."""
+    _changed: asyncio.Event = field(default_factory=asyncio.Event)
+    _version: int = 0
+
+    def take_readings(self, readings: Sequence[Reading]) -> None:
+        """Keep the latest reading of each tag."""
+        for reading in readings:
+            self.readings[reading.loop, reading.role] = reading
+
+    def take_evaluation(self, evaluation: Evaluation) -> None:
+        """Keep the latest evaluation of a loop and wake whoever watches."""
+        self.evaluations[evaluation.loop] = evaluation
+        self.touch()
+
+    def count(self, name: str, amount: float = 1.0) -> None:
+        """Add to a counter of the service."""
+        self.counters[name] = self.counters.get(name, 0.0) + amount
+
+    def touch(self) -> None:
+        """Tell watchers that something changed."""
+        self._version += 1
+        self._changed.set()
+        self._changed = asyncio.Event()
+
+    async def changes(self) -> AsyncIterator[int]:
+        """Yield a growing version number each time something changed; slow watchers miss versions, never the last."""
+        seen = -1
+        while True:
+            if seen == self._version:
+                await self._changed.wait()
+            seen = self._version
+            yield seen
