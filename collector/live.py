@@ -1,4 +1,4 @@
-"""The latest state of everything, in memory: what pages, REST and metrics show. Written by the service, read by the web."""
+"""The latest state of everything, in memory: the service writes it; pages, REST and metrics read it."""
 
 from __future__ import annotations
 

@@ -1,11 +1,11 @@
 """The errors that Tallywire shows to people.
 
-    TallywireError            what, where, how to fix it; printed as one short message, exit code 2
-      SiteFileError           the site file, with every problem found in it
-      DataFileError           a recorded file that cannot be replayed
-      AddressError            a socket that may not or cannot be opened
-      StoreError              a history that cannot be used (newer schema, locked, damaged)
-      ForbiddenRequestError   a request other than a read was about to leave for the plant; never caught, never retried
+TallywireError            what, where, how to fix it; printed as one short message, exit code 2
+  SiteFileError           the site file, with every problem found in it
+  DataFileError           a recorded file that cannot be replayed
+  AddressError            a socket that may not or cannot be opened
+  StoreError              a history that cannot be used (newer schema, locked, damaged)
+  ForbiddenRequestError   a request other than a read was about to leave for the plant; never caught, never retried
 """
 
 from __future__ import annotations

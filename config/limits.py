@@ -32,7 +32,7 @@ class TotalLimit(_Limits):
 
 
 class TemperatureLimit(_Limits):
-    """Detector temperature: warm and hot, cold and too cold, rate of change; outside the plausible pair the sensor is doubted."""
+    """Detector temperature: high, low, rate of change; outside the plausible pair the sensor itself is doubted."""
 
     suspect_high: TempC = 45.0
     fault_high: TempC = 55.0

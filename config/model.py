@@ -140,10 +140,11 @@ class ModbusTag(Part):
 
 
 class OpcUaTag(Part):
-    """One value at one OPC UA node. `values` maps texts to numbers (product names, mode words)."""
+    """One value at one OPC UA node, or a part of a property of it (range end, unit id). `values` maps texts to numbers."""
 
     endpoint: str
     node: str = Field(min_length=3)
+    property: Literal["", "EURange.low", "EURange.high", "EngineeringUnits"] = ""
     bit: int | None = Field(default=None, ge=0, le=63)
     inverted: bool = False
     scale: float = 1.0

@@ -1,0 +1,47 @@
+"""What a check gets to look at."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from checks.blocks import Blocks
+from checks.samples import Samples
+from config.model import Loop, Site
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LedgerEntry:
+    """One entry of the event ledger: a setting that changed, a restart, a stop, a tare, a product change.
+
+    `kind` is a short stable word ("parameter-change", "belt-stop", "belt-start", "gauge-restart", "plc-restart", "tare",
+    "calibration", "bypass", "product-change", "clock-step", "total-reset", "total-rollover"); `role` the tag it was seen in.
+    """
+
+    time_s: int
+    kind: str
+    role: str = ""
+    old: float | None = None
+    new: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Window:
+    """A loop as it stands at `end_s` (exclusive, epoch seconds UTC).
+
+    `blocks` are the 10 s blocks of the last 24 h at most, `minutes` and `hours` the merged ones (14 days, 400 days at
+    most); `samples` the last 2 h. `settings` holds the last good value of each setting role, `setting_since` when that
+    value was first seen. All in order of time, the newest last.
+    """
+
+    site: Site
+    loop_id: str
+    loop: Loop
+    end_s: int
+    blocks: Blocks
+    minutes: Blocks
+    hours: Blocks
+    samples: Samples
+    ledger: tuple[LedgerEntry, ...]
+    settings: Mapping[str, float]
+    setting_since: Mapping[str, int]
