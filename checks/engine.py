@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from checks.blocks import Blocks
 from checks.evaluation import Evaluation
 from checks.samples import Samples
 from config.model import Loop, Site
@@ -31,4 +32,8 @@ class LoopEngine:
 
         With `evaluate` False the blocks are built but not judged: the way back from history after a restart.
         """
+        raise NotImplementedError
+
+    def take_rollups(self) -> dict[int, Blocks]:
+        """The 60, 3600 and 86,400 s blocks closed since the last call, by length; missing where none was closed."""
         raise NotImplementedError

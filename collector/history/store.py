@@ -9,6 +9,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from checks.blocks import Blocks
 from checks.samples import Samples
 
 
@@ -55,6 +56,14 @@ class Store(Protocol):
 
     def trend(self, loop: str, role: str, begin: int, end: int, max_points: int = 2000) -> Trend:
         """A role over a time, from samples or the finest rollup that fits."""
+        ...
+
+    def add_rollups(self, blocks: Blocks) -> None:
+        """Store merged blocks (60, 3600 or 86,400 s long); a row that is there already is replaced."""
+        ...
+
+    def rollups(self, loop: str, length_s: int, begin: int, end: int) -> Blocks | None:
+        """Stored merged blocks in order of time, None where there are none."""
         ...
 
     def add_event(self, event: Event) -> None:
