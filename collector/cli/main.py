@@ -75,7 +75,7 @@ def _say(text: str) -> None:
 def _crash_log() -> str:
     """Make sure that the traceback has a log to go to, and name it: the service's own, else a file of the user."""
     logger = logging.getLogger("tallywire")
-    if logger.handlers:
+    if logger.hasHandlers():
         return "the log above"
     import tempfile
     from pathlib import Path
