@@ -1,0 +1,140 @@
+"""A recorded file as samples: what `replay` reads."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from itertools import chain
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.samples import Samples
+from collector.replay.columns import Columns, read_columns, site_of_columns
+from collector.replay.grid import HOLD_PERIODS, LONGEST_STEP_S, SHORTEST_STEP_S, Grid, grid_step
+from collector.replay.tables import Piece, Table, open_table
+from config.errors import DataFileError
+from config.model import RecordedTag, Site, Tag
+from config.roles import ROLES, Kind
+from config.units import registry
+
+SETTING_HOLD_PERIODS = 10.0
+SETTING_HOLD_S = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Samples of several loops that a piece of the file completed; `done` is the fraction of the file that is read."""
+
+    samples: Mapping[str, Samples]
+    done: float
+    rows: int
+
+
+class Recording:
+    """A recorded file that is understood and ready to be read, in constant memory.
+
+    `site` is the site as the file carries it: a tag without a column is not there, a column without a tag is read in the
+    canonical unit of its role. `warnings` says what was not as declared.
+    """
+
+    def __init__(self, site: Site, path: Path, table: Table, columns: Columns) -> None:
+        self.path = path
+        self.site = site_of_columns(site, columns)
+        self.warnings = columns.warnings
+        self.file_step_s = 0.0
+        self.step_s = 0
+        self._table = table
+        self._columns = columns
+        self._scales = {key: _affine(self.site.loops[key[0]].tags[key[1]], key[1], path) for key in columns.value}
+
+    def batches(self) -> Iterator[Batch]:
+        """Read the file once, from the start.
+
+        Raises
+        ------
+        DataFileError
+            A value, time or step that the contract does not allow, with its line and column.
+        """
+        columns = self._columns
+        wanted = [*columns.value.values(), *columns.quality.values(), *columns.flags.values()]
+        pieces = self._table.pieces(columns.time, list(dict.fromkeys(wanted)))
+        first = next(pieces, None)
+        if first is None:
+            raise DataFileError("the data file has no rows", where=str(self.path), fix="export again with data")
+        grids = self._grids(first.time)
+        for piece in chain([first], pieces):
+            parts = {loop: self._push(grid, piece) for loop, grid in grids.items()}
+            yield Batch({loop: part for loop, part in parts.items() if part is not None}, piece.done, len(piece.time))
+        ends = {loop: grid.finish() for loop, grid in grids.items()}
+        yield Batch({loop: part for loop, part in ends.items() if part is not None}, 1.0, 0)
+
+    def _push(self, grid: Grid, piece: Piece) -> Samples | None:
+        values: dict[str, NDArray[np.float64]] = {}
+        quality: dict[str, NDArray[np.float64]] = {}
+        for role in self.site.loops[grid.loop].tags:
+            factor, offset = self._scales[grid.loop, role]
+            column = piece.columns[self._columns.value[grid.loop, role]]
+            values[role] = column if (factor, offset) == (1.0, 0.0) else column * factor + offset
+            if (grid.loop, role) in self._columns.quality:
+                quality[role] = piece.columns[self._columns.quality[grid.loop, role]]
+        flags = self._columns.flags.get(grid.loop)
+        return grid.push(piece.time, values, quality, None if flags is None else piece.columns[flags])
+
+    def _grids(self, time: NDArray[np.float64]) -> dict[str, Grid]:
+        """Decide the step from the first piece, and how long each role is held."""
+        steps = np.diff(time)
+        self.file_step_s = step = float(np.median(steps)) if len(steps) else 1.0
+        if not SHORTEST_STEP_S - 1e-3 <= step <= LONGEST_STEP_S + 1e-3:
+            raise DataFileError(
+                f"the rows are {step:g} s apart",
+                where=f"{self.path}, column 'time'",
+                fix=f"export with a step from {SHORTEST_STEP_S:g} s to {LONGEST_STEP_S:g} s",
+            )
+        self.step_s = grid_step(step)
+        even = abs(step - self.step_s) < 1e-3 and bool((np.abs(steps / step - np.round(steps / step)) < 1e-3).all())
+        bridged = step >= 1.0 - 1e-3 and not even
+        gap = HOLD_PERIODS * round(step, 1) if bridged else 0.0
+        return {
+            loop: Grid(loop, self.step_s, gap, {role: _hold(tag, role, step, gap) for role, tag in part.tags.items()})
+            for loop, part in self.site.loops.items()
+        }
+
+
+def open_recording(site: Site, path: Path, column_map: Mapping[str, str] | None = None) -> Recording:
+    """Open a recorded file and understand its header.
+
+    Raises
+    ------
+    DataFileError
+        The file cannot be read or its columns are not those of the site.
+    """
+    table = open_table(path)
+    return Recording(site, path, table, read_columns(site, table.names, path, column_map))
+
+
+def _hold(tag: Tag, role: str, step_s: float, gap_s: float) -> float:
+    """How long a reading stands for the present [s]: as long as live where the tag declares a period above the step."""
+    if tag.period is None or tag.period <= step_s:
+        return gap_s
+    if ROLES[role].kind is Kind.SETTING:
+        return max(SETTING_HOLD_PERIODS * tag.period, SETTING_HOLD_S)
+    return HOLD_PERIODS * tag.period
+
+
+def _affine(tag: Tag, role: str, path: Path) -> tuple[float, float]:
+    """Factor and offset from the file's number to the canonical unit of the role."""
+    scale, offset = (tag.scale, tag.offset) if isinstance(tag, RecordedTag) else (1.0, 0.0)
+    unit = ROLES[role].unit
+    if not tag.measured_in or not unit or tag.measured_in == unit:
+        return scale, offset
+    quantity = registry().Quantity
+    try:
+        zero = float(quantity(0.0, tag.measured_in).to(unit).magnitude)
+        one = float(quantity(1.0, tag.measured_in).to(unit).magnitude)
+    except Exception as error:
+        raise DataFileError(
+            f"the tag {role} is declared in {tag.measured_in!r}, which is no unit of it", where=str(path), fix=f"use {unit}"
+        ) from error
+    return (one - zero) * scale, (one - zero) * offset + zero
