@@ -1,0 +1,114 @@
+"""The heart of the service: once a second the samples of every loop are closed, kept and handed to verification."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime
+
+from checks.samples import Samples
+from collector.align import Aligner, ClockWatch
+from collector.clock import Clock
+from collector.live import LiveState
+from collector.logs import event
+from collector.reading import Reading
+from collector.service.keeping import Keeper
+from collector.service.supervisor import sleep_or_stop
+
+PERIOD_S = 1.0
+CLOCK_PROBLEM = "clock"
+
+
+class Closing:
+    """Takes readings from the pollers and closes the samples of all loops on a deadline that does not drift.
+
+    Parameters
+    ----------
+    aligners : mapping of loop id to Aligner
+    live : LiveState
+        Gets readings and counters: `late_readings`, `loop_lag_s`, `skipped_ticks`, `clock_steps`, `samples_closed`.
+    keeper : Keeper
+        Gets every closed sample and the events.
+    verify : callable
+        Gets what was closed, by loop; must not block.
+    """
+
+    def __init__(
+        self,
+        aligners: Mapping[str, Aligner],
+        live: LiveState,
+        keeper: Keeper,
+        clock: Clock,
+        verify: Callable[[Mapping[str, Samples]], None],
+    ) -> None:
+        self._aligners = aligners
+        self._live = live
+        self._keeper = keeper
+        self._clock = clock
+        self._verify = verify
+        self._watch = ClockWatch()
+
+    def sink(self, readings: Sequence[Reading]) -> None:
+        """Take the readings of one poll."""
+        self._live.take_readings(readings)
+        for loop in {reading.loop for reading in readings}:
+            aligner = self._aligners.get(loop)
+            if aligner is not None:
+                aligner.take(readings)
+
+    async def run(self, stop: asyncio.Event) -> None:
+        """Close once a second; slots that were missed are skipped and counted, never caught up in a burst."""
+        deadline = self._clock.monotonic()
+        while not stop.is_set():
+            self.tick()
+            deadline += PERIOD_S
+            late = self._clock.monotonic() - deadline
+            if late > PERIOD_S:
+                missed = int(late / PERIOD_S)
+                self._live.count("skipped_ticks", missed)
+                deadline += missed * PERIOD_S
+            await sleep_or_stop(self._clock, deadline, stop)
+            self._live.counters["loop_lag_s"] = max(0.0, self._clock.monotonic() - deadline) if not stop.is_set() else 0.0
+        self.tick()
+
+    def tick(self) -> None:
+        """Close what can be closed now."""
+        wall = self._clock.now()
+        step = self._watch.observe(wall, self._clock.monotonic())
+        if step is not None:
+            self._stepped(wall, step)
+        closed = {loop: aligner.close_until(wall) for loop, aligner in self._aligners.items()}
+        closed = {loop: samples for loop, samples in closed.items() if len(samples)}
+        if closed:
+            self._keeper.keep_samples(list(closed.values()))
+            self._verify(closed)
+            self._live.count("samples_closed", sum(len(samples) for samples in closed.values()))
+        self._live.counters["late_readings"] = float(sum(aligner.late for aligner in self._aligners.values()))
+        self._show_clocks(wall)
+
+    def _stepped(self, wall: float, step: float) -> None:
+        self._live.count("clock_steps")
+        for aligner in self._aligners.values():
+            aligner.flag_step(wall, step)
+        text = f"the clock of this machine stepped by {step:+.1f} s"
+        event(logging.WARNING, "clock-step", text, step_s=round(step, 3))
+        self._keeper.keep_event("clock-step", text, old=_utc(wall - step), new=_utc(wall), time=wall)
+
+    def _show_clocks(self, wall: float) -> None:
+        ahead = max((aligner.next_s or 0 for aligner in self._aligners.values()), default=0)
+        if ahead > wall + PERIOD_S:
+            self._live.problems[CLOCK_PROBLEM] = (
+                f"the clock of this machine went back; nothing is closed before {_utc(ahead)}, so that no second comes twice"
+            )
+        else:
+            self._live.problems.pop(CLOCK_PROBLEM, None)
+        for aligner in self._aligners.values():
+            for name, skew in aligner.skew_s.items():
+                status = self._live.endpoints.get(name)
+                if status is not None and status.clock_skew_s is None:
+                    status.clock_skew_s = skew
+
+
+def _utc(time: float) -> str:
+    return datetime.fromtimestamp(time, UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

@@ -1,0 +1,167 @@
+"""Runs the engines in one thread: first the way back from history, then every closed sample in order."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor
+
+from checks.blocks import Blocks
+from checks.engine import LoopEngine
+from checks.evaluation import Evaluation
+from checks.samples import Samples
+from collector.history.store import Store
+from collector.live import LiveState
+from collector.logs import event
+
+RECOVERED_S = 24 * 3600
+"""How far a restart looks back in the stored samples [s]."""
+MOST_WAITING = 3600
+"""Seconds of samples that wait for verification; beyond, the machine is too slow and the oldest go."""
+LAGGING = 120
+
+
+_Failures = dict[str, Exception | None]
+
+
+class Verifying:
+    """Pushes closed samples through the engines, off the event loop, and hands on what they say.
+
+    Parameters
+    ----------
+    engines : mapping of loop id to LoopEngine
+    store : Store or None
+        Where the way back comes from; None where there is no history.
+    known_until : mapping of loop id to int
+        End (exclusive, epoch s) of what history held when the service started; what is stored later comes live.
+    on_evaluations : callable
+        Gets the evaluations of one turn, on the event loop, in order of time.
+    on_rollups : callable
+        Gets merged blocks as they are closed.
+    """
+
+    def __init__(
+        self,
+        engines: Mapping[str, LoopEngine],
+        live: LiveState,
+        executor: Executor,
+        *,
+        store: Store | None,
+        known_until: Mapping[str, int],
+        on_evaluations: Callable[[Sequence[Evaluation]], None],
+        on_rollups: Callable[[Blocks], None],
+    ) -> None:
+        self._engines = engines
+        self._live = live
+        self._executor = executor
+        self._store = store
+        self._known_until = known_until
+        self._on_evaluations = on_evaluations
+        self._on_rollups = on_rollups
+        self._waiting: deque[Mapping[str, Samples]] = deque()
+        self._wake = asyncio.Event()
+        self.recovered = False
+
+    def take(self, closed: Mapping[str, Samples]) -> None:
+        """Take closed samples by loop; returns at once."""
+        self._waiting.append(closed)
+        if len(self._waiting) > MOST_WAITING:
+            self._waiting.popleft()
+            self._live.count("verify_dropped")
+        self._wake.set()
+
+    async def run(self, stop: asyncio.Event) -> None:
+        """Recover, then verify until told to stop and nothing waits."""
+        loop = asyncio.get_running_loop()
+        if not self.recovered:
+            rows, rollups, failures = await loop.run_in_executor(self._executor, self._recover, stop)
+            self._show_failures(failures)
+            for blocks in rollups:
+                self._on_rollups(blocks)
+            self.recovered = True
+            if rows:
+                event(logging.INFO, "recovered", "the engines have read back the stored samples", rows=rows)
+        while not (stop.is_set() and not self._waiting):
+            if not self._waiting:
+                self._wake.clear()
+                waking, stopping = asyncio.ensure_future(self._wake.wait()), asyncio.ensure_future(stop.wait())
+                try:
+                    await asyncio.wait({waking, stopping}, return_when=asyncio.FIRST_COMPLETED)
+                finally:
+                    waking.cancel()
+                    stopping.cancel()
+                continue
+            closed = self._waiting.popleft()
+            evaluations, rollups, failures = await loop.run_in_executor(self._executor, self._push, closed)
+            self._show_lag()
+            self._show_failures(failures)
+            for blocks in rollups:
+                self._on_rollups(blocks)
+            if evaluations:
+                self._on_evaluations(evaluations)
+
+    def _push(self, closed: Mapping[str, Samples]) -> tuple[list[Evaluation], list[Blocks], _Failures]:
+        evaluations: list[Evaluation] = []
+        rollups: list[Blocks] = []
+        failures: _Failures = {}
+        for loop, samples in closed.items():
+            engine = self._engines[loop]
+            failures[loop] = None
+            try:
+                evaluations += engine.push(samples)
+                rollups += engine.take_rollups().values()
+            except Exception as error:  # noqa: BLE001 - one loop must not stop the others; counted, shown and logged
+                failures[loop] = error
+        evaluations.sort(key=lambda evaluation: evaluation.time_s)
+        return evaluations, rollups, failures
+
+    def _recover(self, stop: asyncio.Event) -> tuple[int, list[Blocks], _Failures]:
+        """Push the stored samples of the last day, unjudged; returns the rows read and the merged blocks that are whole."""
+        rows = 0
+        rollups: list[Blocks] = []
+        failures: _Failures = {}
+        for loop, engine in self._engines.items():
+            end = self._known_until.get(loop)
+            if self._store is None or end is None:
+                continue
+            first: int | None = None
+            try:
+                for samples in self._store.scan(loop, end - RECOVERED_S, end):
+                    if stop.is_set():
+                        return rows, [], failures
+                    if len(samples):
+                        first = int(samples.time_s[0]) if first is None else first
+                        engine.push(samples, evaluate=False)
+                        rows += len(samples)
+                if first is not None:
+                    rollups += [_whole(blocks, first) for blocks in engine.take_rollups().values()]
+            except Exception as error:  # noqa: BLE001 - one loop must not stop the others; counted, shown and logged
+                failures[loop] = error
+        return rows, [blocks for blocks in rollups if len(blocks)], failures
+
+    def _show_failures(self, failures: _Failures) -> None:
+        for loop, error in failures.items():
+            if error is None:
+                self._live.problems.pop(f"verifying {loop}", None)
+                continue
+            self._live.count("check_errors")
+            self._live.problems[f"verifying {loop}"] = f"verification of {loop} failed: {type(error).__name__}; see the log"
+            logging.getLogger("tallywire").error(
+                "verification failed",
+                exc_info=error,
+                extra={"event": "verification-failed", "repeat_key": loop, "fields": {"loop": loop, "reason": str(error)}},
+            )
+
+    def _show_lag(self) -> None:
+        self._live.counters["verify_waiting"] = len(self._waiting)
+        if len(self._waiting) > LAGGING:
+            self._live.problems["verifying"] = f"this machine is too slow: verification is {len(self._waiting)} s behind"
+        else:
+            self._live.problems.pop("verifying", None)
+
+
+def _whole(blocks: Blocks, first_s: int) -> Blocks:
+    """The merged blocks that begin no earlier than the samples they were rebuilt from."""
+    return blocks[slice(int((blocks.start_s < first_s).sum()), None)]
