@@ -1,0 +1,60 @@
+"""The report for people: 80 columns, the cautions, the last line."""
+
+from __future__ import annotations
+
+import pytest
+
+from checks.result import Link, Verdict
+from collector.replay.report import Outcome
+from collector.replay.text import ratio, text
+from tests.collector.replay.outcomes import check, finding, outcome
+
+LONG = "a reason that goes on and on " * 12
+
+
+@pytest.mark.parametrize(
+    "given",
+    [
+        outcome(),
+        outcome(finding(), finding(sentence=LONG, title=LONG)),
+        outcome(checks=(check(Link.COUNTS, Verdict.FAULT, LONG),)),
+    ],
+    ids=["sound", "findings", "long"],
+)
+def test_no_line_is_wider_than_80_columns(given: Outcome) -> None:
+    shown = text(given, source="export.csv", warnings=[LONG])
+    assert max(map(len, shown.splitlines())) <= 80
+
+
+def test_finding_says_what_since_when_how_much_and_what_to_do() -> None:
+    shown = " ".join(text(outcome(finding()), source="export.csv").split())
+    for part in (
+        "ends differ, link scaling-block: differs",
+        "Since 2027-01-15 08:01:40 UTC (95 %: 2027-01-15 08:01:30 UTC to 2027-01-15 08:02:10 UTC), still there at the end.",
+        "Cause: plc-range, 19:1 against all other causes.",
+        "Not ruled out: gauge-range (1:20); told apart by: read the range that the gauge shows",
+        "The PLC booked 17.9 t ± 0.42 t (k = 2) too much since then.",
+        "as if its range were 0 to 500 t/h",
+        "To check, in this order: 1) compare the range",
+    ):
+        assert part in shown
+
+
+def test_cautions_stand_where_a_person_is_sent_to_the_gauge_and_nowhere_else() -> None:
+    assert "Before anybody walks to the gauge" in text(outcome(finding()), source="x")
+    assert "lock out the conveyor" in text(outcome(finding()), source="x")
+    assert "Before anybody" not in text(outcome(), source="x")
+
+
+def test_last_line_counts_the_links_that_could_not_be_evaluated() -> None:
+    assert text(outcome(), source="x").splitlines()[-1] == "No finding; 1 of 3 links could not be evaluated"
+    assert text(outcome(finding()), source="x").splitlines()[-1] == "1 finding; 1 of 3 links could not be evaluated"
+
+
+def test_sound_chain_carries_the_sentence_that_it_does_not_prove_the_weight() -> None:
+    assert "does not prove the weight" in text(outcome(), source="x")
+
+
+@pytest.mark.parametrize(("odds", "said"), [(19.0, "19:1"), (1 / 3, "1:3"), (5e4, "over 1000:1"), (1e-9, "under 1:1000")])
+def test_odds_read_as_people_say_them(odds: float, said: str) -> None:
+    assert ratio(odds) == said
