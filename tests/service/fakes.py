@@ -1,0 +1,105 @@
+"""Small stand-ins for the history and the engine."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from checks.blocks import Blocks
+from checks.samples import Samples, join
+from collector.history.store import Event, Trend
+from config.model import Site
+
+T0 = 1_800_000_000
+
+
+def site(*loops: str) -> Site:
+    """A site with the given loops (TB-07 where none is named), each with one Modbus tag."""
+    part = {
+        "gauge": {"range": {"high": 500.0}},
+        "plc": {"range": {"high": 500.0}},
+        "tags": {"flow": {"endpoint": "gauge", "address": 0}},
+    }
+    return Site.model_validate(
+        {
+            "schema": 1,
+            "site": "terminal",
+            "endpoints": {"gauge": {"protocol": "modbus", "host": "127.0.0.1", "port": 502}},
+            "loops": dict.fromkeys(loops or ("TB-07",), part),
+        }
+    )
+
+
+def samples(first: int, rows: int, loop: str = "TB-07") -> Samples:
+    """Good flow, one row a second."""
+    return Samples(
+        loop=loop,
+        time_s=np.arange(first, first + rows, dtype=np.int64),
+        values={"flow": np.arange(rows, dtype=np.float64)},
+        quality={"flow": np.zeros(rows, np.uint8)},
+        flags=np.zeros(rows, np.uint8),
+    )
+
+
+class MemoryStore:
+    """A history in memory that can be told to fail; what comes twice is stored once."""
+
+    def __init__(self) -> None:
+        self.rows: dict[str, list[Samples]] = {}
+        self.ledger: list[Event] = []
+        self.blocks: list[Blocks] = []
+        self.failing: Exception | None = None
+        self.appends = 0
+
+    def _refuse(self) -> None:
+        if self.failing is not None:
+            raise self.failing
+
+    def append(self, batch: Sequence[Samples]) -> int:
+        self._refuse()
+        self.appends += 1
+        for part in batch:
+            self.rows.setdefault(part.loop, []).append(part)
+        return sum(len(part) for part in batch)
+
+    def scan(self, loop: str, begin: int, end: int) -> Iterator[Samples]:
+        self._refuse()
+        for part in self.rows.get(loop, []):
+            kept = (part.time_s >= begin) & (part.time_s < end)
+            if kept.any():
+                first, last = np.flatnonzero(kept)[[0, -1]]
+                yield part[slice(int(first), int(last) + 1)]
+
+    def trend(self, loop: str, role: str, begin: int, end: int, max_points: int = 2000) -> Trend:
+        raise NotImplementedError
+
+    def add_rollups(self, blocks: Blocks) -> None:
+        self._refuse()
+        self.blocks.append(blocks)
+
+    def rollups(self, loop: str, length_s: int, begin: int, end: int) -> Blocks | None:
+        return None
+
+    def add_event(self, event: Event) -> None:
+        self._refuse()
+        self.ledger.append(event)
+
+    def events(self, begin: float, end: float, loop: str | None = None) -> list[Event]:
+        return [event for event in self.ledger if begin <= event.time < end and loop in (None, event.loop)]
+
+    def extent(self, loop: str) -> tuple[int, int] | None:
+        parts = self.rows.get(loop)
+        if not parts:
+            return None
+        times = join(parts).time_s
+        return int(times[0]), int(times[-1]) + 1
+
+    def seal(self, now: float) -> int:
+        return 0
+
+    def retain(self, now: float) -> int:
+        return 0
+
+    def close(self) -> None:
+        return None
