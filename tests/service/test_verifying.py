@@ -1,0 +1,154 @@
+"""Verifying: the way back from history, order, and a loop that breaks without stopping the others."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from concurrent.futures import ThreadPoolExecutor
+
+import pytest
+
+from checks.blocks import Blocks
+from checks.engine import LoopEngine
+from checks.evaluation import BeltState, Evaluation, Totals
+from checks.result import Verdict
+from checks.samples import Samples
+from collector.live import LiveState
+from collector.service import verifying
+from collector.service.verifying import Verifying
+from config.model import Site
+from tests.service.fakes import T0, MemoryStore, samples, site
+from tests.service.waiting import SOON, until
+
+
+class CountingEngine(LoopEngine):
+    """Says of every ten seconds that they are there, and remembers what it was given."""
+
+    def __init__(self, site: Site, loop_id: str) -> None:
+        super().__init__(site, loop_id)
+        self.seen: list[tuple[int, bool]] = []
+        self.breaks = False
+
+    def push(self, samples: Samples, *, evaluate: bool = True) -> list[Evaluation]:
+        if self.breaks:
+            raise ValueError("broken")
+        self.seen += [(int(time), evaluate) for time in samples.time_s]
+        return [self._at(int(time) + 1) for time in samples.time_s if evaluate and (time + 1) % 10 == 0]
+
+    def take_rollups(self) -> dict[int, Blocks]:
+        return {}
+
+    def _at(self, time: int) -> Evaluation:
+        totals = Totals(gauge_t=None, plc_t=None, own_t=None, best_t=None, best_u_t=None, not_measured_s=0.0)
+        return Evaluation(
+            loop=self.loop_id,
+            time_s=time,
+            state=BeltState.UNKNOWN,
+            suppressed="",
+            results=(),
+            findings=(),
+            chain=(),
+            totals=totals,
+            verdict=Verdict.OK,
+            site_sha256="",
+        )
+
+
+class Verified:
+    """A verifying task over two loops."""
+
+    def __init__(self) -> None:
+        self.store = MemoryStore()
+        self.live = LiveState(site("TB-07", "TB-08"), "")
+        self.engines = {loop: CountingEngine(self.live.site, loop) for loop in ("TB-07", "TB-08")}
+        self.executor = ThreadPoolExecutor(1)
+        self.evaluations: list[Evaluation] = []
+        self.stop = asyncio.Event()
+        self.known_until: dict[str, int] = {}
+
+    def start(self) -> Verifying:
+        self.verifying = Verifying(
+            self.engines,
+            self.live,
+            self.executor,
+            store=self.store,
+            known_until=self.known_until,
+            on_evaluations=self.evaluations.extend,
+            on_rollups=lambda blocks: None,
+        )
+        self.task = asyncio.create_task(self.verifying.run(self.stop))
+        return self.verifying
+
+    async def end(self) -> None:
+        self.stop.set()
+        await asyncio.wait_for(self.task, SOON)
+
+
+@pytest.fixture
+async def verified() -> AsyncIterator[Verified]:
+    holder = Verified()
+    yield holder
+    if not holder.task.done():
+        await holder.end()
+    holder.executor.shutdown()
+
+
+async def test_what_waits_when_told_to_stop_is_verified_first(verified: Verified) -> None:
+    task = verified.start()
+    for second in range(30):
+        task.take({"TB-07": samples(T0 + second, 1), "TB-08": samples(T0 + second, 1, "TB-08")})
+    await verified.end()
+    assert [(item.loop, item.time_s) for item in verified.evaluations] == [
+        (loop, T0 + time) for time in (10, 20, 30) for loop in ("TB-07", "TB-08")
+    ]
+
+
+async def test_restart_reads_back_a_day_unjudged_and_live_samples_follow(verified: Verified) -> None:
+    verified.store.append([samples(T0, 25)])
+    verified.known_until = {"TB-07": T0 + 20}
+    task = verified.start()
+    task.take({"TB-07": samples(T0 + 20, 5)})
+    await until(lambda: len(verified.engines["TB-07"].seen) == 25)
+    seen = verified.engines["TB-07"].seen
+    assert [time for time, _ in seen] == list(range(T0, T0 + 25))
+    assert [judged for _, judged in seen] == [False] * 20 + [True] * 5
+
+
+async def test_restart_looks_back_a_day_and_no_further(verified: Verified) -> None:
+    end = T0 + 90_000
+    verified.store.append([samples(T0, 10), samples(end - 5, 5)])
+    verified.known_until = {"TB-07": end}
+    verified.start()
+    await until(lambda: verified.verifying.recovered)
+    assert [time for time, _ in verified.engines["TB-07"].seen] == list(range(end - 5, end))
+
+
+async def test_loop_that_breaks_is_counted_and_shown_and_the_other_goes_on(verified: Verified) -> None:
+    verified.engines["TB-07"].breaks = True
+    task = verified.start()
+    task.take({"TB-07": samples(T0, 10), "TB-08": samples(T0, 10, "TB-08")})
+    await until(lambda: len(verified.evaluations) == 1)
+    assert verified.live.counters["check_errors"] == 1
+    assert "TB-07" in verified.live.problems["verifying TB-07"]
+    verified.engines["TB-07"].breaks = False
+    task.take({"TB-07": samples(T0 + 10, 10)})
+    await until(lambda: len(verified.evaluations) == 2)
+    assert "verifying TB-07" not in verified.live.problems
+
+
+async def test_history_that_cannot_be_read_back_does_not_stop_verification(verified: Verified) -> None:
+    verified.store.failing = OSError(5, "Input/output error")
+    verified.known_until = {"TB-07": T0}
+    task = verified.start()
+    task.take({"TB-07": samples(T0, 10)})
+    await until(lambda: len(verified.evaluations) == 1)
+    assert verified.live.counters["check_errors"] == 1
+
+
+async def test_oldest_seconds_go_when_the_machine_is_too_slow(verified: Verified, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(verifying, "MOST_WAITING", 5)
+    task = verified.start()
+    for second in range(8):
+        task.take({"TB-07": samples(T0 + second, 1)})
+    await verified.end()
+    assert verified.live.counters["verify_dropped"] == 3
