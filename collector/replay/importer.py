@@ -17,7 +17,7 @@ from collector.replay.tables import Piece, Table, open_table
 from config.errors import DataFileError
 from config.model import RecordedTag, Site, Tag
 from config.roles import ROLES, Kind
-from config.units import registry
+from config.units import convert
 
 SETTING_HOLD_PERIODS = 10.0
 SETTING_HOLD_S = 60.0
@@ -47,7 +47,8 @@ class Recording:
         self.step_s = 0
         self._table = table
         self._columns = columns
-        self._scales = {key: _affine(self.site.loops[key[0]].tags[key[1]], key[1], path) for key in columns.value}
+        for loop, role in columns.value:
+            _canonical(np.zeros(1), self.site.loops[loop].tags[role], role, path)
 
     def batches(self) -> Iterator[Batch]:
         """Read the file once, from the start.
@@ -74,9 +75,8 @@ class Recording:
         values: dict[str, NDArray[np.float64]] = {}
         quality: dict[str, NDArray[np.float64]] = {}
         for role in self.site.loops[grid.loop].tags:
-            factor, offset = self._scales[grid.loop, role]
             column = piece.columns[self._columns.value[grid.loop, role]]
-            values[role] = column if (factor, offset) == (1.0, 0.0) else column * factor + offset
+            values[role] = _canonical(column, self.site.loops[grid.loop].tags[role], role, self.path)
             if (grid.loop, role) in self._columns.quality:
                 quality[role] = piece.columns[self._columns.quality[grid.loop, role]]
         flags = self._columns.flags.get(grid.loop)
@@ -123,18 +123,16 @@ def _hold(tag: Tag, role: str, step_s: float, gap_s: float) -> float:
     return HOLD_PERIODS * tag.period
 
 
-def _affine(tag: Tag, role: str, path: Path) -> tuple[float, float]:
-    """Factor and offset from the file's number to the canonical unit of the role."""
-    scale, offset = (tag.scale, tag.offset) if isinstance(tag, RecordedTag) else (1.0, 0.0)
+def _canonical(column: NDArray[np.float64], tag: Tag, role: str, path: Path) -> NDArray[np.float64]:
+    """The file's numbers in the canonical unit of the role; scale and offset hold for recorded tags, others are physical."""
+    if isinstance(tag, RecordedTag) and (tag.scale, tag.offset) != (1.0, 0.0):
+        column = column * tag.scale + tag.offset
     unit = ROLES[role].unit
-    if not tag.measured_in or not unit or tag.measured_in == unit:
-        return scale, offset
-    quantity = registry().Quantity
+    if not tag.measured_in or not unit:
+        return column
     try:
-        zero = float(quantity(0.0, tag.measured_in).to(unit).magnitude)
-        one = float(quantity(1.0, tag.measured_in).to(unit).magnitude)
-    except Exception as error:
+        return convert(column, tag.measured_in, unit)
+    except ValueError as error:
         raise DataFileError(
-            f"the tag {role} is declared in {tag.measured_in!r}, which is no unit of it", where=str(path), fix=f"use {unit}"
+            f"the tag {role}: {error}", where=str(path), fix=f"declare a unit of {unit} in the site file"
         ) from error
-    return (one - zero) * scale, (one - zero) * offset + zero

@@ -144,7 +144,8 @@ def _progress(data: Path) -> Iterator[Progress]:
         yield lambda done, rows: None
         return
     from rich.console import Console
-    from rich.progress import BarColumn, Progress as Bar, TaskProgressColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, TaskProgressColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import Progress as Bar
 
     columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TextColumn("{task.fields[rate]}"))
     with Bar(*columns, TimeRemainingColumn(), console=Console(stderr=True), transient=True) as bar:

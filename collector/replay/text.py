@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from checks.finding import UNKNOWN, Finding
 from checks.result import CheckResult, Verdict, worst
 from collector.replay.report import LoopOutcome, Outcome, by_consequence
+from config.cautions import CAUTIONS, caution_text
 
 WIDTH = 80
 LINK_WIDTH = 15
@@ -35,13 +36,19 @@ def text(outcome: Outcome, *, source: str, warnings: Sequence[str] = (), step_s:
         lines += wrapped(warning, first="note: ", rest="      ")
     for loop in outcome.loops:
         lines += ["", *_loop(loop)]
-    cautions = list(dict.fromkeys(caution for loop in outcome.loops for item in loop.findings for caution in item.cautions))
-    if cautions:
-        lines += ["", "Before anybody walks to the gauge"]
-        for caution in cautions:
-            lines += wrapped(caution, first="  - ", rest="    ")
+    lines += _cautions([item for loop in outcome.loops for item in loop.findings])
     lines += ["", *_last(outcome)]
     return "\n".join(lines) + "\n"
+
+
+def _cautions(findings: Sequence[Finding]) -> list[str]:
+    """The cautions, wherever there is a finding that somebody will go and look at, then those of single causes."""
+    if not findings:
+        return []
+    lines = ["", *caution_text(WIDTH).splitlines()]
+    for caution in dict.fromkeys(caution for item in findings for caution in item.cautions if caution not in CAUTIONS):
+        lines += wrapped(caution, first="  - ", rest="    ")
+    return lines
 
 
 def _loop(loop: LoopOutcome) -> list[str]:

@@ -7,6 +7,7 @@ import pytest
 from checks.result import Link, Verdict
 from collector.replay.report import Outcome
 from collector.replay.text import ratio, text
+from config.cautions import caution_text
 from tests.collector.replay.outcomes import check, finding, outcome
 
 LONG = "a reason that goes on and on " * 12
@@ -41,9 +42,10 @@ def test_finding_says_what_since_when_how_much_and_what_to_do() -> None:
 
 
 def test_cautions_stand_where_a_person_is_sent_to_the_gauge_and_nowhere_else() -> None:
-    assert "Before anybody walks to the gauge" in text(outcome(finding()), source="x")
-    assert "lock out the conveyor" in text(outcome(finding()), source="x")
-    assert "Before anybody" not in text(outcome(), source="x")
+    shown = text(outcome(finding()), source="x")
+    assert caution_text(80) in shown
+    assert "lock out the conveyor" in shown
+    assert caution_text(80) not in text(outcome(), source="x")
 
 
 def test_last_line_counts_the_links_that_could_not_be_evaluated() -> None:
