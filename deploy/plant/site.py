@@ -5,9 +5,7 @@ from __future__ import annotations
 from config.roles import ROLES
 from deploy.plant.scenario import Scenario, Swings
 from deploy.plant.spec import Belt, Block, Card, Gauge, LoopSpec, PlcTotal, Source, Surroundings
-
-TONNE_PER_HOUR, SHORT_TON_PER_HOUR, KILOGRAM_PER_SECOND = 4534584, 13399, 4933459
-"""OPC UA unit ids of the UN/ECE codes E18, 4W and KGS (Part 8 of OPC 10000: the characters of the code as bytes, in order)."""
+from deploy.plant.units import KILOGRAM_PER_SECOND, SHORT_TON_PER_HOUR
 
 _COMMON = tuple(role for role in ROLES if role not in {"moisture"})
 _TB08_LACKS = {"loop_current", "loop_supply_voltage", "cabinet_temperature", "moisture"}
@@ -25,7 +23,7 @@ TB08 = LoopSpec(
         range_high=600.0, damping=12.0, counts_filtered=True, low_cutoff=0.0, total_start=412_377.0,
     ),
     card=Card(gain=1.0002),
-    block=Block(range_high=600.0, lag=1, unit_id=SHORT_TON_PER_HOUR),
+    block=Block(range_high=600.0, lag=1, unit_id=SHORT_TON_PER_HOUR.unit_id),
     plc_total=PlcTotal(start=412_310.0),
     surroundings=Surroundings(mean=11.0, swing=4.0),
 )  # fmt: skip
@@ -40,7 +38,7 @@ TB09 = LoopSpec(
         range_high=500.0, damping=8.0, total_start=96_540.0,
     ),
     card=Card(gain=0.9999),
-    block=Block(range_high=500.0, lag=2, filter=2.0, unit_id=KILOGRAM_PER_SECOND),
+    block=Block(range_high=500.0, lag=2, filter=2.0, unit_id=KILOGRAM_PER_SECOND.unit_id),
     plc_total=PlcTotal(start=96_522.0),
     surroundings=Surroundings(mean=13.0, swing=5.0, detector_rise=11.0),
 )  # fmt: skip

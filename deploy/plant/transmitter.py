@@ -13,7 +13,7 @@ from deploy.plant.field import decay
 from deploy.plant.spec import Gauge, LoopSpec
 from deploy.plant.stages import Damping, Floats, Hold, Totalizer
 
-STATUS_DETECTOR, STATUS_OVER_RANGE, STATUS_SHUTTER, STATUS_TEST = 1.0, 2.0, 4.0, 8.0
+STATUS_DETECTOR, STATUS_OVER_RANGE, STATUS_SHUTTER, STATUS_TEST, STATUS_CALIBRATING = 1.0, 2.0, 4.0, 8.0, 16.0
 HOT_C = 50.0
 
 
@@ -44,7 +44,7 @@ class GaugeState:
         closed = spec.source.shutter < 0.5 if gauge.shutter_indicator is None else gauge.shutter_indicator > 0.5
         over = flow > gauge.range_high
         status = STATUS_OVER_RANGE * over + STATUS_SHUTTER * closed + STATUS_TEST * (gauge.output_mode != 0.0)
-        status = status + STATUS_DETECTOR * (field["detector_temperature"] > HOT_C)
+        status = status + STATUS_DETECTOR * (field["detector_temperature"] > HOT_C) + STATUS_CALIBRATING * gauge.calibrating
         return {
             "exact_flow": flow,
             "flow": np.round(shown, 6),

@@ -1,0 +1,7 @@
+"""`python -P -m deploy.plant`."""
+
+from __future__ import annotations
+
+from deploy.plant.command import main
+
+raise SystemExit(main())
