@@ -11,11 +11,12 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo
 
 from config.limits import Limits
 from config.quantity import (
     FlowTH,
+    FrequencyHz,
     LengthM,
     LoadKgM,
     MassT,
@@ -25,11 +26,21 @@ from config.quantity import (
     TimeS,
     VoltV,
 )
+from config.unit_table import YEAR_D
 
 SCHEMA = 1
 """Version of the site file."""
 
 LoopId = Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+$", max_length=40)]
+
+
+def _anchor(path: Path, info: ValidationInfo) -> Path:
+    folder = (info.context or {}).get("folder")
+    return Path(folder) / path if folder is not None else path
+
+
+SitePath = Annotated[Path, AfterValidator(_anchor)]
+"""A file on this machine; a relative one lies beside the site file that names it."""
 
 
 class Part(BaseModel):
@@ -67,9 +78,9 @@ class ModbusEndpoint(Part):
     join_gap: int = Field(default=8, ge=0, le=100)
     max_registers: int = Field(default=125, ge=1, le=125)
     request_gap: TimeS = 0.0
-    ca_file: Path | None = None
-    client_certificate: Path | None = None
-    client_key: Path | None = None
+    ca_file: SitePath | None = None
+    client_certificate: SitePath | None = None
+    client_key: SitePath | None = None
 
 
 class OpcUaEndpoint(Part):
@@ -79,13 +90,13 @@ class OpcUaEndpoint(Part):
     url: str = Field(pattern=r"^opc\.tcp://")
     security: Literal["none", "Basic256Sha256", "Aes128Sha256RsaOaep", "Aes256Sha256RsaPss"] = "none"
     mode: Literal["Sign", "SignAndEncrypt"] = "SignAndEncrypt"
-    server_certificate: Path | None = None
-    client_certificate: Path | None = None
-    client_key: Path | None = None
+    server_certificate: SitePath | None = None
+    client_certificate: SitePath | None = None
+    client_key: SitePath | None = None
     application_uri: str = "urn:tallywire:collector"
     user: str = ""
     password_env: str = ""
-    password_file: Path | None = None
+    password_file: SitePath | None = None
     period: TimeS = 1.0
     timeout: TimeS = 4.0
     subscribe: bool = False
@@ -236,10 +247,10 @@ class Plc(Part):
 
 
 class Drive(Part):
-    """The belt drive: `speed_at_nominal` is the belt speed at `nominal_frequency` [Hz]."""
+    """The belt drive: `speed_at_nominal` is the belt speed at `nominal_frequency`."""
 
     variable: bool = False
-    nominal_frequency: float = 50.0
+    nominal_frequency: FrequencyHz = 50.0
     speed_at_nominal: SpeedMS | None = None
 
 
@@ -273,7 +284,7 @@ class MailDelivery(Part):
     to: tuple[str, ...]
     user: str = ""
     password_env: str = ""
-    password_file: Path | None = None
+    password_file: SitePath | None = None
 
 
 class WebhookDelivery(Part):
@@ -281,7 +292,7 @@ class WebhookDelivery(Part):
 
     kind: Literal["webhook"]
     url_env: str = ""
-    url_file: Path | None = None
+    url_file: SitePath | None = None
 
 
 Delivery = Annotated[MailDelivery | WebhookDelivery, Field(discriminator="kind")]
@@ -290,7 +301,7 @@ Delivery = Annotated[MailDelivery | WebhookDelivery, Field(discriminator="kind")
 class History(Part):
     """How long each resolution is kept; None is for ever."""
 
-    raw: TimeS | None = 2 * 365.25 * 86400
+    raw: TimeS | None = 2 * YEAR_D * 86400.0
     minute: TimeS | None = 35 * 86400.0
     hour: TimeS | None = None
 

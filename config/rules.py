@@ -1,0 +1,145 @@
+"""The rules that hold between the keys of a site file. Each rule is a small function that yields what it found."""
+
+from __future__ import annotations
+
+import difflib
+import ipaddress
+import re
+from collections.abc import Callable, Iterator
+from datetime import date
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
+
+from config.model import MailDelivery, Site
+from config.problems import Found, KeyPath
+from config.rules_endpoints import ENDPOINT_RULES, login
+from config.rules_limits import limit_rules
+from config.rules_loops import LOOP_RULES
+from config.rules_tags import TAG_RULES, duplicate_addresses
+
+_CLOCK = re.compile(r"^([01]\d|2[0-3]):[0-5]\d$")
+
+
+def findings_of(site: Site, today: date) -> list[Found]:
+    """Everything the rules have against a site, errors and warnings, in the order of the rules."""
+    found = [finding for rule in SITE_RULES for finding in rule(site)]
+    for name, endpoint in site.endpoints.items():
+        found += [finding for rule in ENDPOINT_RULES for finding in rule(endpoint, ("endpoints", name))]
+    for loop_id, loop in site.loops.items():
+        path: KeyPath = ("loops", loop_id)
+        found += [finding for loop_rule in LOOP_RULES for finding in loop_rule(loop, path, today)]
+        found += [finding for tag_rule in TAG_RULES for finding in tag_rule(loop, path, site)]
+        found += limit_rules(loop.limits, loop.gauge.range.high, (*path, "limits"))
+    return [*found, *duplicate_addresses(site)]
+
+
+def web_listens_on_loopback(site: Site) -> Iterator[Found]:
+    """Nobody logs in yet, so nobody from outside may reach the pages."""
+    host = site.web.host
+    try:
+        inside = ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        inside = host.lower() == "localhost"
+    if not inside:
+        yield Found(
+            ("web", "host"),
+            f"{host!r} is open to others, and accounts do not exist yet: anyone could read and acknowledge",
+            "127.0.0.1, ::1 or localhost; put a reverse proxy with accounts in front to serve others",
+        )
+
+
+def time_zone_exists(site: Site) -> Iterator[Found]:
+    """The zone is one of the IANA data base."""
+    try:
+        ZoneInfo(site.time_zone)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        words = {zone.lower(): zone for zone in available_timezones()}
+        cities = {zone.rpartition("/")[2].lower(): zone for zone in words.values()}
+        near = difflib.get_close_matches(site.time_zone.lower().replace(" ", "_"), {**cities, **words}, n=1, cutoff=0.7)
+        hint = f"did you mean {({**cities, **words})[near[0]]}? " if near else ""
+        yield Found(("time_zone",), f"{site.time_zone!r} is no IANA time zone", hint + "write an IANA zone, for example UTC")
+
+
+def shifts_are_times_of_day(site: Site) -> Iterator[Found]:
+    """Each shift begins at HH:MM, one after the other within the day."""
+    allowed = 'local times in ascending order, for example ["06:00", "14:00", "22:00"]'
+    for index, shift in enumerate(site.shifts):
+        if not _CLOCK.match(shift):
+            yield Found(("shifts", index), f"{shift!r} is no time of day as HH:MM", allowed)
+        elif index and _CLOCK.match(site.shifts[index - 1]) and shift <= site.shifts[index - 1]:
+            yield Found(
+                ("shifts", index), f"the shift at {shift} does not come after the one at {site.shifts[index - 1]}", allowed
+            )
+    if not site.shifts:
+        yield Found(("shifts",), "there is no shift", allowed)
+
+
+def block_divides_a_minute(site: Site) -> Iterator[Found]:
+    """Blocks merge along a fixed tree of minutes, hours and days."""
+    if site.block < 1.0 or 60.0 % site.block:
+        allowed = "1, 2, 3, 4, 5, 6, 10, 12, 15, 20, 30 or 60 s"
+        yield Found(("block",), f"a block of {site.block:g} s does not divide a minute into whole seconds", allowed)
+    elif site.block != int(site.block):
+        yield Found(("block",), f"a block of {site.block:g} s is not a whole number of seconds", "10 s")
+
+
+def times_of_the_site_are_positive(site: Site) -> Iterator[Found]:
+    """Waiting and keeping last for a time."""
+    if not 0.0 <= site.close_after <= 60.0:
+        yield Found(("close_after",), f"{site.close_after:g} s is out of range", "0 s to 60 s")
+    for key in ("raw", "minute", "hour"):
+        kept = getattr(site.history, key)
+        if kept is not None and kept < 86400.0:
+            yield Found(
+                ("history", key), f"kept for {kept:g} s only; a history keeps whole days", "at least 1 d; null keeps for ever"
+            )
+
+
+def loop_ids_differ(site: Site) -> Iterator[Found]:
+    """Ids that differ in case only would share a folder on some disks."""
+    seen: dict[str, str] = {}
+    for loop_id in site.loops:
+        if loop_id.lower() in seen:
+            what = f"the loop ids {seen[loop_id.lower()]!r} and {loop_id!r} differ in upper and lower case only"
+            yield Found(("loops", loop_id), what, "rename one")
+        seen.setdefault(loop_id.lower(), loop_id)
+
+
+def endpoints_are_used(site: Site) -> Iterator[Found]:
+    """An endpoint that no tag names is never read."""
+    used = {getattr(tag, "endpoint", "") for loop in site.loops.values() for tag in loop.tags.values()}
+    for name in site.endpoints:
+        if name not in used:
+            yield Found(
+                ("endpoints", name), f"no tag is read from the endpoint {name!r}", "name it in a tag or take it out", True
+            )
+
+
+def deliveries_are_complete(site: Site) -> Iterator[Found]:
+    """A delivery knows where to go, and takes its secret from one place."""
+    for name, delivery in site.deliveries.items():
+        path: KeyPath = ("deliveries", name)
+        if isinstance(delivery, MailDelivery):
+            yield from login(delivery.user, delivery.password_env, delivery.password_file, path)
+            if not delivery.to:
+                yield Found((*path, "to"), "there is no recipient", "to: [shift@example.com]")
+            for key, address in (("sender", delivery.sender), *((("to"), address) for address in delivery.to)):
+                if not re.match(r"^[^@\s]+@[^@\s]+$", address):
+                    yield Found((*path, key), f"{address!r} is no mail address", "name@host")
+            if delivery.user and not delivery.start_tls:
+                what = "the password would travel in clear text"
+                yield Found((*path, "start_tls"), what, "start_tls: true, or no user", True)
+        elif bool(delivery.url_env) == (delivery.url_file is not None):
+            what = "the address of the webhook is named twice" if delivery.url_env else "the webhook has no address"
+            yield Found((*path, "url_env"), what, "either url_env or url_file")
+
+
+SITE_RULES: tuple[Callable[[Site], Iterator[Found]], ...] = (
+    web_listens_on_loopback,
+    time_zone_exists,
+    shifts_are_times_of_day,
+    block_divides_a_minute,
+    times_of_the_site_are_positive,
+    loop_ids_differ,
+    endpoints_are_used,
+    deliveries_are_complete,
+)
