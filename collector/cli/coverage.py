@@ -75,16 +75,19 @@ def summary(loaded: LoadedSite) -> str:
     ]  # fmt: skip
     for warning in loaded.warnings:
         lines += wrapped(str(warning), first="warning: ", rest="         ")
+    told: dict[tuple[str, ...], str] = {}
     for name, loop in site.loops.items():
-        lines += ["", *_loop(name, loop)]
+        said = tuple(_loop(loop))
+        title = f"  {loop.title}" if loop.title else ""
+        lines += ["", f"{name}{title}", *([f"  as {told[said]}"] if said in told else said)]
+        told.setdefault(said, name)
     return "\n".join(lines) + "\n"
 
 
-def _loop(name: str, loop: Loop) -> list[str]:
-    title = f"  {loop.title}" if loop.title else ""
+def _loop(loop: Loop) -> list[str]:
     kinds = Counter(ROLES[role].kind for role in loop.tags)
     parts = [f"{kinds[kind]} {word}" for kind, word in _KINDS.items() if kinds[kind]]
-    lines = [f"{name}{title}", *wrapped(f"{_count(len(loop.tags), 'tag')}: {', '.join(parts)}", first="  ", rest="  ")]
+    lines = wrapped(f"{_count(len(loop.tags), 'tag')}: {', '.join(parts)}", first="  ", rest="  ")
     for link in Link:
         said = [(ability.what, _missing(ability, loop)) for ability in ABILITIES if ability.link is link]
         can = [what for what, missing in said if not missing]

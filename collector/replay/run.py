@@ -50,7 +50,7 @@ def replay_command(site_path: Path, data: Path, *, column_map: Path | None = Non
     else:
         if json_out is not None:
             _write(json_out, to_bytes(outcome))
-        notes = [*loaded.warnings, *recording.warnings]
+        notes = [*map(str, loaded.warnings), *recording.warnings]
         sys.stdout.write(text(outcome, source=f"replay of {data.name}", warnings=notes, step_s=recording.step_s))
     return exit_code(outcome)
 

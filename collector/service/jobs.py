@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-import hashlib
 import logging
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from datetime import UTC, datetime
 from functools import partial
@@ -23,6 +22,7 @@ from collector.history.store import Store
 from collector.live import LiveState
 from collector.logs import event
 from collector.service.keeping import Keeper
+from config.load import digest
 from config.model import Site
 
 DAY_S = 86400
@@ -35,12 +35,15 @@ _T = TypeVar("_T")
 class Jobs:
     """Runs the slow jobs; a job that fails is counted in `job_errors`, logged, and runs again at its next time."""
 
-    def __init__(self, live: LiveState, store: Store, keeper: Keeper, clock: Clock, executor: Executor) -> None:
+    def __init__(
+        self, live: LiveState, store: Store, keeper: Keeper, clock: Clock, executor: Executor, site_files: Sequence[Path] = ()
+    ) -> None:
         self._live = live
         self._store = store
         self._keeper = keeper
         self._clock = clock
         self._executor = executor
+        self._site_files = site_files
 
     async def run(self, stop: asyncio.Event) -> None:
         """Schedule all jobs (times in UTC) until told to stop."""
@@ -98,21 +101,21 @@ class Jobs:
 
     async def watch_site_file(self) -> None:
         """Say when the site file on disk is not the one in force."""
-        path = self._live.site_path
-        if not path:
+        if not self._site_files:
             return
+        path = self._site_files[0]
         try:
-            digest = await self._off_loop(lambda: hashlib.sha256(Path(path).read_bytes()).hexdigest())
+            found = await self._off_loop(lambda: digest(self._site_files))
         except OSError as error:
             self._live.problems[SITE_FILE_PROBLEM] = (
                 f"{path} cannot be read ({error.strerror}); the one of the start is in force"
             )
             return
-        if digest == self._live.site_sha256:
+        if found == self._live.site_sha256:
             self._live.problems.pop(SITE_FILE_PROBLEM, None)
         else:
             self._live.problems[SITE_FILE_PROBLEM] = (
-                f"{path} has changed since the start (in force {self._live.site_sha256[:12]}, on disk {digest[:12]}); "
+                f"{path} has changed since the start (in force {self._live.site_sha256[:12]}, on disk {found[:12]}); "
                 "restart to put it in force"
             )
 

@@ -69,8 +69,8 @@ class Keeper:
         """Write until told to stop, then write what is left; a failure at that point is told with what is lost."""
         while True:
             while self.waiting and await self._write_some():
-                self._live.counters["history_waiting"] = self.waiting
-            self._live.counters["history_waiting"] = self.waiting
+                self._live.counters["history_waiting_s"] = self.waiting
+            self._live.counters["history_waiting_s"] = self.waiting
             if stop.is_set():
                 if self.waiting:
                     event(

@@ -60,10 +60,10 @@ class _Server(uvicorn.Server):
 
 
 class Serving:
-    """Serves an application on a socket that is already bound, until told to stop."""
+    """Serves an application on a socket that is already bound, until told to stop; `app` is set before `run`."""
 
-    def __init__(self, app: FastAPI, listening: socket.socket) -> None:
-        self._app = app
+    def __init__(self, listening: socket.socket, app: FastAPI | None = None) -> None:
+        self.app = app
         self._listening = listening
 
     @property
@@ -74,8 +74,10 @@ class Serving:
 
     async def run(self, stop: asyncio.Event) -> None:
         """Serve; on stop the event streams end first, then the connections."""
+        app = self.app
+        assert app is not None
         config = uvicorn.Config(
-            self._app,
+            app,
             log_config=None,
             access_log=False,
             server_header=False,
@@ -88,7 +90,7 @@ class Serving:
         stopping = asyncio.create_task(stop.wait())
         try:
             await asyncio.wait({serving, stopping}, return_when=asyncio.FIRST_COMPLETED)
-            self._app.state.streams.close()
+            app.state.streams.close()
             server.should_exit = True
             await serving
         finally:

@@ -10,6 +10,7 @@ from enum import IntEnum
 
 from collector.clock import Clock
 from collector.logs import event
+from config.errors import ForbiddenRequestError
 
 FIRST_RESTART_S = 1.0
 LONGEST_RESTART_S = 30.0
@@ -57,7 +58,8 @@ class Supervisor:
     """Runs tasks that each go on until they are told to stop.
 
     A task that ends before that, by exception or by returning, has died. One that may be restarted is started again after 1, 2,
-    4 ... 30 s; any other ends the service. Both are logged and told to `on_death` (name, reason, whether it starts again).
+    4 ... 30 s; any other ends the service, and so does a request that would have written to the plant. Both are logged and
+    told to `on_death` (name, reason, whether it starts again).
     """
 
     def __init__(self, clock: Clock, on_death: Callable[[str, str, bool], None] = lambda *_: None) -> None:
@@ -103,19 +105,21 @@ class Supervisor:
         while not member.stop.is_set():
             began = self._clock.monotonic()
             reason = "it returned"
+            again = member.restart
             try:
                 await member.run(member.stop)
             except asyncio.CancelledError:
                 raise
             except Exception as error:
                 reason = f"{type(error).__name__}: {error}"
+                again = again and not isinstance(error, ForbiddenRequestError)
                 logging.getLogger("tallywire").exception(
                     "task died", extra={"event": "task-died", "fields": {"task": member.name}}
                 )
             if member.stop.is_set():
                 return
-            self._on_death(member.name, reason, member.restart)
-            if not member.restart:
+            self._on_death(member.name, reason, again)
+            if not again:
                 self.failed = f"{member.name}: {reason}"
                 event(logging.ERROR, "service-ends", f"the task {member.name} died, so the service ends", reason=reason)
                 self._stop.set()

@@ -155,7 +155,7 @@ class Verifying:
             )
 
     def _show_lag(self) -> None:
-        self._live.counters["verify_waiting"] = len(self._waiting)
+        self._live.counters["verify_waiting_s"] = len(self._waiting)
         if len(self._waiting) > LAGGING:
             self._live.problems["verifying"] = f"this machine is too slow: verification is {len(self._waiting)} s behind"
         else:

@@ -27,13 +27,13 @@ from tests.service.waiting import SOON, until
 class Slow:
     """Jobs over a store in memory."""
 
-    def __init__(self, part: Site | None = None) -> None:
+    def __init__(self, part: Site | None = None, files: tuple[Path, ...] = ()) -> None:
         self.executor = ThreadPoolExecutor(1)
         self.clock = ManualClock(T0)
         self.live = LiveState(site() if part is None else part, "")
         self.store = MemoryStore()
         self.keeper = Keeper(self.store, self.live, self.clock, self.executor)
-        self.jobs = Jobs(self.live, self.store, self.keeper, self.clock, self.executor)
+        self.jobs = Jobs(self.live, self.store, self.keeper, self.clock, self.executor, files)
 
     async def kept(self) -> list[str]:
         """Kinds of the events that were kept."""
@@ -61,10 +61,10 @@ def certificate(path: Path, days: float) -> None:
     path.write_bytes(built.not_valid_after(end).sign(key, hashes.SHA256()).public_bytes(serialization.Encoding.PEM))
 
 
-async def test_site_file_that_changed_on_disk_is_said_until_it_is_back(slow: Slow, tmp_path: Path) -> None:
+async def test_site_file_that_changed_on_disk_is_said_until_it_is_back(tmp_path: Path) -> None:
     path = tmp_path / "site.yaml"
+    slow = Slow(files=(path,))
     path.write_bytes(b"site: terminal\n")
-    slow.live.site_path = str(path)
     slow.live.site_sha256 = hashlib.sha256(b"site: terminal\n").hexdigest()
     await slow.jobs.watch_site_file()
     assert "site-file" not in slow.live.problems
@@ -77,6 +77,7 @@ async def test_site_file_that_changed_on_disk_is_said_until_it_is_back(slow: Slo
     path.write_bytes(b"site: terminal\n")
     await slow.jobs.watch_site_file()
     assert "site-file" not in slow.live.problems
+    slow.executor.shutdown()
 
 
 async def test_certificate_near_its_end_is_a_problem_and_one_event(tmp_path: Path) -> None:

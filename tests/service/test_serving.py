@@ -57,7 +57,7 @@ def test_localhost_is_loopback() -> None:
 
 
 async def test_page_is_served_and_an_open_stream_does_not_hold_the_end() -> None:
-    serving = Serving(app(), bind("127.0.0.1", 0))
+    serving = Serving(bind("127.0.0.1", 0), app())
     stop = asyncio.Event()
     running = asyncio.create_task(serving.run(stop))
     async with httpx.AsyncClient(base_url=f"http://127.0.0.1:{serving.port}", trust_env=False) as client:

@@ -9,6 +9,7 @@ import pytest
 
 from collector.clock import ManualClock, SystemClock
 from collector.service.supervisor import GRACE_S, Run, Stage, Supervisor, sleep_or_stop
+from config.errors import ForbiddenRequestError
 from tests.service.waiting import SOON, until
 
 
@@ -85,6 +86,17 @@ async def test_vital_task_that_dies_ends_the_service(how: str) -> None:
     await asyncio.wait_for(supervisor.run(), SOON)
     assert "closing" in supervisor.failed
     assert [(name, again) for name, _, again in deaths] == [("closing", False)]
+
+
+async def test_request_that_would_write_to_the_plant_ends_the_service_even_from_a_side_task() -> None:
+    supervisor = Supervisor(SystemClock())
+
+    async def writes(stop: asyncio.Event) -> None:
+        raise ForbiddenRequestError("function 6 was about to leave")
+
+    supervisor.add("gauge", writes, stage=Stage.INTAKE, restart=True)
+    await asyncio.wait_for(supervisor.run(), SOON)
+    assert "function 6" in supervisor.failed
 
 
 def _has(deaths: list[str], count: int) -> bool:
