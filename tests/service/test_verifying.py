@@ -8,50 +8,12 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
-from checks.blocks import Blocks
-from checks.engine import LoopEngine
-from checks.evaluation import BeltState, Evaluation, Totals
-from checks.result import Verdict
-from checks.samples import Samples
+from checks.evaluation import Evaluation
 from collector.live import LiveState
 from collector.service import verifying
 from collector.service.verifying import Verifying
-from config.model import Site
-from tests.service.fakes import T0, MemoryStore, samples, site
+from tests.service.fakes import T0, CountingEngine, MemoryStore, samples, site
 from tests.service.waiting import SOON, until
-
-
-class CountingEngine(LoopEngine):
-    """Says of every ten seconds that they are there, and remembers what it was given."""
-
-    def __init__(self, site: Site, loop_id: str) -> None:
-        super().__init__(site, loop_id)
-        self.seen: list[tuple[int, bool]] = []
-        self.breaks = False
-
-    def push(self, samples: Samples, *, evaluate: bool = True) -> list[Evaluation]:
-        if self.breaks:
-            raise ValueError("broken")
-        self.seen += [(int(time), evaluate) for time in samples.time_s]
-        return [self._at(int(time) + 1) for time in samples.time_s if evaluate and (time + 1) % 10 == 0]
-
-    def take_rollups(self) -> dict[int, Blocks]:
-        return {}
-
-    def _at(self, time: int) -> Evaluation:
-        totals = Totals(gauge_t=None, plc_t=None, own_t=None, best_t=None, best_u_t=None, not_measured_s=0.0)
-        return Evaluation(
-            loop=self.loop_id,
-            time_s=time,
-            state=BeltState.UNKNOWN,
-            suppressed="",
-            results=(),
-            findings=(),
-            chain=(),
-            totals=totals,
-            verdict=Verdict.OK,
-            site_sha256="",
-        )
 
 
 class Verified:
