@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import json
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from collector.cli import exits
+from config.errors import TallywireError
 
 if TYPE_CHECKING:
     Subparsers = argparse._SubParsersAction[argparse.ArgumentParser]
@@ -18,19 +23,29 @@ def add(subparsers: Subparsers) -> None:
         description="Verifies a recorded file exactly as the service would have done. The file has a column `time` (ISO 8601 "
         "with zone, or epoch seconds) and one column a tag: `<loop>.<role>`, or the bare role where the site has one loop.",
     )
-    parser.add_argument("site", type=Path, metavar="SITE", help="site file (YAML); needs no addresses")
-    parser.add_argument("--data", type=Path, metavar="FILE", required=True, help="recorded data, CSV or Parquet")
+    parser.add_argument("site", type=Path, metavar="SITE", nargs="?", help="site file (YAML); needs no addresses")
+    parser.add_argument("--data", type=Path, metavar="FILE", help="recorded data, CSV or Parquet")
     parser.add_argument(
         "--map", type=Path, metavar="FILE", help="column map: a CSV of two columns, name in the data, <loop>.<role>"
     )
     parser.add_argument(
         "--json", type=Path, metavar="OUT", help="also write the report as one JSON object (`-`: stdout, no text)"
     )
+    parser.add_argument("--schema", action="store_true", help="print the JSON Schema of the report and leave")
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Replay, print the report, return 0, 1 or 3."""
+    """Replay, print the report, return 0, 1 or 3; or print the schema of the report."""
+    if args.schema:
+        from collector.replay.report import schema
+
+        sys.stdout.write(json.dumps(schema(), indent=2) + "\n")
+        return exits.NO_FINDING
+    if args.site is None or args.data is None:
+        raise TallywireError(
+            "a site file and a recorded file are needed", fix="tallywire replay SITE.yaml --data FILE [--json OUT]"
+        )
     from collector.replay.run import replay_command
 
     return replay_command(args.site, args.data, column_map=args.map, json_out=args.json)

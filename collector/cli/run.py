@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import logging
+import os
+import sys
+import threading
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -36,4 +40,12 @@ def run(args: argparse.Namespace) -> int:
     from collector.service.run import ServiceOptions, run_service
 
     options = ServiceOptions(site=args.site, data=args.data, port=args.port, log_format=args.log_format)
-    return asyncio.run(run_service(options))
+    code = asyncio.run(run_service(options))
+    if any(
+        thread.is_alive() and not thread.daemon for thread in threading.enumerate() if thread is not threading.main_thread()
+    ):
+        # A thread that hangs in a disk or a check would hold the end for ever; everything it could lose is written or told.
+        logging.shutdown()
+        sys.stdout.flush()
+        os._exit(code)
+    return code
