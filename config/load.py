@@ -14,7 +14,7 @@ from config.loops_table import read_loops
 from config.model import SCHEMA, Site
 from config.parts import choose_parts
 from config.problems import KeyPath, Place, Places, Problem, SiteFileError
-from config.rules import findings_of
+from config.remainder import UNREAD, judge, without
 from config.secrets_in_file import take_out_secrets
 from config.validation import check_part
 from config.yaml_tree import read_tree
@@ -24,9 +24,6 @@ LARGEST_FILE = 20_000_000
 
 FILE_ONLY = ("loops_csv", "loop_template")
 """Top-level keys that only the file has; they are gone once the loops are merged."""
-
-UNREAD = "(table)"
-"""Stands for the loops of a table that could not be read, so that they are not called missing as well."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +101,8 @@ def _parse(text: str, name: str, folder: Path | None, files: tuple[Path, ...], r
         raise SiteFileError(tree.problems)
     data, places, problems = tree.data, tree.places, list(tree.problems)
     _check_schema(data, places)
-    problems += take_out_secrets(data, places)
+    secrets = take_out_secrets(data, places)
+    problems += secrets.values()
     contents = [raw]
     table = data.pop("loops_csv", None)
     template = data.pop("loop_template", {})
@@ -117,8 +115,8 @@ def _parse(text: str, name: str, folder: Path | None, files: tuple[Path, ...], r
             file = _table_file(table, folder, places)
             content = _bytes(file, places.of(("loops_csv",)), "loops_csv")
             shown = str(Path(name).parent / str(table))
-            loops, wrong = read_loops(_text(content, shown), shown, template, places, data.get("loops"))
-            problems += wrong
+            loops, wrong_rows = read_loops(_text(content, shown), shown, template, places, data.get("loops"))
+            problems += wrong_rows
             contents, files = [raw, content], (*files, file)
             if isinstance(data.get("loops", {}), dict):
                 data["loops"] = {**data.get("loops", {}), **loops}
@@ -129,15 +127,20 @@ def _parse(text: str, name: str, folder: Path | None, files: tuple[Path, ...], r
 
     wrong_parts = choose_parts(data, places, folder)
     site, wrong_site = check_part(Site, data, (), places, folder)
-    found = {path: problem for path, problem in {**wrong_site, **wrong_parts}.items() if path[:2] != ("loops", UNREAD)}
-    problems += found.values()
-    judged = site if site is not None else _survivors(data, wrong_site, folder)
-    errors, warnings = _judge(judged, places, list(found), today)
-    problems += errors
+    wrong = {
+        path: problem
+        for path, problem in {**wrong_site, **wrong_parts}.items()
+        if path not in secrets and path[:2] != ("loops", UNREAD)
+    }
+    problems += wrong.values()
+    judged = site if site is not None else without(data, wrong_site, folder)
+    told = judge(judged, today or datetime.now(UTC).date(), [*wrong, *secrets]) if judged is not None else []
+    warnings = tuple(places.problem(found.path, found.what, found.allowed) for found in told if found.warning)
+    problems += (places.problem(found.path, found.what, found.allowed) for found in told if not found.warning)
     if problems or site is None:
         order = [files[0].name, *(file.name for file in files[1:])]
         raise SiteFileError(sorted(problems, key=lambda problem: (_rank(problem, order), problem.place.line)))
-    return LoadedSite(site=site, sha256=_digest(contents), path=files[0], warnings=tuple(warnings), files=files, text=text)
+    return LoadedSite(site=site, sha256=_digest(contents), path=files[0], warnings=warnings, files=files, text=text)
 
 
 def _rank(problem: Problem, order: list[str]) -> int:
@@ -175,46 +178,3 @@ def _table_file(table: object, folder: Path | None, places: Places) -> Path:
             [places.problem(key, f"{table!r} lies outside the folder of the site file", "put it beside the site file")]
         )
     return file
-
-
-def _survivors(data: dict[str, Any], wrong: Mapping[KeyPath, Problem], folder: Path | None) -> Site | None:
-    """The site without its wrong parts, so that the rules can judge the rest of it in the same run."""
-    for _ in range(12):
-        for path in wrong:
-            _remove(data, path)
-        site, wrong = check_part(Site, data, (), Places(""), folder)
-        if site is not None:
-            return site
-    return None
-
-
-def _remove(data: Any, path: KeyPath) -> None:
-    """Take the value at `path` out; where it is missing (that is what is wrong), the part that lacks it."""
-    above: list[tuple[Any, str | int]] = []
-    here = data
-    for key in path:
-        inside = (isinstance(here, dict) and key in here) or (
-            isinstance(here, list) and isinstance(key, int) and key < len(here)
-        )
-        if not inside:
-            break
-        above.append((here, key))
-        here = here[key]
-    if above:
-        holder, key = above[-1]
-        del holder[key]
-
-
-def _judge(
-    site: Site | None, places: Places, wrong: Sequence[KeyPath], today: date | None
-) -> tuple[list[Problem], list[Problem]]:
-    """Errors and warnings of the rules; none at or below a path that is wrong already, so that nothing is told twice."""
-    if site is None:
-        return [], []
-    kept = [
-        finding
-        for finding in findings_of(site, today or datetime.now(UTC).date())
-        if not any(path[: len(finding.path)] == finding.path or finding.path[: len(path)] == path for path in wrong)
-    ]
-    told = [(finding.warning, places.problem(finding.path, finding.what, finding.allowed)) for finding in kept]
-    return [problem for warning, problem in told if not warning], [problem for warning, problem in told if warning]

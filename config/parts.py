@@ -96,9 +96,12 @@ def _tag(
         raw = {**raw, "endpoint": ""}
     other = next((model for model in TAGS.values() if model is not kind), None) if kind is not RecordedTag else None
     part, found = check_part(kind, raw, path, places, folder)
+    foreign = [key for key in raw if other is not None and key in keys_of(other) and key not in keys_of(kind)]
     for where, problem in found.items():
         key = str(where[-1])
-        if other is not None and problem.what.startswith("unknown key") and key in keys_of(other):
+        if foreign and problem.what.endswith("is missing"):
+            continue
+        if key in foreign and problem.what.startswith("unknown key"):
             protocol = next(word for word, model in TAGS.items() if model is kind)
             what = f"a tag of the {protocol} endpoint {name!r} has no {key!r}"
             problem = Problem(problem.place, problem.path, what, f"keys: {', '.join(keys_of(kind))}")
