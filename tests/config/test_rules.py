@@ -153,8 +153,8 @@ WARNINGS: dict[str, tuple[str, str, str]] = {
                 "inside the value of TB-07.flow"),
     "independent flow": (spoiled("type: float32", "type: float32, independent: true"), "~tags.flow.independent",
                          "loop_current only"),
-    "mail in clear": (SOUND + "deliveries: {m: {kind: mail, server: s, sender: a@b, to: [c@d], user: u, password_env: P, start_tls: false}}\n""
-         ",
+    "mail in clear": (SOUND + "deliveries: {m: {kind: mail, server: s, sender: a@b, to: [c@d], user: u, password_env: P,"
+                      " start_tls: false}}\n",
                       "deliveries.m.start_tls", "clear text"),
 }  # fmt: skip
 
