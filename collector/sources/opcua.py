@@ -1,0 +1,221 @@
+"""One OPC UA connection: opened, read, browsed and closed; never written to."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import struct
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+
+from asyncua import ua
+from asyncua.client.client import Client
+from asyncua.crypto import security_policies, uacrypto
+from asyncua.ua.attribute_ids import AttributeIds
+from asyncua.ua.status_codes import StatusCodes
+from asyncua.ua.uaerrors import UaError, UaStatusCodeError
+from cryptography.hazmat.primitives.serialization import Encoding
+
+from collector.clock import Clock
+from collector.sources.certificates import end_of_validity, load
+from collector.sources.failure import Kind, LinkError
+from collector.sources.guard import OpcUaGuard
+from collector.sources.opcua_values import quality_of
+from config.model import OpcUaEndpoint
+
+SESSION_MS = 60_000
+"""A session that we could not close ends by itself after this time [ms]."""
+PROBE_S = (5.0, 20.0)
+"""Least and longest time between the library's own probes of the server [s]; the longest keeps the session alive."""
+CLOSE_S = 2.0
+SKEW_EVERY_S = 600.0
+MOST_NODES = 1000
+MAX_NODES_PER_READ = ua.NodeId(ua.Int32(11705))
+CURRENT_TIME = ua.NodeId(ua.Int32(2258))
+
+_LOGIN = frozenset(
+    {
+        StatusCodes.BadUserAccessDenied, StatusCodes.BadIdentityTokenRejected, StatusCodes.BadIdentityTokenInvalid,
+        StatusCodes.BadUserSignatureInvalid, StatusCodes.BadCertificateUntrusted,
+    }
+)  # fmt: skip
+_BUSY = frozenset({StatusCodes.BadTooManySessions})
+_TOO_MANY = frozenset({StatusCodes.BadTooManyOperations, StatusCodes.BadResponseTooLarge, StatusCodes.BadRequestTooLarge})
+
+
+class OpcUaLink:
+    """One session; a new object for each attempt."""
+
+    def __init__(self, name: str, endpoint: OpcUaEndpoint, clock: Clock, *, longest_period: float) -> None:
+        self._name, self._endpoint, self._clock = name, endpoint, clock
+        probe_s = min(max(PROBE_S[0], 3 * longest_period), PROBE_S[1])
+        self.client = Client(endpoint.url, timeout=endpoint.timeout, watchdog_intervall=probe_s)
+        self.client.name = self.client.description = "tallywire"
+        self.client.application_uri = endpoint.application_uri
+        self.client.product_uri = "urn:tallywire"
+        self.client.session_timeout = SESSION_MS
+        self.guard = OpcUaGuard(f"endpoint {name}")
+        self.client.uaclient.observer = self.guard
+        self._most_nodes = MOST_NODES
+        self.certificate_expires: float | None = None
+        self.skew_s: float | None = None
+        self._skew_due = 0.0
+        self.rtt_s: float | None = None
+
+    async def open(self) -> None:
+        """Connect, log in, learn the limits and the clock of the server; LinkError where that fails."""
+        await self._secure()
+        self._log_in()
+        try:
+            async with asyncio.timeout(2 * self._endpoint.timeout):
+                with _failures(connecting=True):
+                    await self.client.connect()
+        except TimeoutError:
+            raise LinkError(Kind.TIMEOUT, "no answer to the connection") from None
+        await self._learn_limits()
+        await self.check_clock()
+
+    async def close(self) -> None:
+        """End session, channel and connection; bounded in time."""
+        with contextlib.suppress(TimeoutError, OSError, UaError):
+            async with asyncio.timeout(min(CLOSE_S, self._endpoint.timeout)):
+                await self.client.close_session()
+                await self.client.close_secure_channel()
+        if self.client.uaclient.has_transport:
+            self.client.disconnect_socket()
+
+    async def read(self, nodes: Sequence[ua.NodeId]) -> list[ua.DataValue]:
+        """The values of nodes with both time stamps, one for each; LinkError where the server fails as a whole."""
+        values: list[ua.DataValue] = []
+        began = self._clock.monotonic()
+        while len(values) < len(nodes):
+            part = nodes[len(values) : len(values) + self._most_nodes]
+            try:
+                values += await self._read_part(part)
+            except LinkError as error:
+                if error.code not in _TOO_MANY or len(part) == 1:
+                    raise
+                self._most_nodes = max(1, len(part) // 2)
+        self.rtt_s = self._clock.monotonic() - began
+        return values
+
+    async def _read_part(self, nodes: Sequence[ua.NodeId]) -> list[ua.DataValue]:
+        params = ua.ReadParameters()
+        params.MaxAge = 0
+        params.TimestampsToReturn = ua.TimestampsToReturn.Both
+        params.NodesToRead = [ua.ReadValueId(NodeId=node, AttributeId=AttributeIds.Value) for node in nodes]
+        with _failures():
+            got = await self.client.uaclient.session.read(params)
+        if len(got) != len(nodes):
+            raise LinkError(Kind.BAD_FRAME, f"bad frame: {len(got)} values instead of {len(nodes)}")
+        return list(got)
+
+    async def properties(self, wanted: Sequence[tuple[ua.NodeId, str]]) -> list[ua.NodeId | None]:
+        """The nodes of properties, None where a node has none of that name."""
+        found: list[ua.NodeId | None] = []
+        while len(found) < len(wanted):
+            part = wanted[len(found) : len(found) + self._most_nodes]
+            paths = [_property_path(node, name) for node, name in part]
+            with _failures():
+                results = await self.client.uaclient.session.translate_browsepaths_to_nodeids(paths)
+            if len(results) != len(part):
+                raise LinkError(Kind.BAD_FRAME, f"bad frame: {len(results)} paths instead of {len(part)}")
+            found += [
+                result.Targets[0].TargetId if result.StatusCode.is_good() and result.Targets else None for result in results
+            ]
+        return found
+
+    async def check_clock(self) -> None:
+        """Compare the clock of the server with ours, at most every 10 min; a server without a clock keeps None."""
+        if self._clock.monotonic() < self._skew_due:
+            return
+        self._skew_due = self._clock.monotonic() + SKEW_EVERY_S
+        sent = self._clock.now()
+        (data,) = await self._read_part([CURRENT_TIME])
+        value = data.Value.Value if data.Value is not None else None
+        if isinstance(value, datetime) and value.tzinfo is not None:
+            self.skew_s = value.timestamp() - (sent + self._clock.now()) / 2
+
+    async def _learn_limits(self) -> None:
+        (data,) = await self._read_part([MAX_NODES_PER_READ])
+        limit = data.Value.Value if data.Value is not None else None
+        if isinstance(limit, int) and limit > 0:
+            self._most_nodes = min(limit, MOST_NODES)
+
+    async def _secure(self) -> None:
+        endpoint = self._endpoint
+        if endpoint.security == "none":
+            return
+        if endpoint.server_certificate is None or endpoint.client_certificate is None or endpoint.client_key is None:
+            raise LinkError(Kind.SETUP, "server_certificate, client_certificate and client_key are needed for this security")
+        try:
+            key = endpoint.client_key.read_bytes()
+            self.certificate_expires = end_of_validity(endpoint.client_certificate)
+            await self.client.set_security(
+                getattr(security_policies, f"SecurityPolicy{endpoint.security}"),
+                uacrypto.CertProperties(load(endpoint.client_certificate).public_bytes(Encoding.DER), extension="der"),
+                uacrypto.CertProperties(key, extension="pem" if b"-----BEGIN" in key else "der"),
+                server_certificate=uacrypto.CertProperties(
+                    load(endpoint.server_certificate).public_bytes(Encoding.DER), extension="der"
+                ),
+                mode=ua.MessageSecurityMode[endpoint.mode],
+            )
+        except (OSError, ValueError, TypeError) as error:
+            raise LinkError(Kind.SETUP, f"certificate files cannot be used: {error}") from error
+
+    def _log_in(self) -> None:
+        endpoint = self._endpoint
+        if not endpoint.user:
+            return
+        self.client.set_user(endpoint.user)
+        if endpoint.password_env:
+            password = os.environ.get(endpoint.password_env)
+            if password is None:
+                raise LinkError(Kind.SETUP, f"the environment variable {endpoint.password_env} is not set")
+        elif endpoint.password_file is not None:
+            try:
+                password = endpoint.password_file.read_text(encoding="utf-8").rstrip("\r\n")
+            except (OSError, UnicodeDecodeError) as error:
+                raise LinkError(Kind.SETUP, f"the password file cannot be read: {error}") from error
+        else:
+            password = ""
+        self.client.set_password(password)
+
+
+def _property_path(node: ua.NodeId, name: str) -> ua.BrowsePath:
+    return ua.BrowsePath(StartingNode=node, RelativePath=ua.RelativePath.from_string(f".0:{name}"))
+
+
+@contextlib.contextmanager
+def _failures(*, connecting: bool = False) -> Iterator[None]:
+    """Turn what the library raises into LinkError."""
+    try:
+        yield
+    except TimeoutError:
+        raise LinkError(Kind.TIMEOUT, "no answer to the connection" if connecting else "timeout") from None
+    except UaStatusCodeError as error:
+        raise _status_failure(error.code) from error
+    except ConnectionRefusedError as error:
+        raise LinkError(Kind.REFUSED, "connection refused") from error
+    except OSError as error:
+        if connecting:
+            raise LinkError(Kind.REFUSED, f"the server ended the connection: {error}") from error
+        raise LinkError(Kind.LOST, "connection lost") from error
+    except UaError as error:
+        if "certificate mismatch" in str(error):
+            raise LinkError(Kind.SETUP, "server certificate is not the pinned one") from error
+        raise LinkError(Kind.REFUSED if connecting else Kind.BAD_FRAME, f"{error}") from error
+    except (ValueError, TypeError, AttributeError, struct.error) as error:
+        raise LinkError(Kind.BAD_FRAME, f"bad frame: {type(error).__name__}", torn=True) from error
+
+
+def _status_failure(code: int) -> LinkError:
+    reason = quality_of(code)[1]
+    if code in _LOGIN:
+        return LinkError(Kind.LOGIN, reason, code=code)
+    if code in _BUSY:
+        return LinkError(Kind.BUSY, reason, code=code)
+    if code == StatusCodes.BadTimeout:
+        return LinkError(Kind.TIMEOUT, reason, code=code)
+    return LinkError(Kind.LOST, reason, code=code)

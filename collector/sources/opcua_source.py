@@ -1,0 +1,164 @@
+"""An OPC UA endpoint as a source: one Read request for each group of tags, or a subscription."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from asyncua import ua
+from asyncua.ua.uaerrors import UaError
+
+from collector.clock import Clock
+from collector.reading import BAD
+from collector.sources.failure import LinkError
+from collector.sources.opcua import OpcUaLink
+from collector.sources.opcua_values import NodeDecoder
+from collector.sources.source import Place, Poll, bad_readings, reading_of
+from collector.sources.subscription import Feed
+from config.model import OpcUaEndpoint, OpcUaTag, Site
+
+
+@dataclass(slots=True)
+class _Item:
+    """One tag: where it belongs, how it is decoded, and the node that is read (None: a property that the node lacks)."""
+
+    place: Place
+    tag: OpcUaTag
+    decoder: NodeDecoder
+    owner: ua.NodeId
+    node: ua.NodeId | None
+
+
+class OpcUaSource:
+    """Reads the tags of one OPC UA server. ValueError where a tag cannot be read as it is written."""
+
+    def __init__(self, name: str, endpoint: OpcUaEndpoint, site: Site, clock: Clock) -> None:
+        self._name, self._endpoint, self._clock = name, endpoint, clock
+        self._groups: dict[float, list[_Item]] = {}
+        for loop_id, loop in site.loops.items():
+            for role, tag in loop.tags.items():
+                if isinstance(tag, OpcUaTag) and tag.endpoint == name:
+                    period = endpoint.period if tag.period is None else tag.period
+                    self._groups.setdefault(period, []).append(_item((loop_id, role), tag))
+        self._link: OpcUaLink | None = None
+        self._feed: Feed | None = None
+
+    @property
+    def periods(self) -> Sequence[float]:
+        """The groups of tags, each named by its period [s]."""
+        return list(self._groups)
+
+    @property
+    def link(self) -> OpcUaLink | None:
+        """The present connection."""
+        return self._link
+
+    def places(self, period: float) -> Sequence[Place]:
+        """The tags of a group."""
+        return [item.place for item in self._groups[period]]
+
+    def clock_skew_s(self) -> float | None:
+        """Clock of the server against ours [s], + = ahead."""
+        return None if self._link is None else self._link.skew_s
+
+    def certificate_expires(self) -> float | None:
+        """When our client certificate ends [epoch s]."""
+        return None if self._link is None else self._link.certificate_expires
+
+    async def connect(self) -> None:
+        """Build a new session, resolve the properties, subscribe where asked; LinkError where that fails."""
+        await self.disconnect()
+        link = OpcUaLink(self._name, self._endpoint, self._clock, longest_period=max(self._groups, default=1.0))
+        try:
+            await link.open()
+            await self._resolve(link)
+            if self._endpoint.subscribe:
+                self._feed = Feed(link, self._clock)
+                for period, items in self._groups.items():
+                    await self._feed.add(period, [item.node for item in items if item.node is not None])
+        except BaseException:
+            await self._drop(link)
+            raise
+        self._link = link
+
+    async def disconnect(self) -> None:
+        """End subscription and session."""
+        link, self._link = self._link, None
+        if link is not None:
+            await self._drop(link)
+
+    async def _drop(self, link: OpcUaLink) -> None:
+        feed, self._feed = self._feed, None
+        if feed is not None:
+            feed.close()
+        await link.close()
+
+    async def poll(self, period: float) -> Poll:
+        """Read a group once."""
+        link = self._link
+        items = self._groups[period]
+        poll = Poll()
+        lacking = [item for item in items if item.node is None]
+        present = [item for item in items if item.node is not None]
+        if link is None:
+            poll.lost = True
+            poll.blame("disconnected")
+            poll.readings = bad_readings(self.places(period), "disconnected", self._clock.now())
+            return poll
+        for item in lacking:
+            reason = f"no {item.tag.property.partition('.')[0]}"
+            poll.readings += bad_readings([item.place], reason, self._clock.now())
+            poll.blame(reason)
+        try:
+            await self._read(link, present, poll)
+            await link.check_clock()
+        except LinkError as error:
+            poll.timeouts += int(error.kind == "timeout")
+            poll.bad_frames += int(error.kind == "bad frame")
+            poll.lost = error.kind != "timeout"
+            poll.blame(error.reason)
+            if not poll.good:
+                poll.readings += bad_readings([item.place for item in present], error.reason, self._clock.now())
+        return poll
+
+    async def _read(self, link: OpcUaLink, items: Sequence[_Item], poll: Poll) -> None:
+        nodes = [item.node for item in items if item.node is not None]
+        if self._feed is not None:
+            latest = await self._feed.latest(nodes)
+        else:
+            now_values = await link.read(nodes)
+            now = self._clock.now()
+            latest = [[(value, now)] for value in now_values]
+        poll.replies += 1
+        poll.good += 1
+        poll.rtt_s = link.rtt_s
+        for item, values in zip(items, latest, strict=True):
+            for value, received in values:
+                decoded, stamp = item.decoder.decode(value)
+                poll.readings.append(reading_of(item.place, decoded, received, stamp))
+        _blame_bad_status(poll)
+
+    async def _resolve(self, link: OpcUaLink) -> None:
+        items = [item for group in self._groups.values() for item in group if item.tag.property]
+        nodes = await link.properties([(item.owner, item.tag.property.partition(".")[0]) for item in items])
+        for item, node in zip(items, nodes, strict=True):
+            item.node = node
+
+
+def _item(place: Place, tag: OpcUaTag) -> _Item:
+    try:
+        node = ua.NodeId.from_string(tag.node)
+    except (UaError, ValueError, KeyError) as error:
+        raise ValueError(f"{place[0]} {place[1]}: {tag.node!r} is no node id such as ns=2;s=flow or ns=2;i=1001") from error
+    if isinstance(node, ua.ExpandedNodeId):
+        raise ValueError(f"{place[0]} {place[1]}: {tag.node!r} names a namespace or server by URI; write its index as ns=")
+    return _Item(place, tag, NodeDecoder(place[1], tag), node, None if tag.property else node)
+
+
+def _blame_bad_status(poll: Poll) -> None:
+    """Say how many tags of the poll are bad by their status, with the commonest status."""
+    names = Counter(reading.reason for reading in poll.readings if reading.quality == BAD and reading.reason.startswith("Bad"))
+    if names:
+        name, _ = names.most_common(1)[0]
+        poll.blame(f"{names.total()} of {len(poll.readings)} tags bad: {name}")

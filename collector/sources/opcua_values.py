@@ -1,0 +1,106 @@
+"""From an OPC UA DataValue to a value with quality and source time. Pure."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from asyncua import ua
+from asyncua.ua.status_codes import get_name_and_doc
+
+from collector.reading import BAD, GOOD, UNCERTAIN
+from collector.sources.decode import Decoded, Scaling, bad
+from config.model import OpcUaTag
+
+_SEVERITIES = (GOOD, UNCERTAIN, BAD, BAD)
+"""By bits 31-30 of a status code (OPC UA Part 4, clause 7.39.1); the reserved fourth counts as bad."""
+_CONDITION = 0xFFFF0000
+"""The bits that name the condition; the lower 16 are flags that do not change its meaning (same clause)."""
+
+
+def quality_of(code: int) -> tuple[int, str]:
+    """Quality and name of a status code; the name is empty for plain good."""
+    condition = code & _CONDITION
+    quality = _SEVERITIES[(code >> 30) & 3]
+    if not condition:
+        return quality, ""
+    try:
+        return quality, str(get_name_and_doc(condition)[0])
+    except KeyError:
+        return quality, f"status {condition:#010x}"
+
+
+def number_of(value: Any, texts: Mapping[str, float]) -> float | int:
+    """A plain number; ValueError with a short reason where there is none.
+
+    Booleans are 0 and 1, a date is seconds since 1970 UTC, a text is looked up in `texts`, else read as a number.
+    """
+    if isinstance(value, str):
+        if value in texts:
+            return texts[value]
+        try:
+            return float(value)
+        except ValueError:
+            raise ValueError("text without a number") from None
+    if isinstance(value, bool):
+        return int(value)
+    if isinstance(value, int | float):
+        return value
+    if isinstance(value, datetime):
+        if value.tzinfo is None:
+            raise ValueError("time without zone")
+        return value.timestamp()
+    raise ValueError("no value" if value is None else "no single number")
+
+
+def part_of(value: Any, part: str) -> Any:
+    """One end of a range, or the unit id of engineering units (OPC UA Part 8, clause 5.6); ValueError where it is none."""
+    if part.startswith("EURange.") and isinstance(value, ua.Range):
+        return float(value.Low if part.endswith("low") else value.High)
+    if part == "EngineeringUnits" and isinstance(value, ua.EUInformation):
+        if value.UnitId == -1:
+            raise ValueError("no unit id")
+        return int(value.UnitId)
+    raise ValueError(f"no {part.partition('.')[0]}")
+
+
+def time_of(stamp: datetime | None) -> float | None:
+    """Epoch seconds of a time stamp; None where there is none or it has no zone or lies before 1970."""
+    if stamp is None or stamp.tzinfo is None:
+        return None
+    seconds = stamp.timestamp()
+    return seconds if seconds > 0.0 else None
+
+
+class NodeDecoder:
+    """Decodes the values of one tag; ValueError where its unit is none that the role can have."""
+
+    def __init__(self, role: str, tag: OpcUaTag) -> None:
+        self._tag = tag
+        markers = list(tag.invalid)
+        for marker in tag.invalid:
+            try:
+                markers.append(struct.unpack("<f", struct.pack("<f", marker))[0])
+            except OverflowError:
+                continue
+        self._scaling = Scaling(role, tag, markers)
+
+    def decode(self, data: ua.DataValue) -> tuple[Decoded, float | None]:
+        """Value and source time [epoch s]. A bad status is never a value, whatever came with it."""
+        status = GOOD if data.StatusCode is None else data.StatusCode.value
+        quality, name = quality_of(status)
+        stamp = time_of(data.SourceTimestamp)
+        value = None if data.Value is None else data.Value.Value
+        try:
+            number = number_of(part_of(value, self._tag.property) if self._tag.property else value, self._tag.values)
+        except (ValueError, OverflowError) as error:
+            return bad(name if quality == BAD else str(error)), stamp
+        raw = (float(number),)
+        if quality == BAD:
+            return bad(name, raw), stamp
+        decoded = self._scaling.apply(number, raw)
+        if decoded.quality == GOOD and name:
+            decoded = decoded._replace(quality=quality, reason=name)
+        return decoded, stamp

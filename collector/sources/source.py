@@ -1,0 +1,92 @@
+"""What the supervisor of an endpoint needs of a protocol, and what one poll brings back."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from collector.reading import BAD, Reading
+from collector.sources.decode import Decoded
+
+Place = tuple[str, str]
+"""Loop and role of a tag."""
+
+
+@dataclass(slots=True)
+class Poll:
+    """The outcome of reading one group of tags: a reading for each of them, good or bad, and what happened on the way.
+
+    `replies` counts answers of any sense, `good` those that brought values. `reason` is the first thing that went wrong, empty
+    where nothing did. `lost` says that the connection has to be built anew.
+    """
+
+    readings: list[Reading] = field(default_factory=list)
+    replies: int = 0
+    good: int = 0
+    timeouts: int = 0
+    bad_frames: int = 0
+    exceptions: int = 0
+    rtt_s: float | None = None
+    reason: str = ""
+    lost: bool = False
+
+    def blame(self, reason: str) -> None:
+        """Keep the first reason."""
+        self.reason = self.reason or reason
+
+
+class Source(Protocol):
+    """One endpoint as its protocol reads it. Only one call runs at a time."""
+
+    @property
+    def periods(self) -> Sequence[float]:
+        """The groups of tags, each named by its period [s]."""
+        ...
+
+    def places(self, period: float) -> Sequence[Place]:
+        """The tags of a group."""
+        ...
+
+    async def connect(self) -> None:
+        """Build a new connection; LinkError where that fails, with nothing left open."""
+        ...
+
+    async def poll(self, period: float) -> Poll:
+        """Read a group once."""
+        ...
+
+    async def disconnect(self) -> None:
+        """Close what is open; never raises but for a cancel."""
+        ...
+
+    def clock_skew_s(self) -> float | None:
+        """Clock of the device against ours [s], + = ahead; None where it shows none."""
+        ...
+
+    def certificate_expires(self) -> float | None:
+        """When our client certificate ends [epoch s]; None where none is used."""
+        ...
+
+
+def reading_of(place: Place, decoded: Decoded, receive_time: float, source_time: float | None = None) -> Reading:
+    """A reading from a decoded value."""
+    return Reading(
+        loop=place[0],
+        role=place[1],
+        value=decoded.value,
+        quality=decoded.quality,
+        receive_time=receive_time,
+        source_time=source_time,
+        reason=decoded.reason,
+        raw=decoded.raw,
+    )
+
+
+def bad_readings(places: Iterable[Place], reason: str, receive_time: float) -> list[Reading]:
+    """A bad reading for each tag, so that what could not be read is bad and not silent."""
+    return [
+        Reading(loop=loop, role=role, value=math.nan, quality=BAD, receive_time=receive_time, reason=reason)
+        for loop, role in places
+    ]
