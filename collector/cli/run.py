@@ -13,6 +13,9 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     Subparsers = argparse._SubParsersAction[argparse.ArgumentParser]
 
+LONGEST_JOIN_S = 0.3
+"""How long a thread may take to end after the service has stopped [s]."""
+
 
 def add(subparsers: Subparsers) -> None:
     """Add the command and its options."""
@@ -41,9 +44,10 @@ def run(args: argparse.Namespace) -> int:
 
     options = ServiceOptions(site=args.site, data=args.data, port=args.port, log_format=args.log_format)
     code = asyncio.run(run_service(options))
-    if any(
-        thread.is_alive() and not thread.daemon for thread in threading.enumerate() if thread is not threading.main_thread()
-    ):
+    others = [thread for thread in threading.enumerate() if thread is not threading.main_thread() and not thread.daemon]
+    for thread in others:
+        thread.join(LONGEST_JOIN_S)
+    if any(thread.is_alive() for thread in others):
         # A thread that hangs in a disk or a check would hold the end for ever; everything it could lose is written or told.
         logging.shutdown()
         sys.stdout.flush()
