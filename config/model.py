@@ -70,7 +70,7 @@ class ModbusEndpoint(Part):
     port: int | None = Field(default=None, ge=1, le=65535)
     device: str = ""
     baud: int = Field(default=19200, ge=300, le=921600)
-    parity: Literal["N", "E", "O"] = "N"
+    parity: Literal["N", "E", "O"] = "E"
     stop_bits: Literal[1, 2] = 1
     unit: int = Field(default=1, ge=0, le=255)
     period: TimeS = 1.0
