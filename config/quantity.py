@@ -21,10 +21,10 @@ class Unit:
     symbol: str
 
 
-def _reader(unit: str) -> BeforeValidator:
+def _reader(unit: str, *, bare: bool = False) -> BeforeValidator:
     def read(value: object, info: ValidationInfo) -> float:
         from_file = bool(info.context and info.context.get("from_file"))
-        return parse_quantity(value, unit, allow_bare=not from_file)
+        return parse_quantity(value, unit, allow_bare=bare or not from_file)
 
     return BeforeValidator(read)
 
@@ -45,5 +45,13 @@ TempC = Annotated[float, _reader("degC"), Field(allow_inf_nan=False), Unit("degC
 TempRateKMin = Annotated[float, _reader("K/min"), Field(allow_inf_nan=False), Unit("K/min"), _shown("K/min", "2 K/min")]
 VoltV = Annotated[float, _reader("V"), Field(allow_inf_nan=False), Unit("V"), _shown("V", "24 V")]
 Percent = Annotated[float, _reader("%"), Field(allow_inf_nan=False), Unit("%"), _shown("%", "0.5 %")]
-FrequencyHz = Annotated[float, _reader("Hz"), Field(allow_inf_nan=False), Unit("Hz"), _shown("Hz", "50 Hz")]
 ResistanceOhm = Annotated[float, _reader("ohm"), Field(allow_inf_nan=False), Unit("ohm"), _shown("ohm", "250 ohm")]
+
+FrequencyHz = Annotated[
+    float,
+    _reader("Hz", bare=True),
+    Field(allow_inf_nan=False),
+    Unit("Hz"),
+    WithJsonSchema({"type": ["string", "number"], "examples": ["50 Hz"], "description": "number and unit (Hz)"}),
+]
+"""The one quantity that may also be a bare number, which is in Hz: nobody gives a mains frequency in anything else."""

@@ -168,6 +168,8 @@ def _writable(digits: str) -> bool:
 def convert(values: Values, from_unit: str, to_unit: str) -> Values:
     """Convert a float or an array from one unit to another; NaN stays NaN, temperatures are absolute (`degF` to `degC`).
 
+    Between two names of one unit the values come back as they are, an array without a copy.
+
     Raises ValueError with the allowed units where the two do not measure the same thing.
     """
     slope, zero = _line(from_unit, to_unit)

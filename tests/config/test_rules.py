@@ -183,6 +183,8 @@ ALLOWED: dict[str, str] = {
     "last register": spoiled("address: 0, type: float32", "address: 65532, type: float64"),
     "serial line": spoiled(HOST, "    transport: rtu\n    device: /dev/ttyUSB0\n    unit: 247\n"),
     "kept for ever": SOUND + "history: {raw: null, minute: null}\n",
+    "mains frequency without its unit": spoiled(PLC, PLC + "    drive: {nominal_frequency: 60}\n"),
+    "mains frequency": spoiled(PLC, PLC + "    drive: {nominal_frequency: 60 Hz}\n"),
     "one shift": SOUND + 'shifts: ["00:00"]\n',
 }  # fmt: skip
 
