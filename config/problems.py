@@ -8,6 +8,9 @@ from dataclasses import dataclass, field
 
 from config.errors import TallywireError
 
+LONG_LIST = 12
+"""A longer list of known words hides the one that was meant."""
+
 KeyPath = tuple[str | int, ...]
 """Way to a value in the site file: keys of mappings and places in lists."""
 
@@ -101,8 +104,10 @@ def nearest(word: str, known: Iterable[str]) -> str:
 
 
 def meant(word: str, known: Iterable[str]) -> str:
-    """`did you mean x? known: a, b, x` for a word that is none of the known ones."""
+    """`did you mean x? known: a, b, x` for a word that is none of the known ones; a long list only where nothing is near."""
     names = list(known)
     near = nearest(word, names)
-    listed = f"known: {', '.join(names)}" if names else "there is none"
-    return f"did you mean {near}? {listed}" if near else listed
+    listed = f"known: {', '.join(names)}" if names else "none is described so far"
+    if not near:
+        return listed
+    return f"did you mean {near}? {listed}" if len(names) <= LONG_LIST else f"did you mean {near}?"
