@@ -1,0 +1,237 @@
+"""The lines of the chain: which two stations are compared, on which scale, and which rows may serve."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.blocks import Blocks
+from checks.result import Link
+from config.model import Loop
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+CEILING_MA = 20.4
+"""Above this the signal may be limited (NAMUR NE 43 limits measuring values at 20.5 mA)."""
+FLOOR_MA = 3.81
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scale:
+    """Turns a tag's value into t/h: value * `gain` + `offset`."""
+
+    gain: float = 1.0
+    offset: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One comparison. Both stations are put into t/h on the scale `low`..`high` (flow at 4 and 20 mA).
+
+    `covers` are all links between the two stations: what a deviation can lie in. `words` names them for people, `unit`
+    is that of the shown tag, `shown` and `demanded` its scales back from t/h.
+    """
+
+    link: Link
+    covers: tuple[Link, ...]
+    label: str
+    words: str
+    unit: str
+    x_role: str
+    y_role: str
+    x: Scale
+    y: Scale
+    low: float
+    high: float
+
+    @property
+    def span(self) -> float:
+        """Span of the scale [t/h]."""
+        return self.high - self.low
+
+    @property
+    def analogue(self) -> bool:
+        """Whether the shown tag is a current or raw counts."""
+        return self.y_role != "plc_flow"
+
+    def ma(self, flow: float) -> float:
+        """A flow on the scale of the line, as mA."""
+        return 4.0 + 16.0 * (flow - self.low) / self.span
+
+    def native(self, flow: float) -> float:
+        """A flow as the shown tag would show it, in `unit`."""
+        return (flow - self.y.offset) / self.y.gain
+
+
+def _from_ma(low: float, high: float) -> Scale:
+    gain = (high - low) / 16.0
+    return Scale(gain=gain, offset=low - 4.0 * gain)
+
+
+def _from_raw(raw_low: float, raw_high: float, low: float, high: float) -> Scale:
+    gain = (high - low) / (raw_high - raw_low)
+    return Scale(gain=gain, offset=low - raw_low * gain)
+
+
+def chain(loop: Loop) -> tuple[Line, ...]:
+    """The lines that the roles of a loop allow, in the order of the chain; one for each link it can name.
+
+    A `loop_current` that is not independent of the input card stands in for `ai_raw` where that is missing.
+    """
+    tags = loop.tags
+    gauge = loop.gauge.range
+    lines: list[Line] = []
+    ma = _from_ma(gauge.low, gauge.high)
+    wire = [Link.GAUGE_OUTPUT, Link.CURRENT]
+    if "gauge_output" in tags:
+        lines.append(
+            Line(
+                link=Link.GAUGE_OUTPUT, covers=(Link.GAUGE_OUTPUT,), label="flow to gauge output", words="gauge output",
+                unit="mA", x_role="flow", y_role="gauge_output", x=Scale(), y=ma, low=gauge.low, high=gauge.high,
+            )
+        )  # fmt: skip
+    independent = "loop_current" in tags and tags["loop_current"].independent
+    if independent:
+        lines.append(
+            Line(
+                link=Link.CURRENT, covers=(Link.GAUGE_OUTPUT, Link.CURRENT), label="flow to loop current",
+                words="output or loop", unit="mA", x_role="flow", y_role="loop_current",
+                x=Scale(), y=ma, low=gauge.low, high=gauge.high,
+            )
+        )  # fmt: skip
+    card = "ai_raw" if "ai_raw" in tags else "loop_current" if "loop_current" in tags and not independent else ""
+    if card:
+        raw = loop.plc.raw_span
+        y = ma if card == "loop_current" else _from_raw(raw.low, raw.high, gauge.low, gauge.high)
+        lines.append(
+            Line(
+                link=Link.INPUT_CARD, covers=(Link.INPUT_CARD,) if independent else (*wire, Link.INPUT_CARD),
+                label="loop current to input card" if independent else "flow to input card",
+                words="input card" if independent else "output, loop or card",
+                unit="mA" if card == "loop_current" else "count", x_role="loop_current" if independent else "flow",
+                y_role=card, x=ma if independent else Scale(), y=y, low=gauge.low, high=gauge.high,
+            )
+        )  # fmt: skip
+    if "plc_flow" in tags:
+        lines.append(_last(loop, card, independent))
+    return tuple(lines)
+
+
+def _last(loop: Loop, card: str, independent: bool) -> Line:
+    gauge, plc, raw = loop.gauge.range, loop.plc.range, loop.plc.raw_span
+    if card == "ai_raw":
+        x_role, x = "ai_raw", _from_raw(raw.low, raw.high, plc.low, plc.high)
+    elif card or independent:
+        x_role, x = "loop_current", _from_ma(plc.low, plc.high)
+    else:
+        x_role, x = "flow", Scale()
+    whole = x_role == "flow"
+    covers = (
+        (Link.GAUGE_OUTPUT, Link.CURRENT, Link.INPUT_CARD, Link.SCALING_BLOCK)
+        if whole
+        else (Link.SCALING_BLOCK,)
+        if card
+        else (Link.INPUT_CARD, Link.SCALING_BLOCK)
+    )
+    return Line(
+        link=Link.SCALING_BLOCK,
+        covers=covers,
+        label="flow to PLC flow" if whole else "input card to PLC flow" if card else "loop current to PLC flow",
+        words="whole path: output, loop, card or scaling block"
+        if whole
+        else "scaling block"
+        if card
+        else "card or scaling block",
+        unit="t/h",
+        x_role=x_role,
+        y_role="plc_flow",
+        x=x,
+        y=Scale(),
+        low=gauge.low if whole else plc.low,
+        high=gauge.high if whole else plc.high,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rows:
+    """Block rows of one line in t/h, shape (n,) each.
+
+    `good`: both stations were read throughout. `steady`: belt running and settled, no maintenance or calibration.
+    `high`: may be limited at the upper end, `x_high` by the station before. `low`: may be censored at the lower end
+    (clamp, cut-off, live zero). `follows`: the row before is the one just before in time.
+    """
+
+    start_s: NDArray[np.int64]
+    length_s: int
+    x: Floats
+    dx: Floats
+    y: Floats
+    x_min: Floats
+    x_max: Floats
+    y_min: Floats
+    y_max: Floats
+    good: Bools
+    steady: Bools
+    high: Bools
+    low: Bools
+    x_high: Bools
+    declared_low: Bools
+    follows: Bools
+
+    def __len__(self) -> int:
+        return len(self.start_s)
+
+
+def rows_of(line: Line, blocks: Blocks, loop: Loop) -> Rows:
+    """The rows of a line. Gains are positive, so the least value stays the least."""
+
+    def scaled(statistic: str, role: str, scale: Scale) -> Floats:
+        values: Floats = blocks.of(statistic, role) * scale.gain + scale.offset
+        return values
+
+    x, y = scaled("mean", line.x_role, line.x), scaled("mean", line.y_role, line.y)
+    x_min, x_max = scaled("minimum", line.x_role, line.x), scaled("maximum", line.x_role, line.x)
+    y_min, y_max = scaled("minimum", line.y_role, line.y), scaled("maximum", line.y_role, line.y)
+    full = 0.9 * blocks.length_s / blocks.step_s
+    good = (blocks.of("n", line.x_role) >= full) & (blocks.of("n", line.y_role) >= full)
+    steady = good.copy()
+    for state in ("stopped", "maintenance", "calibrating", "unsettled"):
+        steady &= blocks.state(state) == 0.0
+    span = line.span
+    top = line.high + (CEILING_MA - 20.0) / 16.0 * span if line.analogue else line.high
+    top -= 0.002 * span
+    bottom = line.low + (FLOOR_MA - 4.0) / 16.0 * span
+    with np.errstate(invalid="ignore"):
+        x_high = x_max > top
+        high = x_high | (y_max > top)
+        declared = _declared_low(line, loop, x_min, x_max)
+        low = declared | (x_min < bottom) | (y_min < bottom)
+        if not line.analogue:
+            low |= (np.abs(y_min) < 1e-9) & ((x_max - x_min > 1e-9) | (np.abs(x_min) > 1e-9))
+    follows = np.zeros(len(blocks), np.bool_)
+    follows[1:] = np.diff(blocks.start_s) == blocks.length_s
+    return Rows(
+        start_s=blocks.start_s, length_s=blocks.length_s, x=x,
+        dx=scaled("last", line.x_role, line.x) - scaled("first", line.x_role, line.x),
+        y=y, x_min=x_min, x_max=x_max, y_min=y_min, y_max=y_max,
+        good=good, steady=steady, high=high, low=low, x_high=x_high, declared_low=declared, follows=follows,
+    )  # fmt: skip
+
+
+def _declared_low(line: Line, loop: Loop, x_min: Floats, x_max: Floats) -> Bools:
+    """Rows that a clamp or cut-off of the site file is meant to touch; an exactly constant flow at the low end is not one."""
+    out = np.zeros(len(x_min), np.bool_)
+    constant = x_max - x_min < 1e-9
+    cutoff = 0.0
+    if not line.analogue:
+        cutoff = loop.plc.low_cutoff
+        if loop.plc.clamp_at_zero:
+            out |= x_min < 0.0
+    if line.x_role == "flow":
+        cutoff = max(cutoff, loop.gauge.low_cutoff)
+    if cutoff > 0.0:
+        out |= (x_min < cutoff) & ~constant
+    return out

@@ -1,0 +1,95 @@
+"""Since when: the moment at which one line gave way to another."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+INTERVAL_NATS = 3.0
+"""Drop of the log-likelihood that bounds the interval of a change (93-96 % coverage for lag-one correlations 0 to 0.9)."""
+LEAST_GAIN_NATS = 15.0
+"""Log-likelihood, corrected for correlation, that a split must gain before it counts as a change."""
+LEAST_ROWS = 3
+"""Rows that each side of a split must keep."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Split:
+    """A change between row `row` - 1 and row `row`; rows `first`..`last` are as good within the interval; `gain` [nats]."""
+
+    row: int
+    first: int
+    last: int
+    gain: float
+
+
+def _line_rss(sums: Floats, ridge: float) -> Floats:
+    """Residual sum of squares of r = a + b x from its sums (columns 1, x, xx, r, xr, rr), slope held small by a ridge."""
+    n, x, xx, r, xr, rr = sums.T
+    n = np.maximum(n, 1.0)
+    sxx = np.maximum(xx - x * x / n, 0.0)
+    sxr = xr - x * r / n
+    srr = np.maximum(rr - r * r / n, 0.0)
+    return np.asarray(np.maximum(srr - sxr * sxr / (sxx + ridge), 0.0), np.float64)
+
+
+def split_line(x: Floats, deviation: Floats, *, floor: float, slope_scale: float = 0.1) -> Split | None:
+    """The best single change of the line deviation = a + b x over the rows, None where none is worth its name.
+
+    Each side has its own line and its own noise (not below `floor`, in the unit of the deviation). Profile log-likelihood
+    over all splits by cumulative sums, divided by (1 + rho)/(1 - rho) where rho is the lag-one correlation left on both
+    sides. `slope_scale` is the slope change thought possible beforehand (keeps short sides from overfitting).
+    """
+    rows = len(x)
+    if rows < 2 * LEAST_ROWS:
+        return None
+    centred = x - x.mean()
+    columns = np.stack([np.ones(rows), centred, centred * centred, deviation, centred * deviation, deviation * deviation])
+    left = np.cumsum(columns, axis=1).T
+    whole = left[-1]
+    cuts = np.arange(LEAST_ROWS, rows - LEAST_ROWS + 1)
+    before = left[cuts - 1]
+    ridge = (floor / slope_scale) ** 2
+    least = floor * floor
+    n1 = cuts.astype(np.float64)
+    n2 = rows - n1
+    v1 = _line_rss(before, ridge) / n1 + least
+    v2 = _line_rss(whole - before, ridge) / n2 + least
+    one = float(_line_rss(whole[None, :], ridge)[0]) / rows + least
+    likelihood = -0.5 * (n1 * np.log(v1) + n2 * np.log(v2))
+    best = int(np.argmax(likelihood))
+    row = int(cuts[best])
+    rho = _correlation(centred, deviation, row)
+    correction = (1.0 - rho) / (1.0 + rho)
+    gain = float(likelihood[best] + 0.5 * rows * np.log(one)) * correction
+    if gain < LEAST_GAIN_NATS:
+        return None
+    near = np.flatnonzero(likelihood * correction >= likelihood[best] * correction - INTERVAL_NATS)
+    return Split(row=row, first=int(cuts[near[0]]), last=int(cuts[near[-1]]), gain=gain)
+
+
+def _correlation(x: Floats, deviation: Floats, row: int) -> float:
+    """Lag-one correlation of what the two lines leave over."""
+    left = np.empty(len(x))
+    for side in (slice(0, row), slice(row, len(x))):
+        part, flow = deviation[side] - deviation[side].mean(), x[side] - x[side].mean()
+        spread = float(flow @ flow)
+        left[side] = part - (float(part @ flow) / spread if spread > 0.0 else 0.0) * flow
+    size = float(left @ left)
+    return float(np.clip(left[1:] @ left[:-1] / size, 0.0, 0.95)) if size > 0.0 else 0.0
+
+
+def last_change(x: Floats, deviation: Floats, *, floor: float, rounds: int = 3) -> tuple[int, Split | None]:
+    """First row after the last change, and that change; (0, None) where there is none. Changes are taken right of the last."""
+    begin, found = 0, None
+    for _ in range(rounds):
+        split = split_line(x[begin:], deviation[begin:], floor=floor)
+        if split is None:
+            break
+        found = Split(row=split.row + begin, first=split.first + begin, last=split.last + begin, gain=split.gain)
+        begin = found.row
+    return begin, found

@@ -1,0 +1,105 @@
+"""The last minute of a line: a large difference is seen within seconds, a ramp or a stop is not taken for one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.lag import Kernel
+from checks.lines import Line, Rows
+from checks.result import Verdict, judge
+from config.limits import SpanLimit
+
+Floats = NDArray[np.float64]
+
+LOOK_BACK_S = 60
+SHORT, LONG = 3, 6
+"""Rows of the short and of the long mean."""
+STEADINESS = 0.35
+"""A row that deviates less than this part of the largest one breaks the case for a fault: transients die away, faults stay."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recent:
+    """Mean deviation over the last rows [t/h] with its expanded uncertainty, and the means of both stations."""
+
+    verdict: Verdict
+    deviation: float = float("nan")
+    uncertainty: float = float("nan")
+    shown: float = float("nan")
+    expected: float = float("nan")
+    rows: int = 0
+
+
+def floor_variance(line: Line, flow: float, gain: float, offset: float) -> float:
+    """Variance [t/h squared] of the systematic floor at a flow: gains pivot at 4 mA, offsets do not."""
+    return (gain * (flow - line.low)) ** 2 + (offset * line.span) ** 2
+
+
+def judge_recent(
+    line: Line,
+    rows: Rows,
+    expected: Floats,
+    kernel: Kernel,
+    *,
+    end_s: int,
+    sigma: float,
+    rho: float,
+    floor: tuple[float, float],
+    limit: SpanLimit,
+) -> Recent:
+    """Judge the rows of the last minute.
+
+    `expected` is x as it should arrive [t/h]; `sigma` the standard deviation and `rho` the lag-one correlation of a row's
+    noise; `floor` the systematic gain and offset [parts of one]. The uncertainty holds what an unknown lag makes of the
+    flow's own movement, so that a ramp cannot be a fault.
+    """
+    ready = rows.steady & ~rows.x_high & ~rows.declared_low & kernel.history(rows.good, rows.follows)
+    index = np.flatnonzero(ready & (rows.start_s >= end_s - LOOK_BACK_S))
+    index = index[np.isfinite(expected[index])]
+    if len(index) < SHORT:
+        return Recent(verdict=Verdict.NOT_EVALUATED)
+    short = _over(line, rows, expected, kernel, index[-SHORT:], sigma, rho, floor, limit)
+    if short.verdict is Verdict.FAULT or len(index) == SHORT:
+        return short
+    return _over(line, rows, expected, kernel, index[-LONG:], sigma, rho, floor, limit)
+
+
+def _over(
+    line: Line,
+    rows: Rows,
+    expected: Floats,
+    kernel: Kernel,
+    index: NDArray[np.intp],
+    sigma: float,
+    rho: float,
+    floor: tuple[float, float],
+    limit: SpanLimit,
+) -> Recent:
+    each = rows.y[index] - expected[index]
+    deviation = float(each.mean())
+    first = max(0, int(index[0]) - len(kernel.weights))
+    stretch = slice(first, int(index[-1]) + 1)
+    swing = float(np.nanmax(rows.x_max[stretch]) - np.nanmin(rows.x_min[stretch]))
+    own = float(each.std(ddof=1))
+    noise = max(sigma * np.sqrt((1.0 + rho) / (1.0 - rho)), own) / np.sqrt(len(index))
+    moved = kernel.uncertainty_s * swing / (len(index) * kernel.length_s)
+    flow = float(expected[index].mean())
+    standard = np.sqrt(noise**2 + floor_variance(line, flow, *floor))
+    uncertainty = float(2.0 * standard + moved)
+    per_cent = 100.0 / line.span
+    verdict = judge(deviation * per_cent, uncertainty * per_cent, limit.suspect, limit.fault)
+    if verdict is Verdict.FAULT:
+        toward = each * np.sign(deviation)
+        if toward.min() < STEADINESS * toward.max():
+            verdict = Verdict.NOT_EVALUATED
+    return Recent(
+        verdict=verdict,
+        deviation=deviation,
+        uncertainty=uncertainty,
+        shown=float(rows.y[index].mean()),
+        expected=flow,
+        rows=len(index),
+    )
