@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Protocol
@@ -96,6 +96,7 @@ class LoopRun:
         self._engine = LoopEngine(site, loop, site_sha256=site_sha256)
         self._episodes = EpisodeTracker(site, loop)
         self._last: dict[tuple[str, Link, int], CheckResult] = {}
+        self._findings: dict[str, Finding] = {}
         self._evaluation: Evaluation | None = None
 
     def push(self, samples: Samples) -> list[Evaluation]:
@@ -107,7 +108,9 @@ class LoopRun:
         self.end = int(samples.time_s[-1]) + samples.step_s
         evaluations = self._engine.push(samples)
         for evaluation in evaluations:
-            self._episodes.update(evaluation)
+            for change in self._episodes.update(evaluation):
+                self._findings[change.episode.id] = change.episode.finding
+            self._refresh(evaluation.findings)
             self._remember(evaluation)
         self._engine.take_rollups()
         return evaluations
@@ -123,9 +126,16 @@ class LoopRun:
             if before is None or result.verdict is not Verdict.NOT_EVALUATED or before.verdict is Verdict.NOT_EVALUATED:
                 self._last[result.check, result.link, place] = result
 
+    def _refresh(self, findings: Sequence[Finding]) -> None:
+        """Follow the tonnes and the evidence of what still stands; the cause of an episode is for its tracker to change."""
+        for key, known in self._findings.items():
+            if known.end is None:
+                latest = next((item for item in findings if (item.link, item.cause) == (known.link, known.cause)), None)
+                self._findings[key] = known if latest is None else latest
+
     def findings(self) -> tuple[Finding, ...]:
         """Every finding of the window, those that have ended too."""
-        return tuple(self._episodes.findings())
+        return tuple(self._findings.values())
 
     def outcome(self) -> LoopOutcome:
         """What is said of the loop at the end."""

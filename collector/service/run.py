@@ -2,8 +2,37 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
+import logging
+import os
+import signal
+import sys
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from platformdirs import user_data_path
+
+from collector import logs
+from collector.cli import exits
+from collector.clock import Clock, SystemClock
+from collector.history.bulk import bulk_import
+from collector.history.sqlite import open_store
+from collector.history.store import Store
+from collector.live import EndpointStatus, LiveState
+from collector.reading import ReadingSink
+from collector.service.alerting import open_alerting
+from collector.service.assembly import EventTeller, Poller, Service
+from collector.service.serving import Serving, bind
+from collector.sources.build import build_pollers
+from collector.web.app import create_app
+from config.errors import StoreError
+from config.load import LoadedSite, load_site
+from config.model import Site
+
+LOOK_BACK_S = 400 * 86400.0
+"""How far the last start is looked for in the ledger [s]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,5 +51,119 @@ class ServiceOptions:
 
 
 async def run_service(options: ServiceOptions) -> int:
-    """Run until SIGTERM or SIGINT and return the exit code."""
-    raise NotImplementedError
+    """Run until SIGTERM or SIGINT and return the exit code: 0, 130 after SIGINT, 70 where a part of the service died.
+
+    Raises
+    ------
+    TallywireError
+        The site file, the data folder or the address of the page cannot be used.
+    """
+    logs.set_up(options.log_format)
+    clock = SystemClock()
+    loaded = load_site(options.site)
+    data = data_folder(options.data, loaded.site)
+    listening = bind(loaded.site.web.host, loaded.site.web.port if options.port is None else options.port)
+    with contextlib.closing(listening):
+        store = open_store(data, loaded.site, clock=clock)
+        try:
+            return await _serve(options, loaded, data, store, clock, Serving(listening))
+        finally:
+            store.close()
+
+
+async def _serve(options: ServiceOptions, loaded: LoadedSite, data: Path, store: Store, clock: Clock, serving: Serving) -> int:
+    for path in options.history:
+        await asyncio.to_thread(bulk_import, store, loaded.site, path)
+    live = LiveState(loaded.site, loaded.sha256, str(loaded.path))
+    alerting = open_alerting(loaded.site, data, live, clock)
+
+    def pollers(sink: ReadingSink, statuses: dict[str, EndpointStatus], tell: EventTeller) -> Sequence[Poller]:
+        return build_pollers(loaded.site, sink, clock, statuses, tell)
+
+    service = Service(loaded, store, alerting, pollers, live, clock, web=serving)
+    serving.app = create_app(live, store, alerting.desk, clock, port=serving.port)
+    with _signals(service.supervisor.request_stop) as received:
+        await asyncio.to_thread(_note_start, service, store, loaded, clock)
+        _say_start(service, loaded, data, serving.port)
+        await service.run()
+    logs.event(logging.INFO, "stopped", "the service has stopped", signal=received[0].name if received else "")
+    if service.supervisor.failed:
+        return exits.INTERNAL_ERROR
+    return exits.INTERRUPTED if signal.SIGINT in received else exits.NO_FINDING
+
+
+def data_folder(given: Path | None, site: Site) -> Path:
+    """The folder of history and state, made where it is not there; `$STATE_DIRECTORY` is what a service manager sets.
+
+    Raises
+    ------
+    StoreError
+        The folder cannot be made.
+    """
+    state = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
+    folder = given or (Path(state) if state else user_data_path("tallywire") / site.site)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StoreError(
+            f"the data folder cannot be made ({error.strerror or error})", where=str(folder), fix="name another with --data"
+        ) from error
+    return folder
+
+
+@contextlib.contextmanager
+def _signals(request_stop: Callable[[], None]) -> Iterator[list[signal.Signals]]:
+    """Ask for the stop on the first SIGTERM or SIGINT and give both back, so that a second one ends the process at once."""
+    loop = asyncio.get_running_loop()
+    received: list[signal.Signals] = []
+    handled = (signal.SIGTERM, signal.SIGINT)
+
+    def give_back() -> None:
+        for sign in handled:
+            loop.remove_signal_handler(sign)
+            signal.signal(sign, signal.SIG_DFL)
+
+    def take(sign: signal.Signals) -> None:
+        received.append(sign)
+        give_back()
+        logs.event(logging.INFO, "stopping", "the service stops; a second signal ends it at once", signal=sign.name)
+        request_stop()
+
+    for sign in handled:
+        loop.add_signal_handler(sign, take, sign)
+    try:
+        yield received
+    finally:
+        if not received:
+            give_back()
+
+
+def _note_start(service: Service, store: Store, loaded: LoadedSite, clock: Clock) -> None:
+    """Write the start into the ledger, and a change of the site file since the last one, with both hashes."""
+    now = clock.now()
+    starts = [entry for entry in store.events(now - LOOK_BACK_S, now + LOOK_BACK_S, "") if entry.kind == "service-start"]
+    if starts and starts[-1].new != loaded.sha256:
+        old = starts[-1].new
+        text = f"the site file has changed since the last start ({old[:12]} -> {loaded.sha256[:12]})"
+        service.keeper.keep_event("config-change", text, old=old, new=loaded.sha256)
+        logs.event(logging.WARNING, "config-change", text, old=old, new=loaded.sha256)
+    service.keeper.keep_event("service-start", f"started with {loaded.path.name}", new=loaded.sha256)
+
+
+def _say_start(service: Service, loaded: LoadedSite, data: Path, port: int) -> None:
+    host = loaded.site.web.host
+    page = f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
+    sys.stdout.write(f"page: {page}\n")
+    sys.stdout.flush()
+    for warning in loaded.warnings:
+        logs.event(logging.WARNING, "site-file", " ".join(str(warning).split()))
+    logs.event(
+        logging.INFO,
+        "started",
+        "the service has started",
+        site=loaded.site.site,
+        site_sha256=loaded.sha256,
+        loops=len(loaded.site.loops),
+        data=str(data),
+        page=page,
+    )

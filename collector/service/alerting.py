@@ -1,0 +1,101 @@
+"""From evaluations to alerts and messages: episodes, the alert book, the outbox."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Protocol
+
+from checks.episodes import EpisodeChange, EpisodeTracker
+from checks.evaluation import Evaluation
+from collector.alerts.desk import AlertDesk
+from collector.clock import Clock
+from collector.live import LiveState
+from collector.logs import event
+from collector.service.supervisor import sleep_or_stop
+from config.model import Site
+
+PERIOD_S = 1.0
+
+
+class Book(AlertDesk, Protocol):
+    """The alert book as the service drives it."""
+
+    def take(self, changes: Sequence[EpisodeChange], *, now: float) -> None:
+        """Take what changed in the episodes of a loop; all transitions and messages in one transaction."""
+        ...
+
+    def tick(self, now: float) -> None:
+        """Let time pass: shelving that ends, escalation."""
+        ...
+
+
+class Outbox(Protocol):
+    """Messages that wait for delivery."""
+
+    async def run(self, stop: asyncio.Event) -> None:
+        """Deliver until told to stop; what is not delivered stays for the next start."""
+        ...
+
+
+class Alerts:
+    """Gives every evaluation to the tracker of its loop and what changed to the book.
+
+    A book that fails stops nothing: it is counted in `alert_errors`, shown in `live.problems["alerts"]`, and what changed is
+    offered again with the next change.
+    """
+
+    def __init__(
+        self, trackers: Mapping[str, EpisodeTracker], book: Book, outbox: Outbox, live: LiveState, clock: Clock
+    ) -> None:
+        self.desk: AlertDesk = book
+        self._trackers = trackers
+        self._book = book
+        self._outbox = outbox
+        self._live = live
+        self._clock = clock
+        self._pending: list[EpisodeChange] = []
+
+    def take(self, evaluation: Evaluation) -> None:
+        """Take one evaluation, in order of time."""
+        self._pending += self._trackers[evaluation.loop].update(evaluation)
+        self._offer()
+
+    async def run(self, stop: asyncio.Event) -> None:
+        """Let time pass for the book, and deliver, until told to stop."""
+        delivering = asyncio.create_task(self._outbox.run(stop), name="outbox")
+        try:
+            deadline = self._clock.monotonic()
+            while not stop.is_set() and not delivering.done():
+                self._book.tick(self._clock.now())
+                self._offer()
+                deadline = max(deadline + PERIOD_S, self._clock.monotonic())
+                await sleep_or_stop(self._clock, deadline, stop)
+            await delivering
+        finally:
+            delivering.cancel()
+
+    def _offer(self) -> None:
+        if not self._pending:
+            return
+        try:
+            self._book.take(tuple(self._pending), now=self._clock.now())
+        except Exception as error:  # noqa: BLE001 - kept, counted, shown, and offered again
+            self._live.count("alert_errors")
+            self._live.problems["alerts"] = f"alerts cannot be written ({error}); they are kept and tried again"
+            event(logging.ERROR, "alerts-failed", "alerts cannot be written", repeat_key="alerts", reason=str(error))
+        else:
+            self._pending.clear()
+            self._live.problems.pop("alerts", None)
+
+
+def open_alerting(site: Site, data: Path, live: LiveState, clock: Clock) -> Alerts:
+    """The alerts of a site over its data folder, with trackers and book as the last run left them."""
+    from collector.alerts.book import AlertBook
+    from collector.delivery.outbox import open_outbox
+
+    book = AlertBook(data, site, clock=clock)
+    trackers = {loop: EpisodeTracker(site, loop) for loop in site.loops}
+    return Alerts(trackers, book, open_outbox(data, site, clock=clock), live, clock)
