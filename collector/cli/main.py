@@ -8,7 +8,6 @@ import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
-from importlib.util import find_spec
 
 from collector.cli import exits
 from config.errors import TallywireError
@@ -39,8 +38,6 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--version", action=_Version, nargs=0, help="print the version and leave")
     subparsers = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
     for name in COMMANDS:
-        if find_spec(f"collector.cli.{name}") is None:
-            continue
         import_module(f"collector.cli.{name}").add(subparsers)
     return top
 
