@@ -11,8 +11,10 @@ from datetime import datetime
 from pathlib import Path
 
 from config.errors import TallywireError
+from deploy.plant.control import catalogue
 from deploy.plant.history import read_begin, write_history
 from deploy.plant.live import LiveOptions, run
+from deploy.plant.site import POTASH
 from deploy.plant.terminal import fresh
 
 SEED = 7
@@ -22,7 +24,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Parse, run, return the exit code; what goes wrong leaves as one message and code 2."""
     given = list(sys.argv[1:] if arguments is None else arguments)
     try:
-        return _history(given[1:]) if given[:1] == ["history"] else _live(given)
+        if given[:1] == ["history"]:
+            return _history(given[1:])
+        if given[:1] == ["faults"]:
+            sys.stdout.write(json.dumps(catalogue(POTASH)) + "\n")
+            return 0
+        return _live(given)
     except TallywireError as error:
         sys.stderr.write(f"plant: {error}\n")
         return 2

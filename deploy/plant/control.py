@@ -19,6 +19,7 @@ from urllib.parse import unquote
 
 from config.errors import TallywireError
 from deploy.plant.faults import BENIGN, FAULTS
+from deploy.plant.spec import LoopSpec
 from deploy.plant.terminal import Terminal
 
 MOST_BYTES = 10_000
@@ -104,8 +105,13 @@ def _order(body: bytes) -> tuple[bool, float | None]:
 
 
 def listing(terminal: Terminal) -> dict[str, Any]:
-    """All faults and honest events with title, default severity (of the first loop) and measure; what is on, by loop."""
-    first = next(iter(terminal.specs.values()))
+    """What can be switched and what is on, by loop."""
+    return {**catalogue(terminal.specs), "active": terminal.active()}
+
+
+def catalogue(specs: dict[str, LoopSpec]) -> dict[str, Any]:
+    """All faults and honest events with title, default severity (of the first loop) and measure."""
+    first = next(iter(specs.values()))
 
     def rows(table: dict[str, Any]) -> list[dict[str, Any]]:
         return [
@@ -113,7 +119,7 @@ def listing(terminal: Terminal) -> dict[str, Any]:
             for name, fault in table.items()
         ]
 
-    return {"loops": list(terminal.specs), "faults": rows(FAULTS), "honest": rows(BENIGN), "active": terminal.active()}
+    return {"loops": list(specs), "faults": rows(FAULTS), "honest": rows(BENIGN)}
 
 
 def write_control_file(path: Path, address: str, token: str) -> None:

@@ -14,11 +14,13 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from config.errors import TallywireError
 from deploy.plant.nodes import scale_of
 from deploy.plant.site_file import tags_of
 from deploy.plant.terminal import DAY_S, Begin, Terminal, fresh
 
 BEGIN_FILE = "begin.json"
+LONGEST_GAP_S = 600
 
 
 def write_history(folder: Path, hours: float, until_s: int, seed: int) -> list[Path]:
@@ -42,15 +44,26 @@ def write_history(folder: Path, hours: float, until_s: int, seed: int) -> list[P
             written.append(path)
             second = end
     terminal.time_s = until_s
-    (folder / BEGIN_FILE).write_text(json.dumps(asdict(terminal.begin())), encoding="utf-8")
+    write_begin(folder / BEGIN_FILE, terminal.begin())
     return written
 
 
 def read_begin(path: Path, now_s: int) -> Begin:
-    """Where a run goes on that follows a written history.
+    """Where a run goes on that follows a written history or an earlier run.
 
-    The seconds between its end and `now_s` are left out, as a pause of the plant would be.
+    A short gap before `now_s` is made up for when the run begins; a longer one is a pause in which nothing moved.
     """
-    stored = json.loads(path.read_text(encoding="utf-8"))
-    totals = {loop: (float(pair[0]), float(pair[1])) for loop, pair in stored["totals"].items()}
-    return Begin(now_s, float(stored["tared_s"]), totals)
+    try:
+        stored = json.loads(path.read_text(encoding="utf-8"))
+        totals = {loop: (float(pair[0]), float(pair[1])) for loop, pair in stored["totals"].items()}
+        ended, tared = int(stored["time_s"]), float(stored["tared_s"])
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise TallywireError("this is not where a run of the demo plant ended", where=str(path), fix="remove it") from error
+    return Begin(ended if 0 <= now_s - ended <= LONGEST_GAP_S else now_s, tared, totals)
+
+
+def write_begin(path: Path, begin: Begin) -> None:
+    """Keep where a later run goes on; the file is whole at any time."""
+    part = path.with_name(path.name + ".part")
+    part.write_text(json.dumps(asdict(begin)), encoding="utf-8")
+    part.replace(path)

@@ -21,11 +21,13 @@ from typing import Any
 
 from config.errors import TallywireError
 from deploy.plant.control import control_server, write_control_file
+from deploy.plant.history import BEGIN_FILE, write_begin
 from deploy.plant.site_file import site_text
 from deploy.plant.terminal import Begin, Terminal
 
 CONTROL_FILE = "plant.control.json"
-LONGEST_CATCH_UP_S = 120
+LONGEST_CATCH_UP_S = 600
+KEEP_EVERY_S = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +109,7 @@ def run(options: LiveOptions, begin: Begin) -> int:
         threading.Thread(target=control.serve_forever, name="control", daemon=True).start()
         sys.stdout.write(json.dumps({"ready": True, "site": str(options.site), "control": address, "token": token}) + "\n")
         sys.stdout.flush()
-        _keep_going(terminal, gauges, plc, stop, options.parent)
+        _keep_going(terminal, gauges, plc, stop, options)
         control.shutdown()
         control.server_close()
     finally:
@@ -116,16 +118,24 @@ def run(options: LiveOptions, begin: Begin) -> int:
     return 0
 
 
-def _keep_going(terminal: Terminal, gauges: dict[str, Server], plc: Server, stop: threading.Event, parent: int | None) -> None:
-    """One step at every second of the wall clock; a machine that slept catches up, at most two minutes."""
+def _keep_going(
+    terminal: Terminal, gauges: dict[str, Server], plc: Server, stop: threading.Event, options: LiveOptions
+) -> None:
+    """One step at every second of the wall clock; a machine that slept catches up, at most ten minutes."""
+    parent, begin_file = options.parent, options.site.with_name(BEGIN_FILE)
     while True:
         ahead = terminal.time_s - time.time()
         if stop.wait(min(max(ahead, 0.02), 1.0)) or (parent is not None and os.getppid() != parent):
-            return
+            break
         due = int(time.time()) + 1 - terminal.time_s
         if due > 0:
             terminal.advance(min(due, LONGEST_CATCH_UP_S))
+            if due > LONGEST_CATCH_UP_S:
+                terminal.skip_to(int(time.time()) + 1)
             _put(terminal, gauges, plc)
+            if terminal.time_s % KEEP_EVERY_S == 0:
+                write_begin(begin_file, terminal.begin())
+    write_begin(begin_file, terminal.begin())
 
 
 def _put(terminal: Terminal, gauges: dict[str, Server], plc: Server) -> None:

@@ -84,6 +84,11 @@ class Totalizer:
         self.sum = start
         self._peak = start
 
+    @property
+    def shown(self) -> float:
+        """What has been shown at most [t], before rounding to digits."""
+        return max(self.sum, self._peak)
+
     def reset(self, to: float = 0.0) -> None:
         """Lose the total, as after a download or a power dip."""
         self.sum = self._peak = to

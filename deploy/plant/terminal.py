@@ -71,6 +71,13 @@ class Terminal:
                 self._last[loop] = {role: float(column[-1]) for role, column in faulty.model.advance(seconds).items()}
             self.time_s += seconds
 
+    def skip_to(self, time_s: int) -> None:
+        """Go on at a later second; nothing moved in between."""
+        with self._lock:
+            for faulty in self.loops.values():
+                faulty.model.time_s = time_s
+            self.time_s = time_s
+
     def set_fault(self, loop: str, name: str, on: bool, severity: float | None) -> None:
         """Switch a fault of one loop."""
         if loop not in self.loops:
@@ -85,7 +92,9 @@ class Terminal:
 
     def begin(self) -> Begin:
         """Where a later run can go on."""
-        totals = {loop: (faulty.model.gauge.total.sum, faulty.model.far_end.total.sum) for loop, faulty in self.loops.items()}
+        totals = {
+            loop: (faulty.model.gauge.total.shown, faulty.model.far_end.total.shown) for loop, faulty in self.loops.items()
+        }
         return Begin(self.time_s, next(iter(self.specs.values())).gauge.tared_s, totals)
 
     def registers(self, loop: str) -> dict[str, list[int]]:
