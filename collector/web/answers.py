@@ -1,0 +1,235 @@
+"""From the objects of the program to the answers of REST: finite numbers or null, times with a Z."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from checks.evaluation import Evaluation, LinkNumbers
+from checks.finding import Finding
+from checks.result import CheckResult, Evidence
+from collector.alerts.model import Alert, Transition
+from collector.history.store import Event, Trend
+from collector.live import EndpointStatus
+from collector.reading import Reading
+from collector.web import schemas
+from collector.web.overview import LoopLine
+from collector.web.words import finite, iso
+from config.roles import ROLES
+
+QUALITY_WORDS = ("good", "uncertain", "bad")
+
+
+def time_of(value: float) -> str:
+    """A time that must be there."""
+    found = iso(value)
+    if found is None:
+        raise ValueError("a time is missing")
+    return found
+
+
+def evidence(items: Iterable[Evidence]) -> list[schemas.EvidenceOut]:
+    """Evidence of a check or a finding."""
+    return [
+        schemas.EvidenceOut(
+            name=item.name,
+            value=finite(item.value),
+            unit=item.unit,
+            limit=finite(item.limit),
+            standard_error=finite(item.standard_error),
+        )
+        for item in items
+    ]
+
+
+def link(row: LinkNumbers) -> schemas.LinkOut:
+    """The two numbers of a link."""
+    return schemas.LinkOut(
+        link=row.link.value,
+        label=row.label,
+        unit=row.unit,
+        shown=finite(row.shown),
+        expected=finite(row.expected),
+        deviation=finite(row.deviation),
+        deviation_span=finite(row.deviation_span),
+        uncertainty_span=finite(row.uncertainty_span),
+        limit_span=finite(row.limit_span),
+        verdict=row.verdict.value,
+        reason=row.reason,
+    )
+
+
+def check(result: CheckResult) -> schemas.CheckOut:
+    """The answer of a check."""
+    return schemas.CheckOut(
+        check=result.check,
+        link=result.link.value,
+        verdict=result.verdict.value,
+        reason=result.reason,
+        needs=list(result.needs),
+        evidence=evidence(result.evidence),
+        used=result.used,
+        total=result.total,
+    )
+
+
+def finding(item: Finding, cautions: Sequence[str]) -> schemas.FindingOut:
+    """A finding; its own cautions, else those given, stand beside its advice."""
+    implied = item.implied
+    return schemas.FindingOut(
+        loop=item.loop,
+        link=item.link.value,
+        cause=item.cause,
+        title=item.title,
+        sentence=item.sentence,
+        verdict=item.verdict.value,
+        odds=finite(item.odds),
+        alternatives=[
+            schemas.AlternativeOut(cause=other.cause, odds=finite(other.odds), separated_by=other.separated_by)
+            for other in item.alternatives
+        ],
+        begin=time_of(item.begin),
+        begin_interval=(time_of(item.begin_interval[0]), time_of(item.begin_interval[1])),
+        end=iso(item.end),
+        tonnes=finite(item.tonnes),
+        tonnes_uncertainty=finite(item.tonnes_uncertainty),
+        rate_error_t_h=finite(item.rate_error_t_h),
+        implied=None
+        if implied is None
+        else schemas.ImpliedOut(range_low=implied.range_low, range_high=implied.range_high, unit=implied.unit),
+        advice=list(item.advice),
+        cautions=list(item.cautions or cautions),
+        gate=list(item.gate),
+        evidence=evidence(item.evidence),
+    )
+
+
+def evaluation(item: Evaluation, line: LoopLine, cautions: Sequence[str]) -> schemas.EvaluationOut:
+    """The latest evaluation of a loop."""
+    totals = item.totals
+    return schemas.EvaluationOut(
+        loop=item.loop,
+        time=time_of(item.time_s),
+        age_s=line.age_s or 0.0,
+        stale=line.stale,
+        state=item.state.value,
+        suppressed=item.suppressed,
+        verdict=item.verdict.value,
+        chain=[link(row) for row in item.chain],
+        checks=[check(result) for result in item.results],
+        findings=[finding(found, cautions) for found in item.findings],
+        totals=schemas.TotalsOut(
+            gauge_t=finite(totals.gauge_t),
+            plc_t=finite(totals.plc_t),
+            own_t=finite(totals.own_t),
+            best_t=finite(totals.best_t),
+            best_u_t=finite(totals.best_u_t),
+            not_measured_s=finite(totals.not_measured_s),
+        ),
+        site_sha256=item.site_sha256,
+    )
+
+
+def loop(line: LoopLine) -> schemas.LoopOut:
+    """A loop in one line."""
+    found = line.evaluation
+    return schemas.LoopOut(
+        loop=line.loop,
+        title=line.title,
+        verdict=found.verdict.value if found else "not_evaluated",
+        words=line.words,
+        stale=line.stale,
+        time=iso(found.time_s) if found else None,
+        state=found.state.value if found else "unknown",
+        suppressed=found.suppressed if found else "",
+        findings=len(line.findings),
+        links_not_evaluated=line.unevaluated,
+    )
+
+
+def trend(item: Trend, begin: int, end: int) -> schemas.TrendOut:
+    """A role over time."""
+    return schemas.TrendOut(
+        loop=item.loop,
+        role=item.role,
+        unit=item.unit,
+        step_s=item.step_s,
+        begin=time_of(begin),
+        end=time_of(end),
+        time=[time_of(value) for value in item.time_s.tolist()],
+        minimum=[finite(value) for value in item.minimum.tolist()],
+        mean=[finite(value) for value in item.mean.tolist()],
+        maximum=[finite(value) for value in item.maximum.tolist()],
+    )
+
+
+def tag(loop_id: str, role: str, reading: Reading | None, now: float) -> schemas.TagOut:
+    """A tag as it was last read."""
+    known = ROLES.get(role)
+    return schemas.TagOut(
+        loop=loop_id,
+        role=role,
+        meaning=known.meaning if known else "",
+        unit=known.unit if known else "",
+        value=finite(reading.value) if reading else None,
+        quality=QUALITY_WORDS[reading.quality] if reading else "never read",
+        reason=reading.reason if reading else "",
+        age_s=now - reading.receive_time if reading else None,
+        receive_time=iso(reading.receive_time) if reading else None,
+        source_time=iso(reading.source_time) if reading else None,
+        raw=[finite(value) for value in reading.raw] if reading else [],
+    )
+
+
+def alert(item: Alert, cautions: Sequence[str], transitions: Sequence[Transition] | None = None) -> schemas.AlertOut:
+    """An alert, with its history where it is given."""
+    return schemas.AlertOut(
+        id=item.id,
+        loop=item.loop,
+        link=item.link,
+        state=item.state.value,
+        active=item.active,
+        priority=item.priority.value,
+        raised=time_of(item.raised),
+        returned=iso(item.returned),
+        acknowledged=iso(item.acknowledged),
+        acknowledged_by=item.acknowledged_by,
+        shelved_until=iso(item.shelved_until),
+        shelved_by=item.shelved_by,
+        shelve_reason=item.shelve_reason,
+        finding=finding(item.finding, cautions),
+        transitions=None
+        if transitions is None
+        else [
+            schemas.TransitionOut(
+                time=time_of(change.time), old=change.old.value, new=change.new.value, by=change.by, note=change.note
+            )
+            for change in transitions
+        ],
+    )
+
+
+def endpoint(item: EndpointStatus) -> schemas.EndpointOut:
+    """The connection to one endpoint."""
+    return schemas.EndpointOut(
+        name=item.name,
+        protocol=item.protocol,
+        state=item.state.value,
+        reason=item.reason,
+        since=iso(item.since) if item.since else None,
+        last_good=iso(item.last_good),
+        rtt_s=finite(item.rtt_s),
+        polls=item.polls,
+        timeouts=item.timeouts,
+        bad_frames=item.bad_frames,
+        exceptions=item.exceptions,
+        reconnects=item.reconnects,
+        skipped_slots=item.skipped_slots,
+        lateness_s=finite(item.lateness_s),
+        clock_skew_s=finite(item.clock_skew_s),
+        certificate_expires=iso(item.certificate_expires),
+    )
+
+
+def event(item: Event) -> schemas.EventOut:
+    """One line of the event ledger."""
+    return schemas.EventOut(time=time_of(item.time), loop=item.loop, kind=item.kind, text=item.text, old=item.old, new=item.new)

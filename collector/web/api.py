@@ -1,0 +1,205 @@
+"""REST under /api/v1: what the pages show, for programs. It reads; the only thing it changes is the state of an alert."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+from importlib.metadata import version
+from typing import Annotated, Any
+
+from fastapi import APIRouter, HTTPException, Query
+from starlette.concurrency import run_in_threadpool
+
+from collector.alerts.desk import AlertDesk
+from collector.alerts.model import Alert
+from collector.clock import Clock
+from collector.history.store import Store
+from collector.live import LiveState
+from collector.web import answers, overview, schemas
+from collector.web.forms import typed
+from config.cautions import CAUTIONS
+from config.errors import TallywireError
+
+DEFAULT_SPAN = 2 * 3600
+LONGEST_SPAN = 3 * 366 * 86400
+EVENT_SPAN = 7 * 86400
+
+PROBLEMS: dict[int | str, dict[str, Any]] = {
+    status: {"model": schemas.ProblemOut, "description": text}
+    for status, text in {
+        404: "there is no such thing",
+        409: "the state does not allow it",
+        422: "the request does not fit",
+    }.items()
+}
+
+From = Annotated[str | None, Query(alias="from", description="ISO 8601 with zone, or seconds since 1970 UTC; inclusive")]
+To = Annotated[str | None, Query(description="ISO 8601 with zone, or seconds since 1970 UTC; exclusive")]
+
+
+def moment(text: str | None, default: float, name: str) -> float:
+    """A time given by a client [epoch s]; 422 where it is none, or one without a zone."""
+    if text is None:
+        return default
+    try:
+        value = float(text)
+    except ValueError:
+        try:
+            # A plus sign that was not escaped arrives as a space.
+            stamp = datetime.fromisoformat(text.strip().replace(" ", "+") if "T" in text else text)
+        except ValueError as error:
+            raise HTTPException(422, f"{name}: {text!r} is no time, such as 2026-03-02T13:05:00Z") from error
+        if stamp.tzinfo is None:
+            raise HTTPException(422, f"{name}: {text!r} has no zone, add Z or +01:00") from None
+        value = stamp.timestamp()
+    if not (math.isfinite(value) and 0 <= value < 253_402_300_800):
+        raise HTTPException(422, f"{name}: {text!r} is out of range")
+    return value
+
+
+def stretch(begin: str | None, end: str | None, now: float, span: float) -> tuple[int, int]:
+    """Begin and end of what a client asks for [epoch s]."""
+    last = moment(end, now, "to")
+    first = moment(begin, last - span, "from")
+    if not first < last:
+        raise HTTPException(422, "from: must be before to")
+    if last - first > LONGEST_SPAN:
+        raise HTTPException(422, "from: at most three years before to")
+    return int(first), math.ceil(last)
+
+
+def router(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clock) -> APIRouter:
+    """The routes of REST version 1."""
+    routes = APIRouter(prefix="/api/v1", responses=PROBLEMS)
+
+    def known(loop: str) -> str:
+        if loop not in live.site.loops:
+            raise HTTPException(404, f"this site has no loop {loop!r}")
+        return loop
+
+    def history() -> Store:
+        if store is None:
+            raise HTTPException(503, "there is no history: " + live.problems.get("history", "the service runs without one"))
+        return store
+
+    def stands(alert: str) -> Alert:
+        found = desk.find(alert)
+        if found is None:
+            raise HTTPException(404, f"there is no alert {alert!r}")
+        return found
+
+    def changed(alert: Alert) -> schemas.AlertOut:
+        live.touch()
+        return answers.alert(alert, CAUTIONS, desk.transitions(alert.id))
+
+    @routes.get("/site", summary="The site and the service")
+    async def site() -> schemas.SiteOut:
+        return schemas.SiteOut(
+            tallywire=version("tallywire"),
+            site=live.site.site,
+            title=live.site.title,
+            time_zone=live.site.time_zone,
+            site_sha256=live.site_sha256,
+            started=answers.time_of(live.started),
+            time=answers.time_of(clock.now()),
+            loops=list(live.site.loops),
+            problems=dict(live.problems),
+        )
+
+    @routes.get("/loops", summary="Every loop in one line, worst first")
+    async def loops() -> list[schemas.LoopOut]:
+        return [answers.loop(line) for line in overview.loop_lines(live, clock.now())]
+
+    @routes.get("/loops/{loop}", summary="The latest evaluation of a loop")
+    async def loop_(loop: str) -> schemas.EvaluationOut:
+        found = live.evaluations.get(known(loop))
+        if found is None:
+            needed = f"no evaluation yet: it needs {overview.first_verdict_s(live):g} s of data"
+            raise HTTPException(503, needed, headers={"Retry-After": str(math.ceil(overview.first_verdict_s(live)))})
+        return answers.evaluation(found, overview.loop_line(live, loop, clock.now()), CAUTIONS)
+
+    @routes.get("/loops/{loop}/trend", summary="A role over time")
+    async def trend(
+        loop: str,
+        role: Annotated[str, Query(max_length=60, examples=["flow"])],
+        begin: From = None,
+        to: To = None,
+        points: Annotated[int, Query(ge=10, le=5000)] = 2000,
+    ) -> schemas.TrendOut:
+        first, last = stretch(begin, to, clock.now(), DEFAULT_SPAN)
+        if role not in live.site.loops[known(loop)].tags:
+            raise HTTPException(404, f"loop {loop} has no tag with the role {role!r}")
+        return answers.trend(await run_in_threadpool(history().trend, loop, role, first, last, points), first, last)
+
+    @routes.get("/loops/{loop}/findings", summary="The findings of a loop, largest consequence first")
+    async def findings(loop: str) -> list[schemas.FindingOut]:
+        found = live.evaluations.get(known(loop))
+        return [answers.finding(item, CAUTIONS) for item in found.findings] if found else []
+
+    @routes.get("/tags", summary="Every tag as it was last read")
+    async def tags(loop: str | None = None) -> list[schemas.TagOut]:
+        now = clock.now()
+        wanted = live.site.loops if loop is None else [known(loop)]
+        return [
+            answers.tag(loop_id, role, live.readings.get((loop_id, role)), now)
+            for loop_id in wanted
+            for role in live.site.loops[loop_id].tags
+        ]
+
+    @routes.get("/alerts", summary="Standing alerts, most urgent first; with a time, those raised in it, newest first")
+    async def alerts(begin: From = None, to: To = None) -> list[schemas.AlertOut]:
+        if begin is None and to is None:
+            return [answers.alert(item, CAUTIONS) for item in desk.standing()]
+        first, last = stretch(begin, to, clock.now(), EVENT_SPAN)
+        return [answers.alert(item, CAUTIONS) for item in desk.past(first, last)]
+
+    @routes.get("/alerts/{alert}", summary="An alert with everything that happened to it")
+    async def alert_(alert: str) -> schemas.AlertOut:
+        return answers.alert(stands(alert), CAUTIONS, desk.transitions(alert))
+
+    @routes.post("/alerts/{alert}/acknowledge", summary="Acknowledge an alert")
+    async def acknowledge(alert: str, body: schemas.Acknowledge) -> schemas.AlertOut:
+        stands(alert)
+        return changed(desk.acknowledge(alert, by=_typed(body.by, "a name", 80), now=clock.now()))
+
+    @routes.post("/alerts/{alert}/shelve", summary="Shelve an alert for some hours")
+    async def shelve(alert: str, body: schemas.Shelve) -> schemas.AlertOut:
+        stands(alert)
+        by, reason = _typed(body.by, "a name", 80), _typed(body.reason, "a reason", 400)
+        now = clock.now()
+        return changed(desk.shelve(alert, by=by, reason=reason, until=now + body.hours * 3600, now=now))
+
+    @routes.post("/alerts/{alert}/unshelve", summary="End the shelving of an alert")
+    async def unshelve(alert: str, body: schemas.Unshelve) -> schemas.AlertOut:
+        stands(alert)
+        return changed(desk.unshelve(alert, by=_typed(body.by, "a name", 80), now=clock.now()))
+
+    @routes.get("/endpoints", summary="The connections to the plant")
+    async def endpoints() -> list[schemas.EndpointOut]:
+        return [answers.endpoint(live.endpoints[name]) for name in sorted(live.endpoints)]
+
+    @routes.get("/events", summary="The event ledger, oldest first; the last seven days where no time is given")
+    async def events(loop: str | None = None, begin: From = None, to: To = None) -> list[schemas.EventOut]:
+        first, last = stretch(begin, to, clock.now(), EVENT_SPAN)
+        only = None if loop is None else known(loop)
+        return [answers.event(item) for item in await run_in_threadpool(history().events, first, last, only)]
+
+    @routes.get("/healthz", summary="The service answers")
+    async def healthz() -> schemas.HealthOut:
+        return schemas.HealthOut(status="live", tallywire=version("tallywire"))
+
+    @routes.get("/readyz", summary="Every loop has a fresh evaluation; else 503 with what is missing")
+    async def readyz() -> schemas.HealthOut:
+        missing = [line.loop for line in overview.loop_lines(live, clock.now()) if line.stale or line.age_s is None]
+        if missing:
+            raise HTTPException(503, "no fresh evaluation of " + ", ".join(sorted(missing)))
+        return schemas.HealthOut(status="ready", tallywire=version("tallywire"))
+
+    return routes
+
+
+def _typed(text: str, what: str, longest: int) -> str:
+    try:
+        return typed(text, what, longest)
+    except TallywireError as error:
+        raise HTTPException(422, error.what) from error

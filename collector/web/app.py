@@ -1,0 +1,106 @@
+"""The web application: pages, REST, metrics and the event stream behind one gate."""
+
+from __future__ import annotations
+
+import logging
+from importlib.metadata import version
+from typing import cast
+
+from fastapi import FastAPI
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response, StreamingResponse
+
+from collector.alerts.desk import AlertDesk
+from collector.clock import Clock
+from collector.history.store import Store
+from collector.live import LiveState
+from collector.web import api, metrics, pages, static_files
+from collector.web.failures import Failures
+from collector.web.security import Gate, Guard
+from collector.web.stream import Streams
+from config.errors import TallywireError
+
+log = logging.getLogger(__name__)
+
+OPENAPI_PATH = "/api/openapi.json"
+
+
+def create_app(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clock, *, port: int | None = None) -> FastAPI:
+    """The application over the live state.
+
+    `port` is the one that the Host header must name; None accepts any until `app.state.guard.port` is set, which a service
+    that binds port 0 does once it knows. `app.state.streams.close()` ends the event streams; call it before the server
+    waits for its connections. The desk is called in the event loop, the store in a worker thread.
+    """
+    files = static_files.load()
+    env = pages.environment(files)
+    failures = Failures(env)
+    guard = Guard(port=port)
+    streams = Streams(live, clock)
+    app = FastAPI(
+        title="Tallywire",
+        version=version("tallywire"),
+        summary="What the signal chains of a site show, what they should show, and where they differ.",
+        openapi_url=OPENAPI_PATH,
+        docs_url=None,
+        redoc_url=None,
+    )
+    app.state.guard, app.state.streams = guard, streams
+    app.add_middleware(Gate, guard=guard, refuse=failures.refuse)
+    app.include_router(api.router(live, store, desk, clock))
+    app.include_router(pages.router(pages.Pages(env, live, store, desk, clock, guard)))
+
+    @app.get("/static/{name}", include_in_schema=False)
+    async def static(request: Request, name: str) -> Response:
+        file = files.get(name)
+        if file is None:
+            raise HTTPException(404, "there is no such file")
+        tag = f'"{file.version}"'
+        headers = {"ETag": tag, "Cache-Control": "no-cache"}
+        if request.headers.get("if-none-match") == tag:
+            return Response(status_code=304, headers=headers)
+        return Response(file.body, media_type=file.media_type, headers=headers)
+
+    @app.get("/metrics", include_in_schema=False)
+    async def metrics_(request: Request) -> Response:
+        body, media_type = metrics.exposition(live, desk, request.headers.get("accept", ""))
+        return Response(body, headers={"Content-Type": media_type})
+
+    @app.get("/events", include_in_schema=False)
+    async def events(loops: str = "") -> Response:
+        wanted = frozenset(name for name in loops.split(",") if name)
+        unknown = sorted(wanted - live.site.loops.keys())
+        if unknown:
+            raise HTTPException(404, f"this site has no loop {unknown[0]!r}")
+        return StreamingResponse(streams.events(wanted), media_type="text/event-stream")
+
+    async def refused(request: Request, error: Exception) -> Response:
+        found = cast(HTTPException, error)
+        answer = failures.answer(request.scope, found.status_code, str(found.detail))
+        answer.headers.update(found.headers or {})
+        return answer
+
+    async def invalid(request: Request, error: Exception) -> Response:
+        problems = [
+            {"where": ".".join(str(part) for part in item["loc"]), "what": item["msg"]}
+            for item in cast(RequestValidationError, error).errors()
+        ]
+        first = f"{problems[0]['where']}: {problems[0]['what']}" if problems else "the request does not fit"
+        return failures.answer(request.scope, 422, first, f"see {OPENAPI_PATH}", extra={"problems": problems})
+
+    async def told(request: Request, error: Exception) -> Response:
+        found = cast(TallywireError, error)
+        what = f"{found.where}: {found.what}" if found.where else found.what
+        return failures.answer(request.scope, 409, what, found.fix)
+
+    async def broken(request: Request, error: Exception) -> Response:
+        log.error("a request failed", exc_info=error, extra={"path": request.url.path})
+        return failures.answer(request.scope, 500, "something went wrong inside Tallywire")
+
+    app.add_exception_handler(HTTPException, refused)
+    app.add_exception_handler(RequestValidationError, invalid)
+    app.add_exception_handler(TallywireError, told)
+    app.add_exception_handler(Exception, broken)
+    return app

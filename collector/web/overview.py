@@ -1,0 +1,243 @@
+"""What the site and loop pages show of a loop, gathered from the live state: marks, standing, what is at stake."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+
+from checks.evaluation import Evaluation, LinkNumbers
+from checks.finding import Finding
+from checks.result import Link, Verdict, worst
+from collector.alerts.model import Alert, AlertState
+from collector.live import EndpointState, EndpointStatus, LiveState
+from collector.web import words
+from config.model import Loop, RecordedTag
+
+STALE_AFTER = 30.0
+"""Age from which the page says that its data are old [s]."""
+
+CHAIN_ORDER = tuple(Link)
+
+
+class Standing(IntEnum):
+    """Where a loop stands in the order of the site page, worst first."""
+
+    DIFFERS = 0
+    NO_DATA = 1
+    DOUBTFUL = 2
+    STARTING = 3
+    NOT_EVALUATED = 4
+    AGREES = 5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """One link on the strip: its worst verdict and the reason for it."""
+
+    link: Link
+    name: str
+    place: str
+    verdict: Verdict
+    reason: str
+    numbers: tuple[LinkNumbers, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoopLine:
+    """A loop as one line of the site page. `age_s` None where there is no evaluation yet."""
+
+    loop: str
+    title: str
+    standing: Standing
+    evaluation: Evaluation | None
+    age_s: float | None
+    marks: tuple[Mark, ...]
+    findings: tuple[Finding, ...]
+    unevaluated: int
+
+    @property
+    def stale(self) -> bool:
+        """Whether what is shown is old."""
+        return self.standing is Standing.NO_DATA
+
+    @property
+    def verdict(self) -> Verdict:
+        """The verdict that may be shown: none is claimed on old data."""
+        fresh = self.evaluation is not None and not self.stale
+        return self.evaluation.verdict if fresh and self.evaluation is not None else Verdict.NOT_EVALUATED
+
+    @property
+    def words(self) -> str:
+        """The verdict in words."""
+        if self.standing is Standing.STARTING:
+            return "starting"
+        return "no fresh data" if self.stale else self.verdict.words
+
+    @property
+    def tone(self) -> str:
+        """Class of the line on the page: a verdict, or "stale" or "starting"."""
+        return {Standing.NO_DATA: "stale", Standing.STARTING: "starting"}.get(self.standing, self.verdict.value)
+
+    @property
+    def lead(self) -> Finding | None:
+        """The finding with the largest consequence."""
+        return self.findings[0] if self.findings else None
+
+    @property
+    def stake(self) -> str:
+        """Tonnes mis-stated, else the error in t/h, of the leading finding; empty where there is nothing to say."""
+        lead = self.lead
+        if lead is None:
+            return ""
+        tonnes, rate = words.finite(lead.tonnes), words.finite(lead.rate_error_t_h)
+        if tonnes is not None:
+            around = words.finite(lead.tonnes_uncertainty)
+            return words.quantity(tonnes, "t", signed=True) + (
+                f" ± {words.quantity(around, 't')}" if around is not None else ""
+            )
+        return words.quantity(rate, "t/h", signed=True) if rate is not None else ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """What to do next: a headline, the first thing to do, where to go, and whether cautions belong beside it."""
+
+    headline: str
+    action: str = ""
+    loop: str = ""
+    finding: Finding | None = None
+
+
+def stale_after(live: LiveState) -> float:
+    """Age from which an evaluation is old [s]; longer than 30 s only where blocks are."""
+    return max(STALE_AFTER, 2 * live.site.block + live.site.close_after + 5)
+
+
+def first_verdict_s(live: LiveState) -> float:
+    """Seconds of data that the first evaluation needs."""
+    return live.site.block + live.site.close_after
+
+
+def marks(evaluation: Evaluation | None) -> tuple[Mark, ...]:
+    """One mark per link in the order of the chain; a link that nothing speaks of is not evaluated."""
+    found = []
+    for link in CHAIN_ORDER:
+        numbers = tuple(row for row in evaluation.chain if row.link is link) if evaluation else ()
+        results = tuple(item for item in evaluation.results if item.link is link) if evaluation else ()
+        verdict = worst([row.verdict for row in numbers] + [item.verdict for item in results])
+        reasons = [row.reason for row in numbers if row.verdict is verdict] + [
+            item.reason for item in results if item.verdict is verdict
+        ]
+        nothing = "no tag tells" if evaluation else "no evaluation yet"
+        found.append(
+            Mark(
+                link=link,
+                name=words.LINK_NAMES[link],
+                place=words.PLACES[link],
+                verdict=verdict,
+                reason=next((reason for reason in reasons if reason), nothing),
+                numbers=numbers,
+            )
+        )
+    return tuple(found)
+
+
+def loop_line(live: LiveState, loop: str, now: float) -> LoopLine:
+    """A loop as it stands now."""
+    evaluation = live.evaluations.get(loop)
+    found = marks(evaluation)
+    findings = tuple(item for item in evaluation.findings if item.end is None) if evaluation else ()
+    age = None if evaluation is None else now - evaluation.time_s
+    if age is None:
+        waited = now - live.started > stale_after(live) + first_verdict_s(live)
+        standing = Standing.NO_DATA if waited else Standing.STARTING
+    elif age > stale_after(live):
+        standing = Standing.NO_DATA
+    else:
+        assert evaluation is not None
+        standing = {
+            Verdict.FAULT: Standing.DIFFERS,
+            Verdict.SUSPECT: Standing.DOUBTFUL,
+            Verdict.OK: Standing.AGREES,
+            Verdict.NOT_EVALUATED: Standing.NOT_EVALUATED,
+        }[evaluation.verdict]
+    return LoopLine(
+        loop=loop,
+        title=live.site.loops[loop].title,
+        standing=standing,
+        evaluation=evaluation,
+        age_s=age,
+        marks=found,
+        findings=findings,
+        unevaluated=sum(mark.verdict is Verdict.NOT_EVALUATED for mark in found),
+    )
+
+
+def loop_lines(live: LiveState, now: float) -> list[LoopLine]:
+    """Every loop, worst first; within a standing the largest error in t/h first, then by name."""
+
+    def order(line: LoopLine) -> tuple[int, float, str]:
+        rates = [abs(words.finite(item.rate_error_t_h) or 0.0) for item in line.findings]
+        return line.standing, -max(rates, default=0.0), line.loop
+
+    return sorted((loop_line(live, loop, now) for loop in live.site.loops), key=order)
+
+
+def lost_endpoints(live: LiveState) -> list[EndpointStatus]:
+    """Endpoints that do not answer, in the order of their names."""
+    silent = {EndpointState.DISCONNECTED, EndpointState.BACKOFF}
+    return sorted((item for item in live.endpoints.values() if item.state in silent), key=lambda item: item.name)
+
+
+def loops_of(live: LiveState, endpoint: str) -> list[str]:
+    """The loops that read a tag from an endpoint."""
+    return [name for name, loop in live.site.loops.items() if endpoint in endpoints_of(loop)]
+
+
+def endpoints_of(loop: Loop) -> set[str]:
+    """The endpoints that a loop is read from."""
+    return {tag.endpoint for tag in loop.tags.values() if not isinstance(tag, RecordedTag)}
+
+
+def next_step(live: LiveState, lines: Sequence[LoopLine], alerts: Sequence[Alert]) -> Step:
+    """The one thing that whoever stands before the page should do first."""
+    lost = lost_endpoints(live)
+    worst_line = lines[0]
+    if lost:
+        loops = ", ".join(loops_of(live, lost[0].name)) or "no loop"
+        why = f" ({lost[0].reason})" if lost[0].reason else ""
+        return Step(
+            headline=f"{lost[0].name} does not answer{why}; it carries {loops}.",
+            action="Check its power and network cable, then whether something else uses up its connections. Nothing on the "
+            "belt needs to be touched for this.",
+        )
+    if worst_line.standing is Standing.NO_DATA:
+        return Step(
+            headline=f"{worst_line.loop} brings no fresh data.",
+            action="Look at the endpoints and the age of its tags; what stands there is old.",
+            loop=worst_line.loop,
+        )
+    if worst_line.standing in (Standing.DIFFERS, Standing.DOUBTFUL):
+        return _step_of(worst_line)
+    waiting = [item for item in alerts if item.state in (AlertState.UNACKNOWLEDGED, AlertState.RETURNED)]
+    if waiting:
+        return Step(
+            headline=f"{len(waiting)} {'alert waits' if len(waiting) == 1 else 'alerts wait'} for somebody to acknowledge.",
+            action="Open the alerts, read what happened, and put your name to it.",
+        )
+    if worst_line.standing is Standing.STARTING:
+        return Step(headline="Wait.", action=f"The first verdict needs {first_verdict_s(live):g} s of data.")
+    if all(line.standing is Standing.NOT_EVALUATED for line in lines):
+        return Step(headline="Nothing can be evaluated now.", action="Open a loop to see what each link needs.")
+    return Step(headline="Nothing to do.", action="No loop differs.")
+
+
+def _step_of(line: LoopLine) -> Step:
+    lead = line.lead
+    if lead is None:
+        deviating = next((mark for mark in line.marks if mark.verdict is line.verdict), None)
+        where = f" at {deviating.place.lower()}: {deviating.reason}" if deviating else ""
+        return Step(headline=f"Begin with {line.loop}: it is {line.words}{where}.", action="Open the loop.", loop=line.loop)
+    first = lead.advice[0] if lead.advice else (lead.gate[0] if lead.gate else "Open the loop.")
+    return Step(headline=f"Begin with {line.loop}: {lead.sentence or lead.title}", action=first, loop=line.loop, finding=lead)

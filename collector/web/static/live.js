@@ -1,0 +1,85 @@
+// Keeps the page live: an event says that something changed, then the server's own fragment replaces what is shown.
+// Without events it asks every few seconds; without this script the page reloads by itself.
+"use strict";
+(() => {
+  const POLL = 10000;
+  const SILENCE = 45000;
+  const line = document.getElementById("link-state");
+  const part = () => document.getElementById("live");
+  if (!part() || !line) return;
+  let heard = Date.now();
+  let busy = false;
+  let again = false;
+  let timer = 0;
+  let stream = null;
+
+  const say = (text) => {
+    if (line.textContent !== text) line.textContent = text;
+    line.hidden = text === "";
+  };
+
+  const typing = () => {
+    const at = document.activeElement;
+    if (at && part().contains(at) && at.matches("input, textarea, select")) return true;
+    return [...part().querySelectorAll("input:not([type=hidden])")].some((input) => input.value !== input.defaultValue);
+  };
+
+  const swap = (html) => {
+    const fresh = new DOMParser().parseFromString(html, "text/html").getElementById("live");
+    if (!fresh) return;
+    const open = new Set([...part().querySelectorAll("details[open][id]")].map((item) => item.id));
+    const shut = new Set([...part().querySelectorAll("details:not([open])[id]")].map((item) => item.id));
+    const at = document.activeElement;
+    const focused = at && part().contains(at) ? at : null;
+    const href = focused ? focused.getAttribute("href") : null;
+    const owner = focused && focused.matches("summary") ? focused.parentElement.id : "";
+    for (const item of fresh.querySelectorAll("details[id]")) {
+      if (open.has(item.id)) item.open = true;
+      if (shut.has(item.id)) item.open = false;
+    }
+    part().replaceWith(fresh);
+    if (href) [...fresh.querySelectorAll("a")].find((link) => link.getAttribute("href") === href)?.focus({ preventScroll: true });
+    if (owner) document.getElementById(owner)?.querySelector("summary")?.focus({ preventScroll: true });
+  };
+
+  const refresh = async () => {
+    if (busy) { again = true; return; }
+    if (typing()) return;
+    busy = true;
+    try {
+      const answer = await fetch(part().dataset.fragment, { headers: { Accept: "text/html" }, cache: "no-store" });
+      if (!answer.ok) throw new Error(String(answer.status));
+      const html = await answer.text();
+      heard = Date.now();
+      if (!typing()) swap(html);
+      say("");
+    } catch {
+      lost();
+    } finally {
+      busy = false;
+      if (again) { again = false; refresh(); }
+    }
+  };
+
+  const lost = () => say(`No answer from Tallywire since ${new Date(heard).toLocaleTimeString()}. What stands here is old.`);
+
+  const poll = (every) => {
+    clearInterval(timer);
+    timer = setInterval(refresh, every);
+  };
+
+  const listen = () => {
+    const from = part().dataset.events;
+    const every = Number(part().dataset.every || 0) * 1000;
+    if (!from || !window.EventSource) { poll(every || POLL); return; }
+    stream = new EventSource(from);
+    // The first event comes at once and tells the state at this moment; while events flow, asking is only the safety net.
+    stream.addEventListener("change", () => { poll(3 * POLL); refresh(); });
+    stream.addEventListener("error", () => { poll(POLL); refresh(); });
+    poll(POLL);
+  };
+
+  document.addEventListener("visibilitychange", () => { if (!document.hidden && Date.now() - heard > SILENCE) refresh(); });
+  window.addEventListener("pagehide", () => { if (stream) stream.close(); });
+  listen();
+})();
