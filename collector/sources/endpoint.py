@@ -75,6 +75,7 @@ class EndpointPoller:
         self._down = False
         self._skewed = False
         self._noticed = 0.0
+        self._told = ""
 
     async def run(self, stop: asyncio.Event) -> None:
         """Poll until the event is set; then close the connection and return. A cancel passes, after closing."""
@@ -127,6 +128,7 @@ class EndpointPoller:
         else:
             self._connected, self._proven, self._timeouts = True, False, 0
             self._check_certificate()
+            self._tell_notice()
 
     def _refused(self, kind: Kind, reason: str) -> None:
         self._backoff.failed(self._clock.monotonic(), kind)
@@ -242,6 +244,12 @@ class EndpointPoller:
             self._noticed = end
             days = (end - self._clock.now()) / 86400.0
             self._news.event(self._clock.monotonic(), "certificate", f"our certificate for {self.name} ends in {days:.0f} days")
+
+    def _tell_notice(self) -> None:
+        notice = self._source.notice()
+        if notice and notice != self._told:
+            self._told = notice
+            self._news.event(self._clock.monotonic(), "notice", notice)
 
     # --- waiting ------------------------------------------------------------------------------------------------------
 

@@ -11,6 +11,7 @@ from collections import Counter
 from contextlib import AbstractContextManager
 from typing import Any
 
+from asyncua.client.ua_client import UaClientState
 from asyncua.observer import Observer
 from pymodbus.pdu import ModbusPDU
 
@@ -64,6 +65,8 @@ class OpcUaGuard(Observer):
     def __init__(self, where: str) -> None:
         self._where = where
         self.passed: Counter[str] = Counter()
+        self.took_connection = False
+        """Whether the server has taken the connection, whatever came then."""
 
     def observe_request(self, request: Any) -> AbstractContextManager[None]:
         """Called by the library before each request is encoded."""
@@ -73,3 +76,7 @@ class OpcUaGuard(Observer):
         self.passed[service] += 1
         passed: AbstractContextManager[None] = super().observe_request(request)
         return passed
+
+    def on_state_change(self, state: UaClientState) -> None:
+        """Called by the library."""
+        self.took_connection = self.took_connection or state is UaClientState.SOCKET_OPEN

@@ -50,6 +50,10 @@ class ModbusSource:
         """When our TLS client certificate ends [epoch s]."""
         return None if self._link is None else self._link.certificate_expires
 
+    def notice(self) -> str:
+        """Modbus has no secrets."""
+        return ""
+
     async def connect(self) -> None:
         """Build a new connection; LinkError where that fails."""
         await self.disconnect()

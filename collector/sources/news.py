@@ -10,7 +10,7 @@ TOLD_AT_MOST = 6
 WITHIN_S = 600.0
 
 OnEvent = Callable[[str, str, str], None]
-"""Takes kind ("endpoint-lost", "endpoint-back", "clock-skew", "overload", "certificate"), endpoint name, sentence."""
+"""Takes kind ("endpoint-lost", "endpoint-back", "clock-skew", "overload", "certificate", "notice"), endpoint name, sentence."""
 
 
 class News:

@@ -31,6 +31,7 @@ PROBE_S = (5.0, 20.0)
 CLOSE_S = 2.0
 SKEW_EVERY_S = 600.0
 MOST_NODES = 1000
+UNHEARD = "no secure channel: the server does not have the pinned certificate, or it does not trust ours"
 MAX_NODES_PER_READ = ua.NodeId(ua.Int32(11705))
 CURRENT_TIME = ua.NodeId(ua.Int32(2258))
 
@@ -72,18 +73,30 @@ class OpcUaLink:
                 with _failures(connecting=True):
                     await self.client.connect()
         except TimeoutError:
-            raise LinkError(Kind.TIMEOUT, "no answer to the connection") from None
+            raise self._no_channel(LinkError(Kind.TIMEOUT, "no answer to the connection")) from None
+        except LinkError as error:
+            raise self._no_channel(error) from error
         await self._learn_limits()
         await self.check_clock()
 
+    def _no_channel(self, error: LinkError) -> LinkError:
+        """Where a server took the connection and no message of ours, the keys are the likeliest reason."""
+        unheard = error.kind in (Kind.TIMEOUT, Kind.REFUSED) and self.guard.took_connection
+        return LinkError(Kind.SETUP, UNHEARD) if unheard and self._endpoint.security != "none" else error
+
     async def close(self) -> None:
         """End session, channel and connection; bounded in time."""
-        with contextlib.suppress(TimeoutError, OSError, UaError):
-            async with asyncio.timeout(min(CLOSE_S, self._endpoint.timeout)):
-                await self.client.close_session()
-                await self.client.close_secure_channel()
-        if self.client.uaclient.has_transport:
+        protocol = self.client.uaclient.protocol
+        try:
+            with contextlib.suppress(TimeoutError, OSError, UaError):
+                async with asyncio.timeout(min(CLOSE_S, self._endpoint.timeout)):
+                    await self.client.close_session()
+                    await self.client.close_secure_channel()
+        finally:
             self.client.disconnect_socket()
+            # the library forgets a transport whose connection was cancelled while it was made
+            if protocol is not None and protocol.transport is not None:
+                protocol.transport.abort()
 
     async def read(self, nodes: Sequence[ua.NodeId]) -> list[ua.DataValue]:
         """The values of nodes with both time stamps, one for each; LinkError where the server fails as a whole."""

@@ -66,6 +66,12 @@ class OpcUaSource:
         """When our client certificate ends [epoch s]."""
         return None if self._link is None else self._link.certificate_expires
 
+    def notice(self) -> str:
+        """A password over a connection that nothing protects is told."""
+        if self._endpoint.user and self._endpoint.security == "none":
+            return f"the password for {self._name} goes over a connection that is not encrypted and whose server is not proven"
+        return ""
+
     async def connect(self) -> None:
         """Build a new session, resolve the properties, subscribe where asked; LinkError where that fails."""
         await self.disconnect()

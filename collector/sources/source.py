@@ -69,6 +69,10 @@ class Source(Protocol):
         """When our client certificate ends [epoch s]; None where none is used."""
         ...
 
+    def notice(self) -> str:
+        """What a person should know about this connection, told once; empty where there is nothing."""
+        ...
+
 
 def reading_of(place: Place, decoded: Decoded, receive_time: float, source_time: float | None = None) -> Reading:
     """A reading from a decoded value."""
