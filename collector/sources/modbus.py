@@ -69,9 +69,10 @@ class ModbusLink:
         async def remember_refusal() -> Any:
             try:
                 return await create()
-            except Exception as error:  # the serial driver raises errors of its own
-                self._refusal = error
-                raise OSError(str(error)) from error
+            except Exception as error:  # noqa: BLE001 - the serial driver raises errors of its own; all are told as the reason
+                # without its frames, which would keep a half-opened port open
+                self._refusal = error.with_traceback(None)
+                raise OSError(str(error)) from None
 
         context.call_create = remember_refusal
         if not await client.connect():

@@ -38,7 +38,7 @@ CURRENT_TIME = ua.NodeId(ua.Int32(2258))
 _LOGIN = frozenset(
     {
         StatusCodes.BadUserAccessDenied, StatusCodes.BadIdentityTokenRejected, StatusCodes.BadIdentityTokenInvalid,
-        StatusCodes.BadUserSignatureInvalid, StatusCodes.BadCertificateUntrusted,
+        StatusCodes.BadUserSignatureInvalid,
     }
 )  # fmt: skip
 _BUSY = frozenset({StatusCodes.BadTooManySessions})
