@@ -40,7 +40,7 @@ def add(subparsers: Subparsers) -> None:
         "--hours", type=float, default=HOURS, metavar="H", help=f"hours of history before now (default {HOURS:g})"
     )
     parser.set_defaults(run=run)
-    commands = parser.add_subparsers(title="commands", metavar="COMMAND")
+    commands = parser.add_subparsers(title="commands", metavar="[set | faults]", prog="tallywire demo")
     switch = commands.add_parser(
         "set", help="switch a fault of the running demo", description="Switches a fault of the running demo."
     )

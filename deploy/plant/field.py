@@ -44,7 +44,7 @@ class FieldState:
         self._texture, self._poisson, self._bursts, self._temperature = texture, poisson, bursts, temperature
         self._texture_zi = np.zeros(1)
         self._speed, self._feed = Damping(), Damping()
-        self._load, self._drive = Hold(), Damping()
+        self._load, self._order = Hold(), Hold()
         self._way = Position()
         self._counts = Hold()
         self._detector = Damping()
@@ -61,8 +61,8 @@ class FieldState:
         drive = self._speed(running * part * belt.speed, RAMP_S)
         drive = np.where(drive < STILL, 0.0, drive)
         speed = drive * (1.0 - belt.slip)
-        moving = speed > 0.0
-        load = self._load_at_gauge(feed * (running > 0.0), belt.speed * part * (1.0 - belt.slip), moving)
+        ordered = running > 0.0
+        load = self._load_at_gauge(self._order.where(feed, ordered), belt.speed * part * (1.0 - belt.slip), ordered)
         temperature = self._temperature_of(spec, time_s)
         counts = self._counts_of(spec, time_s, load, speed, temperature)
         frequency = np.round(drive / belt.speed * belt.nominal_frequency, 2)
@@ -70,21 +70,22 @@ class FieldState:
             "true_speed": speed,
             "true_load": load,
             "raw_counts": counts,
-            "drive_running": (running > 0.0).astype(np.float64),
-            "feed_running": ((feed > 0.0) & (running > 0.0)).astype(np.float64),
+            "drive_running": ordered.astype(np.float64),
+            "feed_running": ((feed > 0.0) & ordered).astype(np.float64),
             "drive_speed": frequency,
             "product": plan.product if belt.product is None else np.full(n, belt.product),
             "detector_temperature": np.round(temperature, 1),
         }
 
-    def _load_at_gauge(self, feed: Floats, speed: Floats, moving: NDArray[np.bool_]) -> Floats:
+    def _load_at_gauge(self, feed: Floats, speed: Floats, running: NDArray[np.bool_]) -> Floats:
+        """Load at the gauge [kg/m]; a belt that runs down or stands keeps what lies on it."""
         keep = math.exp(-1.0 / TEXTURE_S)
         white = self._texture.standard_normal(len(feed)) * math.sqrt(1.0 - keep * keep)
         rough, self._texture_zi = lfilter([1.0], [1.0, -keep], white, zi=self._texture_zi)
         level = self._feed(feed, CHUTE_S)
         level = np.where(level < 0.5, 0.0, level)
         load = np.maximum(level * (1.0 + TEXTURE_SD * rough), 0.0) / (3.6 * speed)
-        return self._load.where(load, moving)
+        return self._load.where(load, running)
 
     def _temperature_of(self, spec: LoopSpec, time_s: NDArray[np.int64]) -> Floats:
         air = spec.surroundings

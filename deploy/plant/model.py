@@ -59,6 +59,8 @@ class LoopModel:
     def advance(self, n: int) -> dict[str, Floats]:
         """The next `n` seconds: every role that the loop offers, shape (n,), canonical units; `truth` holds what is real."""
         spec = self.spec
+        if n == 0:
+            return {role: np.empty(0) for role in spec.roles}
         time_s = np.arange(self.time_s, self.time_s + n, dtype=np.int64)
         self.time_s += n
         field = self._field.advance(spec, self.scenario.plan(time_s), time_s)
