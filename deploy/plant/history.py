@@ -57,7 +57,7 @@ def read_begin(path: Path, now_s: int) -> Begin:
         stored = json.loads(path.read_text(encoding="utf-8"))
         totals = {loop: (float(pair[0]), float(pair[1])) for loop, pair in stored["totals"].items()}
         ended, tared = int(stored["time_s"]), float(stored["tared_s"])
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, IndexError) as error:
         raise TallywireError("this is not where a run of the demo plant ended", where=str(path), fix="remove it") from error
     return Begin(ended if 0 <= now_s - ended <= LONGEST_GAP_S else now_s, tared, totals)
 
