@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,7 +82,13 @@ class Blocks:
         return len(self.start_s)
 
     def __getitem__(self, rows: slice) -> Blocks:
-        return replace(self, **{name: getattr(self, name)[rows] for name in ARRAYS})
+        return self.with_arrays({name: getattr(self, name)[rows] for name in ARRAYS})
+
+    def with_arrays(self, arrays: Mapping[str, NDArray[Any]], **changes: Any) -> Blocks:
+        """The same kind of blocks with other rows."""
+        fields_: dict[str, Any] = {**arrays, **changes}
+        changed: Blocks = replace(self, **fields_)
+        return changed
 
     def index(self, role: str) -> int | None:
         """Column of a role, None where the loop lacks it."""

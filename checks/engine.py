@@ -1,11 +1,33 @@
-"""From samples to evaluations: the part that live and replay share to the byte. (Contract; body to be written.)"""
+"""From samples to evaluations: the part that live and replay share to the byte."""
 
 from __future__ import annotations
 
-from checks.blocks import Blocks
-from checks.evaluation import Evaluation
-from checks.samples import Samples
+from bisect import bisect_right
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.blocks import ARRAYS, Blocks
+from checks.build import BlockBuilder
+from checks.catalogue import EVERY_BLOCK, EVERY_MINUTE, Check
+from checks.chain import TonnesSoFar, link_numbers, suppression
+from checks.diagnose import diagnose
+from checks.evaluation import BeltState, Evaluation
+from checks.merge import TreeMerger, concat
+from checks.result import CheckResult, Verdict, worst
+from checks.ring import Ring
+from checks.samples import Samples, empty
+from checks.window import LedgerEntry, Window
 from config.model import Loop, Site
+from config.roles import ROLES, Kind
+
+DAY_S = 86400
+KEPT_SAMPLES_S = 2 * 3600
+KEPT_BLOCKS_S, KEPT_MINUTES_S, KEPT_HOURS_S = DAY_S, 14 * DAY_S, 400 * DAY_S
+KEPT_LEDGER = 2000
+PIECE = 1800
+"""Samples that are worked on at a time; only a matter of memory."""
 
 
 class LoopEngine:
@@ -26,14 +48,186 @@ class LoopEngine:
         self.loop: Loop = site.loops[loop_id]
         self.loop_id = loop_id
         self.site_sha256 = site_sha256
+        self.check_errors: dict[str, int] = {}
+        self._builder: BlockBuilder | None = None
+        self._tree = TreeMerger()
+        self._rings: dict[int, Ring] = {}
+        self._shape: Blocks | None = None
+        self._samples = Ring(KEPT_SAMPLES_S)
+        self._roles: tuple[str, ...] = ()
+        self._ledger: list[LedgerEntry] = []
+        self._settings: dict[str, float] = {}
+        self._setting_since: dict[str, int] = {}
+        self._setting_last: dict[str, float] = {}
+        self._to_set: list[tuple[int, str, float]] = []
+        self._slow: list[CheckResult] = []
+        self._rollups: dict[int, list[Blocks]] = {}
+        self._tonnes = TonnesSoFar()
 
     def push(self, samples: Samples, *, evaluate: bool = True) -> list[Evaluation]:
         """Take the next samples (in order of time) and return one evaluation for each block that they close.
 
         With `evaluate` False the blocks are built but not judged: the way back from history after a restart.
         """
-        raise NotImplementedError
+        out: list[Evaluation] = []
+        for first in range(0, len(samples), PIECE):
+            out += self._push(samples[slice(first, first + PIECE)], evaluate)
+        return out
 
     def take_rollups(self) -> dict[int, Blocks]:
         """The 60, 3600 and 86,400 s blocks closed since the last call, by length; missing where none was closed."""
-        raise NotImplementedError
+        taken = {length: concat(parts) for length, parts in self._rollups.items()}
+        self._rollups = {}
+        return taken
+
+    def _push(self, samples: Samples, evaluate: bool) -> list[Evaluation]:
+        builder = self._ready(samples)
+        blocks = builder.push(samples)
+        self._ledger += builder.ledger
+        builder.ledger.clear()
+        rows: dict[str, NDArray[Any]] = {"time_s": samples.time_s, "flags": samples.flags}
+        rows |= {f"v:{role}": samples.column(role) for role in self._roles}
+        rows |= {f"q:{role}": samples.quality[role] for role in self._roles}
+        self._samples.append(rows)
+        self._note_settings(samples)
+        if not len(blocks):
+            return []
+        self._keep(builder.length_s, blocks)
+        for length, merged in self._tree.push(blocks).items():
+            self._rollups.setdefault(length, []).append(merged)
+            if length == builder.length_s:
+                continue
+            self._keep(length, merged)
+        out = []
+        for row, end in enumerate((blocks.start_s + builder.length_s).tolist()):
+            self._tonnes.add(blocks, row)
+            self._set_until(end)
+            if evaluate:
+                out.append(self._evaluate(end))
+        del self._ledger[:-KEPT_LEDGER]
+        return out
+
+    def _ready(self, samples: Samples) -> BlockBuilder:
+        if self._builder is None:
+            builder = BlockBuilder(self.site, self.loop_id, samples.step_s)
+            self._builder = builder
+            self._roles = tuple(samples.values)
+            self._samples = Ring(KEPT_SAMPLES_S // samples.step_s)
+            self._shape = builder.push(empty(self.loop_id, self._roles, samples.step_s))
+            self._rings = {
+                builder.length_s: Ring(KEPT_BLOCKS_S // builder.length_s),
+                3600: Ring(KEPT_HOURS_S // 3600),
+            }
+            self._rings.setdefault(60, Ring(KEPT_MINUTES_S // 60))
+        return self._builder
+
+    def _keep(self, length_s: int, blocks: Blocks) -> None:
+        ring = self._rings.get(length_s)
+        if ring is not None:
+            ring.append({name: getattr(blocks, name) for name in ARRAYS})
+
+    def _note_settings(self, samples: Samples) -> None:
+        for role in self._roles:
+            if ROLES[role].kind is not Kind.SETTING:
+                continue
+            column = samples.values[role]
+            good = np.flatnonzero(np.isfinite(column))
+            if not len(good):
+                continue
+            values = column[good]
+            before = self._setting_last.get(role, np.nan)
+            for row in np.flatnonzero(np.concatenate([[before], values[:-1]]) != values):
+                self._to_set.append((int(samples.time_s[good[row]]), role, float(values[row])))
+            self._setting_last[role] = float(values[-1])
+        self._to_set.sort(key=lambda change: change[0])
+
+    def _set_until(self, end: int) -> None:
+        due = bisect_right(self._to_set, end - 1, key=lambda change: change[0])
+        for time_s, role, value in self._to_set[:due]:
+            self._settings[role] = value
+            self._setting_since[role] = time_s
+        del self._to_set[:due]
+
+    def _evaluate(self, end: int) -> Evaluation:
+        window = self._window(end)
+        fast = [result for check in EVERY_BLOCK for result in self._asked(check, window)]
+        assert self._builder is not None
+        if end % 60 < self._builder.length_s or not self._slow:
+            self._slow = [result for check in EVERY_MINUTE for result in self._asked(check, window)]
+        results = (*fast, *self._slow)
+        findings = diagnose(window, results)
+        return Evaluation(
+            loop=self.loop_id,
+            time_s=end,
+            state=belt_state(window),
+            suppressed=suppression(window),
+            results=results,
+            findings=findings,
+            chain=link_numbers(window, results),
+            totals=self._tonnes.totals(findings),
+            verdict=worst([*(result.verdict for result in results), *(finding.verdict for finding in findings)]),
+            site_sha256=self.site_sha256,
+        )
+
+    def _asked(self, check: Check, window: Window) -> list[CheckResult]:
+        try:
+            return check.check(window)
+        except Exception as error:  # noqa: BLE001 - a check that breaks is an answer too: counted, shown, never gone
+            self.check_errors[check.name] = self.check_errors.get(check.name, 0) + 1
+            return [
+                CheckResult(
+                    check=check.name,
+                    link=check.link,
+                    verdict=Verdict.NOT_EVALUATED,
+                    reason=f"check failed: {type(error).__name__}: {error}",
+                )
+            ]
+
+    def _window(self, end: int) -> Window:
+        assert self._builder is not None
+        taken = bisect_right(self._ledger, end - 1, key=lambda entry: entry.time_s)
+        return Window(
+            site=self.site,
+            loop_id=self.loop_id,
+            loop=self.loop,
+            end_s=end,
+            blocks=self._rows(self._builder.length_s, end),
+            minutes=self._rows(60, end),
+            hours=self._rows(3600, end),
+            samples=self._stretch(end),
+            ledger=tuple(self._ledger[:taken]),
+            settings=dict(self._settings),
+            setting_since=dict(self._setting_since),
+        )
+
+    def _rows(self, length_s: int, end: int) -> Blocks:
+        assert self._shape is not None
+        ring = self._rings[length_s]
+        fields: dict[str, Any] = {name: getattr(self._shape, name) for name in ARRAYS}
+        if len(ring):
+            fields = dict(ring.view(int(np.searchsorted(ring.column("start_s"), end - length_s, side="right"))))
+        return Blocks(
+            loop=self.loop_id, length_s=length_s, step_s=self._shape.step_s, roles=self._shape.roles, pairs=self._shape.pairs,
+            **fields,
+        )  # fmt: skip
+
+    def _stretch(self, end: int) -> Samples:
+        assert self._builder is not None
+        view: dict[str, Any] = self._samples.view(int(np.searchsorted(self._samples.column("time_s"), end)))
+        return Samples(
+            loop=self.loop_id,
+            step_s=self._builder.step_s,
+            time_s=view["time_s"],
+            values={role: view[f"v:{role}"] for role in self._roles},
+            quality={role: view[f"q:{role}"] for role in self._roles},
+            flags=view["flags"],
+        )
+
+
+def belt_state(window: Window) -> BeltState:
+    """What the belt did for most of the last block."""
+    last = window.blocks[slice(-1, None)]
+    if not len(last) or not last.covered_s[0]:
+        return BeltState.UNKNOWN
+    states = (BeltState.LOADED, BeltState.EMPTY, BeltState.STOPPED, BeltState.UNKNOWN)
+    return states[int(np.argmax(last.state_s[0, :4]))]

@@ -1,0 +1,99 @@
+"""Are the readings alive and on time?"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from checks.recentness import loaded_share, tail
+from checks.result import CheckResult, Evidence, Link, Verdict
+from checks.runs import run_at_end
+from checks.samples import BAD, FLAG_CLOCK_STEP
+from checks.window import Window
+from config.roles import ROLES, Kind, Side
+
+NAME = "freshness"
+LINKS = (Link.COMMUNICATION,)
+NEEDS = ("any tag",)
+
+COVERAGE_S = 600.0
+SIDES = (Side.GAUGE, Side.PLC, Side.DRIVE)
+MOVED_PART = 0.02
+"""A neighbour must have moved by this part of the span before a value that repeats is called stale."""
+
+
+def check(window: Window) -> list[CheckResult]:
+    """One result for each side (gauge, PLC, drive) that has tags: age and quality, coverage over ten minutes, repeats."""
+    return [result for side in SIDES if (result := _side(window, side)) is not None]
+
+
+def _side(window: Window, side: Side) -> CheckResult | None:
+    roles = [role for role in window.loop.tags if ROLES[role].side is side and role in window.samples.values]
+    if not roles:
+        return None
+    limit, samples = window.loop.limits.freshness, window.samples
+    first = int(np.searchsorted(samples.time_s, window.end_s - COVERAGE_S))
+    bad = np.stack([samples.quality[role][first:] == BAD for role in roles])
+    step = samples.step_s
+    silent = {role: run_at_end(column) * step for role, column in zip(roles, bad, strict=True)}
+    dead = [role for role in roles if silent[role] >= limit.fault_after]
+    dull = [role for role in roles if limit.fault_after > silent[role] >= limit.periods * max(step, 1)]
+    coverage = 100.0 * (1.0 - float(bad.mean())) if bad.size else math.nan
+    facts = {"silent_s": float(min(silent.values())), "roles": float(len(roles)), "dead": float(len(dead))}
+    stale = _stale(window, side)
+    if len(dead) == len(roles):
+        verdict, reason = Verdict.FAULT, f"nothing has been read from the {side.value} side for {min(silent.values())} s"
+        facts["lost"] = 1.0
+    elif dead:
+        verdict, reason = Verdict.FAULT, f"no good reading for {max(silent.values())} s: {_names(dead)}"
+    elif stale is not None:
+        verdict, reason = Verdict.FAULT, stale[0]
+        facts |= stale[1]
+    elif dull:
+        verdict, reason = Verdict.SUSPECT, f"no good reading for {max(silent.values())} s: {_names(dull)}"
+    elif coverage < limit.coverage_fault:
+        verdict, reason = Verdict.FAULT, f"only {coverage:.0f} % of the readings of ten minutes were good"
+    elif coverage < limit.coverage_suspect:
+        verdict, reason = Verdict.SUSPECT, f"{coverage:.0f} % of the readings of ten minutes were good"
+    else:
+        verdict, reason = Verdict.OK, f"the {side.value} side is read on time"
+    if samples.flags[first:].size and bool((samples.flags[first:] & FLAG_CLOCK_STEP).any()):
+        facts["clock_step"] = 1.0
+    facts["side"] = float(SIDES.index(side))
+    return CheckResult(
+        check=NAME, link=Link.COMMUNICATION, verdict=verdict, reason=reason, used=int((~bad).sum()), total=int(bad.size),
+        facts=facts,
+        evidence=(
+            Evidence(name=f"{side.value} coverage", value=coverage if math.isfinite(coverage) else None, unit="%",
+                     limit=limit.coverage_fault),
+            Evidence(name=f"{side.value} silent", value=float(max(silent.values())), unit="s", limit=limit.fault_after),
+        ),
+    )  # fmt: skip
+
+
+def _stale(window: Window, side: Side) -> tuple[str, dict[str, float]] | None:
+    """A value that repeats to the bit under load while its neighbour moves. Empty or cut-off flow may stand still rightly."""
+    pairs = {Side.GAUGE: ("flow", "plc_flow"), Side.PLC: ("plc_flow", "flow")}
+    if side not in pairs:
+        return None
+    role, neighbour = pairs[side]
+    loop, wait = window.loop, window.loop.limits.counts.frozen_after
+    if role not in loop.tags or neighbour not in loop.tags or loaded_share(window, wait) < 1.0:
+        return None
+    values, other = tail(window, role, wait), tail(window, neighbour, wait)
+    if len(values) < 0.9 * wait / window.samples.step_s or not np.isfinite(values).all():
+        return None
+    span = loop.gauge.range.high - loop.gauge.range.low
+    moved = float(np.nanmax(other) - np.nanmin(other)) if np.isfinite(other).any() else 0.0
+    if float(np.ptp(values)) > 0.0 or moved < MOVED_PART * span:
+        return None
+    if ROLES[role].kind is not Kind.NUMBER:
+        return None
+    return f"{role} has repeated {values[-1]:.1f} t/h for {wait:.0f} s while {neighbour} moved by {moved:.0f} t/h", {
+        "stale": 1.0
+    }
+
+
+def _names(roles: list[str]) -> str:
+    return ", ".join(roles[:4]) + (f" and {len(roles) - 4} more" if len(roles) > 4 else "")

@@ -1,0 +1,58 @@
+"""A growing table that forgets its oldest rows without copying at every step."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Arrays = Mapping[str, NDArray[Any]]
+
+
+class Ring:
+    """Named arrays that grow at the end; at least the last `keep` rows can be looked at, as views without a copy.
+
+    A view is good until the next `append`.
+    """
+
+    def __init__(self, keep: int) -> None:
+        self._keep = keep
+        self._arrays: dict[str, NDArray[Any]] = {}
+        self._size = 0
+
+    def append(self, rows: Arrays) -> None:
+        """Add rows; all arrays of a call have the same length, all calls the same names."""
+        count = len(next(iter(rows.values())))
+        if not self._arrays:
+            room = 2 * self._keep + count
+            self._arrays = {name: np.empty((room, *part.shape[1:]), part.dtype) for name, part in rows.items()}
+        room = len(next(iter(self._arrays.values())))
+        if self._size + count > room:
+            self._shift(count)
+        for name, part in rows.items():
+            self._arrays[name][self._size : self._size + count] = part
+        self._size += count
+
+    def _shift(self, count: int) -> None:
+        first = max(0, self._size - self._keep)
+        kept = self._size - first
+        room = max(2 * self._keep + count, kept + count)
+        for name, array in self._arrays.items():
+            grown = array if len(array) >= room else np.empty((room, *array.shape[1:]), array.dtype)
+            grown[:kept] = array[first : self._size].copy()
+            self._arrays[name] = grown
+        self._size = kept
+
+    def __len__(self) -> int:
+        return self._size
+
+    def column(self, name: str) -> NDArray[Any]:
+        """All rows held of one array."""
+        return self._arrays[name][: self._size]
+
+    def view(self, end: int) -> dict[str, NDArray[Any]]:
+        """The last `keep` rows before row `end` of what is held, by name."""
+        first = max(0, end - self._keep)
+        return {name: array[first:end] for name, array in self._arrays.items()}

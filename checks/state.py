@@ -1,0 +1,184 @@
+"""What the belt does at each sample, and whether the loop may be judged: chunk by chunk with a memory."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.samples import Samples
+from checks.window import LedgerEntry
+from config.model import Loop
+from config.roles import ROLES, Kind
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+MOVING_M_S = 0.05
+EMPTY_PART = 0.02
+"""Part of the gauge's span below which the belt counts as empty where the site file says nothing."""
+HYSTERESIS = 1.5
+"""The belt becomes loaded above this many times the limit, empty below the limit."""
+NEVER = -(2**62)
+RESTART_DROP_S = 5.0
+
+LOADED, EMPTY, STOPPED, UNKNOWN = 0, 1, 2, 3
+"""Codes of `States.belt`, the order of `checks.blocks.STATES`."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class States:
+    """Per sample, shape (n,): belt code, and the overlapping conditions."""
+
+    belt: NDArray[np.int8]
+    maintenance: Bools
+    calibrating: Bools
+    unsettled: Bools
+    ledger: tuple[LedgerEntry, ...]
+
+
+def empty_below(loop: Loop) -> float:
+    """Flow [t/h] below which the belt counts as empty."""
+    stated = loop.limits.empty_below
+    return stated if stated is not None else EMPTY_PART * (loop.gauge.range.high - loop.gauge.range.low)
+
+
+@dataclass(slots=True)
+class StateReader:
+    """Reads the states of one loop from its samples; the chunks do not matter.
+
+    The belt moves where the drive says so, else where the speed is above 0.05 m/s, else where flow passes; without any of
+    these it is unknown. Roles that are missing are not guessed: without `maintenance` nothing is under maintenance.
+    """
+
+    loop: Loop
+    _loaded: float = 0.0
+    _moving: float = np.nan
+    _bits: dict[str, float] = field(default_factory=dict)
+    _settings: dict[str, float] = field(default_factory=dict)
+    _uptime: tuple[int, float] | None = None
+    _event_s: int = NEVER
+
+    def push(self, samples: Samples) -> States:
+        """States of the next samples, with the ledger entries that they give."""
+        n = len(samples)
+        ledger: list[LedgerEntry] = []
+        moving = self._movement(samples)
+        load = self._load(samples)
+        belt = np.full(n, UNKNOWN, np.int8)
+        belt[moving == 0.0] = STOPPED
+        runs = moving == 1.0
+        belt[runs & (load > 0)] = LOADED
+        belt[runs & (load < 0)] = EMPTY
+        settle_from: list[int] = []
+        for row in self._changes(moving, self._moving):
+            kind = "belt-start" if moving[row] == 1.0 else "belt-stop"
+            ledger.append(LedgerEntry(time_s=int(samples.time_s[row]), kind=kind, role="drive_running"))
+            if kind == "belt-start":
+                settle_from.append(row)
+        self._moving = self._last(moving, self._moving)
+        maintenance, ends = self._bit(samples, "maintenance", "bypass", ledger)
+        settle_from += ends
+        calibrating, ends = self._bit(samples, "calibrating", "calibration", ledger)
+        settle_from += ends
+        settle_from += self._setting_changes(samples, ledger)
+        settle_from += self._restarts(samples, ledger)
+        return States(
+            belt=belt,
+            maintenance=maintenance,
+            calibrating=calibrating,
+            unsettled=self._unsettled(samples.time_s, settle_from),
+            ledger=tuple(sorted(ledger, key=lambda entry: entry.time_s)),
+        )
+
+    def _movement(self, samples: Samples) -> Floats:
+        """1 moves, 0 stands, NaN unknown."""
+        drive, speed = samples.column("drive_running"), samples.column("speed")
+        moving = np.where(drive > 0.5, 1.0, 0.0)
+        by_speed = np.where(speed > MOVING_M_S, 1.0, 0.0)
+        by_speed[np.isnan(speed)] = np.nan
+        return np.where(np.isnan(drive), by_speed, moving)
+
+    def _load(self, samples: Samples) -> Floats:
+        """1 loaded, -1 empty, 0 unknown, with a dead zone that keeps what was."""
+        flow, limit = samples.column("flow"), empty_below(self.loop)
+        sign = np.where(flow > HYSTERESIS * limit, 1.0, np.where(flow < limit, -1.0, 0.0))
+        known = sign != 0.0
+        index = np.maximum.accumulate(np.where(known, np.arange(len(sign)), -1))
+        out = np.where(index >= 0, sign[np.maximum(index, 0)], self._loaded)
+        if len(out):
+            self._loaded = float(out[-1])
+        return np.where(np.isnan(flow), 0.0, out)
+
+    def _bit(self, samples: Samples, role: str, kind: str, ledger: list[LedgerEntry]) -> tuple[Bools, list[int]]:
+        column = samples.column(role)
+        bit = np.where(np.isnan(column), np.nan, (column > 0.5).astype(np.float64))
+        before = self._bits.get(role, 0.0)
+        ends: list[int] = []
+        for row in self._changes(bit, before):
+            ledger.append(
+                LedgerEntry(
+                    time_s=int(samples.time_s[row]), kind=kind, role=role, old=1.0 - float(bit[row]), new=float(bit[row])
+                )
+            )
+            if bit[row] == 0.0:
+                ends.append(row)
+        self._bits[role] = self._last(bit, before)
+        return bit == 1.0, ends
+
+    def _setting_changes(self, samples: Samples, ledger: list[LedgerEntry]) -> list[int]:
+        rows: list[int] = []
+        for role, column in samples.values.items():
+            if ROLES[role].kind is not Kind.SETTING or role == "gauge_status":
+                continue
+            good = np.flatnonzero(np.isfinite(column))
+            if not len(good):
+                continue
+            before = self._settings.get(role, float(column[good[0]]))
+            steps = np.flatnonzero(np.diff(np.concatenate([[before], column[good]])))
+            for step in steps:
+                row = int(good[step])
+                old = before if step == 0 else float(column[good[step - 1]])
+                kind = {"product": "product-change", "empty_belt_rate": "tare"}.get(role, "parameter-change")
+                ledger.append(
+                    LedgerEntry(time_s=int(samples.time_s[row]), kind=kind, role=role, old=old, new=float(column[row]))
+                )
+                if kind != "parameter-change":
+                    rows.append(row)
+            self._settings[role] = float(column[good[-1]])
+        return rows
+
+    def _restarts(self, samples: Samples, ledger: list[LedgerEntry]) -> list[int]:
+        column = samples.column("gauge_uptime")
+        good = np.flatnonzero(np.isfinite(column))
+        if not len(good):
+            return []
+        before = self._uptime[1] if self._uptime is not None else float(column[good[0]])
+        drops = np.flatnonzero(np.diff(np.concatenate([[before], column[good]])) < -RESTART_DROP_S)
+        rows = [int(good[drop]) for drop in drops]
+        ledger += [LedgerEntry(time_s=int(samples.time_s[row]), kind="gauge-restart", role="gauge_uptime") for row in rows]
+        self._uptime = (int(samples.time_s[good[-1]]), float(column[good[-1]]))
+        return rows
+
+    def _unsettled(self, time_s: NDArray[np.int64], rows: list[int]) -> Bools:
+        last = np.full(len(time_s), self._event_s, np.int64)
+        for row in sorted(rows):
+            last[row:] = time_s[row]
+        if rows:
+            self._event_s = int(last[-1])
+        return np.asarray(time_s - last < self.loop.settle)
+
+    @staticmethod
+    def _changes(values: Floats, before: float) -> list[int]:
+        """Rows where a known value differs from the last known one."""
+        good = np.flatnonzero(np.isfinite(values))
+        if not len(good):
+            return []
+        first = before if np.isfinite(before) else values[good[0]]
+        return [int(row) for row in good[np.flatnonzero(np.diff(np.concatenate([[first], values[good]])))]]
+
+    @staticmethod
+    def _last(values: Floats, before: float) -> float:
+        good = values[np.isfinite(values)]
+        return float(good[-1]) if len(good) else before

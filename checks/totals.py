@@ -1,0 +1,170 @@
+"""Do the totals add up what passed? Gauge total and PLC total, each against the integral of its own flow."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.blocks import TOTALS, Blocks
+from checks.result import CheckResult, Evidence, Link, Verdict, judge
+from checks.window import Window
+from config.model import Totalizer
+
+Floats = NDArray[np.float64]
+
+NAME = "totals"
+LINKS = (Link.TOTALS,)
+NEEDS = ("plc_total with plc_flow, gauge_total with flow",)
+
+HORIZONS_S = (600, 1800, 3600, 2 * 3600, 4 * 3600, 8 * 3600, 86400)
+SKEW_S = 1.0
+"""How far flow and total may be read apart [s]."""
+INTEGRATION = 0.001
+"""Systematic part of an integral of readings once a second [parts]."""
+STATES = ("loaded", "empty", "stopped")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Balance:
+    """A total over a horizon: what it gained, what it should have, U (k = 2) [t], and both by state of the belt."""
+
+    gained: float
+    demanded: float
+    uncertainty: float
+    begin_s: int
+    rows: int
+    by_state: dict[str, tuple[float, float]]
+
+    @property
+    def per_cent(self) -> float:
+        """Deviation in % of what passed."""
+        return 100.0 * (self.gained - self.demanded) / self.demanded if self.demanded > 0.0 else math.nan
+
+
+def check(window: Window) -> list[CheckResult]:
+    """r7 (PLC total) and r6 (gauge total), over horizons from ten minutes to `limits.totals.horizon`.
+
+    The shortest horizon that shows a fault decides; else the longest. Rows with missing readings, and the row behind a gap
+    or a break of the total, are left out on both sides.
+    """
+    out = []
+    for column, (role, flow, label) in enumerate(
+        (("gauge_total", "flow", "gauge total"), ("plc_total", "plc_flow", "PLC total"))
+    ):
+        if role not in window.loop.tags or flow not in window.loop.tags:
+            out.append(_skip(label, "the loop lacks a tag", f"tags for {role} and {flow}"))
+            continue
+        totalizer = window.loop.gauge.total if column == 0 else window.loop.plc.total
+        out.append(_judged(window, column, label, totalizer))
+    return out
+
+
+def usable_rows(blocks: Blocks, column: int) -> NDArray[np.bool_]:
+    """Rows in which both the total and its flow were there throughout, and no break or gap lies in or just before them."""
+    measured = blocks.measured_s if column == 0 else blocks.plc_measured_s
+    whole = (
+        (measured >= blocks.covered_s - 1e-9)
+        & (blocks.covered_s >= blocks.length_s)
+        & np.isfinite(blocks.increment_t[:, column])
+    )
+    quiet = blocks.discontinuities[:, column] == 0.0
+    after_gap = np.ones(len(blocks), np.bool_)
+    after_gap[1:] = (np.diff(blocks.start_s) != blocks.length_s) | ~whole[:-1] | ~quiet[:-1]
+    busy = (blocks.state("maintenance") > 0.0) | (blocks.state("calibrating") > 0.0)
+    return np.asarray(whole & quiet & ~after_gap & ~busy)
+
+
+def balance(blocks: Blocks, column: int, totalizer: Totalizer, rows: NDArray[np.bool_], full_range: float) -> Balance:
+    """What a total gained against the integral of its flow over some rows [t]."""
+    own = blocks.own_t if column == 0 else blocks.plc_own_t
+    gained, demanded = blocks.increment_t[rows, column], own[rows]
+    states = {state: blocks.state(state)[rows] > 0.5 * blocks.length_s for state in STATES}
+    tonnes = float(demanded.sum())
+    digit = totalizer.resolution / math.sqrt(12.0) * math.sqrt(2.0)
+    breaks = 1 + int((np.diff(blocks.start_s[rows]) != blocks.length_s).sum()) if rows.any() else 1
+    skew = (
+        SKEW_S * min(full_range, 3600.0 * float(np.abs(demanded).max(initial=0.0)) / blocks.length_s) / 3600.0 / math.sqrt(3.0)
+    )
+    standard = math.sqrt(breaks * (digit**2 + skew**2) + (INTEGRATION * abs(tonnes)) ** 2)
+    return Balance(
+        gained=float(gained.sum()), demanded=tonnes, uncertainty=2.0 * standard,
+        begin_s=int(blocks.start_s[rows][0]) if rows.any() else 0, rows=int(rows.sum()),
+        by_state={state: (float(gained[here].sum()), float(demanded[here].sum())) for state, here in states.items()},
+    )  # fmt: skip
+
+
+def _judged(window: Window, column: int, label: str, totalizer: Totalizer) -> CheckResult:
+    blocks, limit = window.blocks, window.loop.limits.totals
+    usable = usable_rows(blocks, column)
+    full = max(window.loop.gauge.range.high, window.loop.plc.range.high)
+    chosen: Balance | None = None
+    verdict = Verdict.NOT_EVALUATED
+    for horizon in (*(h for h in HORIZONS_S if h < limit.horizon), int(limit.horizon)):
+        rows = usable & (blocks.start_s >= window.end_s - horizon)
+        found = balance(blocks, column, totalizer, rows, full)
+        if found.demanded < limit.least_tonnes:
+            idle = _idle(found, limit.least_tonnes)
+            if idle is not None:
+                chosen, verdict = found, idle
+            continue
+        per_cent = 100.0 / found.demanded
+        chosen = found
+        verdict = judge(found.per_cent, found.uncertainty * per_cent, limit.suspect, limit.fault)
+        if verdict is Verdict.FAULT:
+            break
+    if chosen is None:
+        have = float((blocks.own_t if column == 0 else blocks.plc_own_t)[usable].sum())
+        return _skip(
+            label, f"only {max(have, 0.0):.1f} t have passed",
+            f"{max(limit.least_tonnes - have, 0.0):.0f} t more over the belt", int(usable.sum()), len(blocks),
+        )  # fmt: skip
+    return _told(window, column, label, chosen, verdict, len(blocks))
+
+
+def _idle(found: Balance, least: float) -> Verdict | None:
+    """A total that gains while hardly anything is demanded of it is wrong however little passed."""
+    excess = found.gained - found.demanded
+    return Verdict.FAULT if abs(excess) - found.uncertainty > 0.25 * least else None
+
+
+def _told(window: Window, column: int, label: str, found: Balance, verdict: Verdict, total: int) -> CheckResult:
+    limit, excess = window.loop.limits.totals, found.gained - found.demanded
+    share = 100.0 / found.demanded if found.demanded > 0.0 else math.nan
+    hours = (window.end_s - found.begin_s) / 3600.0
+    words = {Verdict.OK: "agrees with its flow", Verdict.NOT_EVALUATED: "cannot be judged yet"}.get(
+        verdict, "differs from its flow"
+    )
+    facts = {
+        "column": float(column), "gained_t": found.gained, "demanded_t": found.demanded, "excess_t": excess,
+        "uncertainty_t": found.uncertainty, "begin_s": float(found.begin_s), "deviation_span": found.per_cent,
+        "uncertainty_span": found.uncertainty * share, "limit_span": limit.fault,
+        "deviation": excess, "uncertainty": found.uncertainty,
+    }  # fmt: skip
+    for state, (gained, demanded) in found.by_state.items():
+        facts |= {f"{state}_gained_t": gained, f"{state}_demanded_t": demanded}
+    if found.demanded > 0.0:
+        facts |= {"ratio": found.gained / found.demanded, "ratio_se": 0.5 * found.uncertainty / found.demanded}
+    return CheckResult(
+        check=NAME, link=Link.TOTALS, verdict=verdict,
+        reason=f"the {label} {words}: {found.gained:.1f} t against {found.demanded:.1f} t in {hours:.1f} h",
+        evidence=(
+            Evidence(
+                name="deviation", value=found.per_cent if math.isfinite(found.per_cent) else None, unit="% of the tonnes",
+                limit=limit.fault, standard_error=0.5 * found.uncertainty * share if math.isfinite(share) else None,
+            ),
+            Evidence(name="shown", value=found.gained, unit="t"),
+            Evidence(name="expected", value=found.demanded, unit="t"),
+        ),
+        needs=() if verdict is not Verdict.NOT_EVALUATED else ("more tonnes over the belt",),
+        used=found.rows, total=total, facts={name: value for name, value in facts.items() if math.isfinite(value)},
+    )  # fmt: skip
+
+
+def _skip(label: str, reason: str, need: str, used: int = 0, total: int = 0) -> CheckResult:
+    return CheckResult(
+        check=NAME, link=Link.TOTALS, verdict=Verdict.NOT_EVALUATED, reason=f"{label}: {reason}", needs=(need,), used=used,
+        total=total, facts={"column": float(TOTALS.index("gauge_total" if label == "gauge total" else "plc_total"))},
+    )  # fmt: skip
