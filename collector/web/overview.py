@@ -17,7 +17,11 @@ from config.model import Loop, RecordedTag
 STALE_AFTER = 30.0
 """Age from which the page says that its data are old [s]."""
 
-CHAIN_ORDER = tuple(Link)
+BESIDE = (Link.DRIVE, Link.COMMUNICATION, Link.SETUP)
+"""Links that the signal does not pass through; they stand beside the chain."""
+
+CHAIN_ORDER = (*(link for link in Link if link not in BESIDE), *BESIDE)
+"""The order of marks: along the signal, then what stands beside it."""
 
 
 class Standing(IntEnum):
@@ -41,6 +45,11 @@ class Mark:
     verdict: Verdict
     reason: str
     numbers: tuple[LinkNumbers, ...]
+
+    @property
+    def beside(self) -> bool:
+        """Whether the link stands beside the chain."""
+        return self.link in BESIDE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -35,7 +35,7 @@ class Streams:
         beat: asyncio.Future[None] | None = None
         try:
             yield "retry: 3000\n\n"
-            while not closing.done():
+            while not self._closing.is_set():
                 change = change or asyncio.ensure_future(_next(changes))
                 beat = asyncio.ensure_future(self._clock.sleep_until(self._clock.monotonic() + HEARTBEAT))
                 waiting: set[asyncio.Future[Any]] = {change, closing, beat}

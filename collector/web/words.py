@@ -9,8 +9,8 @@ from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
 
-from checks.evaluation import BeltState, Evaluation
-from checks.result import Link, Verdict
+from checks.evaluation import BeltState
+from checks.result import Link
 from collector.alerts.model import AlertState, Priority
 from config.model import ModbusTag, OpcUaTag, Tag
 from config.roles import ROLES, Kind
@@ -32,6 +32,7 @@ DECIMALS = {
     "kg/m": 2,
     "s": 1,
     "Hz": 2,
+    "ms": 1,
 }
 """Digits after the point by unit; what is not here gets four significant digits."""
 
@@ -204,7 +205,3 @@ def where(tag: Tag) -> str:
     if isinstance(tag, OpcUaTag):
         return f"{tag.endpoint} {tag.node}" + (f" {tag.property}" if tag.property else "")
     return "recorded data only"
-
-
-def ne107_letter(verdict: Verdict, evaluation: Evaluation) -> None:
-    return None

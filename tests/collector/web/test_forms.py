@@ -1,0 +1,31 @@
+from __future__ import annotations
+
+import pytest
+
+from collector.web.forms import shelve_hours, typed
+from config.errors import TallywireError
+
+
+@pytest.mark.parametrize(
+    ("text", "kept"),
+    [("  R. Sandhu ", "R. Sandhu"), ("a\r\nBcc: b", "a Bcc: b"), ("\x1b[31mred\x00", "[31mred"), ("Łukasz Żak", "Łukasz Żak")],
+)
+def test_typed_text_is_one_line(text: str, kept: str) -> None:
+    assert typed(text, "a name", 80) == kept
+
+
+@pytest.mark.parametrize("text", ["", "   ", "\n\t", "\u200b", "x" * 81])
+def test_empty_and_endless_text_is_refused(text: str) -> None:
+    with pytest.raises(TallywireError):
+        typed(text, "a name", 80)
+
+
+@pytest.mark.parametrize(("text", "hours"), [("8", 8.0), (" 0.5 ", 0.5), ("1,5", 1.5), ("720", 720.0)])
+def test_hours_are_read_as_people_write_them(text: str, hours: float) -> None:
+    assert shelve_hours(text) == hours
+
+
+@pytest.mark.parametrize("text", ["", "0", "-1", "721", "nan", "inf", "eight", "8h"])
+def test_other_hours_are_refused(text: str) -> None:
+    with pytest.raises(TallywireError):
+        shelve_hours(text)
