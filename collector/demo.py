@@ -112,12 +112,14 @@ def start_plant(workdir: Path, *, plant: str = "potash", seed: int = SEED) -> Pl
         line = process.stdout.readline()
     finally:
         patience.cancel()
-    if not line:
+    try:
+        ready = json.loads(line)
+        return PlantProcess(Path(ready["site"]), str(ready["control"]), str(ready["token"]), process)
+    except (ValueError, KeyError, TypeError) as error:
+        process.kill()
         process.wait()
         process.stdout.close()
-        raise TallywireError(f"the demo plant {plant!r} did not start", fix="its own message stands above")
-    ready = json.loads(line)
-    return PlantProcess(Path(ready["site"]), ready["control"], ready["token"], process)
+        raise TallywireError(f"the demo plant {plant!r} did not start", fix="its own message stands above") from error
 
 
 def write_history(workdir: Path, hours: float, *, plant: str = "potash", seed: int = SEED) -> list[Path]:
