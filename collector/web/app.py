@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from http import HTTPStatus
 from importlib.metadata import version
 from typing import cast
 
@@ -23,6 +24,9 @@ from collector.web.stream import Streams
 from config.errors import TallywireError
 
 log = logging.getLogger(__name__)
+
+UNSAID = {404: "there is nothing at this address", 405: "this address does not take that method"}
+"""What is said where the router refuses without a word of its own."""
 
 OPENAPI_PATH = "/api/openapi.json"
 
@@ -78,7 +82,9 @@ def create_app(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clo
 
     async def refused(request: Request, error: Exception) -> Response:
         found = cast(HTTPException, error)
-        answer = failures.answer(request.scope, found.status_code, str(found.detail))
+        plain = found.detail == HTTPStatus(found.status_code).phrase
+        what = UNSAID.get(found.status_code, found.detail) if plain else found.detail
+        answer = failures.answer(request.scope, found.status_code, what)
         answer.headers.update(found.headers or {})
         return answer
 

@@ -4,7 +4,6 @@ import re
 
 import pytest
 
-from config.errors import TallywireError
 from tests.collector.web import plant
 from tests.collector.web.conftest import Serve
 
@@ -83,7 +82,6 @@ async def test_refusal_of_the_desk_keeps_its_fix(serve: Serve) -> None:
     answer = await served.post(f"/api/v1/alerts/{plant.alert().id}/unshelve", json={"by": "A. Person"})
     assert answer.status_code == 409
     assert "not shelved" in answer.json()["detail"]
-    assert issubclass(TallywireError, Exception)
 
 
 async def test_there_is_no_documentation_page_that_loads_from_elsewhere(serve: Serve) -> None:
@@ -91,3 +89,8 @@ async def test_there_is_no_documentation_page_that_loads_from_elsewhere(serve: S
     assert (await served.get("/docs")).status_code == 404
     assert (await served.get("/redoc")).status_code == 404
     assert (await served.get("/api/openapi.json")).json()["openapi"].startswith("3.1")
+
+
+async def test_unknown_address_is_told_in_words(serve: Serve) -> None:
+    answer = await serve(plant.healthy()).get("/nothing")
+    assert "There is nothing at this address." in answer.text
