@@ -8,6 +8,7 @@ from enum import IntEnum
 
 from checks.evaluation import Evaluation, LinkNumbers
 from checks.finding import Finding
+from checks.ne107 import Status, status
 from checks.result import Link, Verdict, worst
 from collector.alerts.model import Alert, AlertState
 from collector.live import EndpointState, EndpointStatus, LiveState
@@ -16,6 +17,12 @@ from config.model import Loop, RecordedTag
 
 STALE_AFTER = 30.0
 """Age from which the page says that its data are old [s]."""
+
+NO_SIGNAL = frozenset({"zero-counts", "open-loop"})
+"""Causes after which the signal carries nothing: NE 107 then says failure."""
+
+AT_WORK = frozenset({"maintenance", "calibrating"})
+"""Reasons of suppression by which NE 107 says function check."""
 
 BESIDE = (Link.DRIVE, Link.COMMUNICATION, Link.SETUP)
 """Links that the signal does not pass through; they stand beside the chain."""
@@ -87,6 +94,14 @@ class LoopLine:
     def tone(self) -> str:
         """Class of the line on the page: a verdict, or "stale" or "starting"."""
         return {Standing.NO_DATA: "stale", Standing.STARTING: "starting"}.get(self.standing, self.verdict.value)
+
+    @property
+    def status(self) -> Status | None:
+        """NE 107 status of the loop, None where nothing can be said, as on old data."""
+        if self.evaluation is None or self.stale:
+            return None
+        unusable = any(item.cause in NO_SIGNAL for item in self.findings)
+        return status(self.evaluation.verdict, unusable=unusable, working=self.evaluation.suppressed in AT_WORK)
 
     @property
     def lead(self) -> Finding | None:

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from checks.ne107 import Status
 from checks.result import Link, Verdict
 from collector.alerts.model import Alert, AlertState
 from collector.live import LiveState
@@ -94,3 +95,18 @@ def test_next_step_of_a_loop_without_a_finding_names_the_link() -> None:
     for loop in nothing.site.loops:
         nothing.evaluations[loop] = plant.evaluation(loop, Verdict.NOT_EVALUATED)
     assert overview.next_step(nothing, overview.loop_lines(nothing, NOW), []).headline == "Nothing can be evaluated now."
+
+
+def test_ne107_status_follows_the_verdict_and_makes_no_claim_on_old_data() -> None:
+    live = plant.faulty()
+    assert {line.loop: line.status for line in overview.loop_lines(live, NOW)} == {
+        "TB-07": Status.OUT_OF_SPECIFICATION,
+        "TB-08": None,
+        "TB-09": Status.GOOD,
+    }
+    dead = replace(plant.finding(), cause="zero-counts")
+    live.evaluations["TB-07"] = replace(live.evaluations["TB-07"], findings=(dead,))
+    assert overview.loop_line(live, "TB-07", NOW).status is Status.FAILURE
+    live.evaluations["TB-07"] = replace(live.evaluations["TB-07"], suppressed="maintenance")
+    assert overview.loop_line(live, "TB-07", NOW).status is Status.FUNCTION_CHECK
+    assert all(line.status is None for line in overview.loop_lines(plant.stale(), NOW))
