@@ -5,13 +5,15 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Mapping, Sequence
-from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 from checks.episodes import EpisodeChange, EpisodeTracker
 from checks.evaluation import Evaluation
+from collector.alerts.book import AlertBook
 from collector.alerts.desk import AlertDesk
 from collector.clock import Clock
+from collector.delivery.outbox import OutboxWorker, targets_of
+from collector.history.state import StateDb
 from collector.live import LiveState
 from collector.logs import event
 from collector.service.supervisor import sleep_or_stop
@@ -23,8 +25,10 @@ PERIOD_S = 1.0
 class Book(AlertDesk, Protocol):
     """The alert book as the service drives it."""
 
-    def take(self, changes: Sequence[EpisodeChange], *, now: float) -> None:
-        """Take what changed in the episodes of a loop; all transitions and messages in one transaction."""
+    def take(
+        self, changes: Sequence[EpisodeChange], *, now: float, trackers: Mapping[str, Mapping[str, Any]] | None = None
+    ) -> None:
+        """Take what changed in the episodes, and the trackers' states; all in one transaction."""
         ...
 
     def tick(self, now: float) -> None:
@@ -81,7 +85,8 @@ class Alerts:
         if not self._pending:
             return
         try:
-            self._book.take(tuple(self._pending), now=self._clock.now())
+            trackers = {loop: tracker.state() for loop, tracker in self._trackers.items()}
+            self._book.take(tuple(self._pending), now=self._clock.now(), trackers=trackers)
         except Exception as error:  # noqa: BLE001 - kept, counted, shown, and offered again
             self._live.count("alert_errors")
             self._live.problems["alerts"] = f"alerts cannot be written ({error}); they are kept and tried again"
@@ -91,11 +96,11 @@ class Alerts:
             self._live.problems.pop("alerts", None)
 
 
-def open_alerting(site: Site, data: Path, live: LiveState, clock: Clock) -> Alerts:
-    """The alerts of a site over its data folder, with trackers and book as the last run left them."""
-    from collector.alerts.book import AlertBook
-    from collector.delivery.outbox import open_outbox
-
-    book = AlertBook(data, site, clock=clock)
+def open_alerting(site: Site, state: StateDb, live: LiveState, clock: Clock, *, page: str = "") -> Alerts:
+    """The alerts of a site over its state database, with trackers and book as the last run left them."""
+    book = AlertBook(state, tuple(site.deliveries))
     trackers = {loop: EpisodeTracker(site, loop) for loop in site.loops}
-    return Alerts(trackers, book, open_outbox(data, site, clock=clock), live, clock)
+    for loop, kept in book.trackers().items():
+        if loop in trackers:
+            trackers[loop].restore(kept)
+    return Alerts(trackers, book, OutboxWorker(state, site, targets_of(site), clock, page=page), live, clock)

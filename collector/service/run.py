@@ -18,7 +18,7 @@ from collector import logs
 from collector.cli import exits
 from collector.clock import Clock, SystemClock
 from collector.history.bulk import bulk_import
-from collector.history.sqlite import open_store
+from collector.history.sqlite import SqliteStore, open_store
 from collector.history.store import Store
 from collector.live import EndpointStatus, LiveState
 from collector.reading import ReadingSink
@@ -71,11 +71,13 @@ async def run_service(options: ServiceOptions) -> int:
             store.close()
 
 
-async def _serve(options: ServiceOptions, loaded: LoadedSite, data: Path, store: Store, clock: Clock, serving: Serving) -> int:
+async def _serve(
+    options: ServiceOptions, loaded: LoadedSite, data: Path, store: SqliteStore, clock: Clock, serving: Serving
+) -> int:
     for path in options.history:
-        await asyncio.to_thread(bulk_import, store, loaded.site, path)
+        await asyncio.to_thread(bulk_import, store, loaded.site, path, now=clock.now())
     live = LiveState(loaded.site, loaded.sha256, str(loaded.path))
-    alerting = open_alerting(loaded.site, data, live, clock)
+    alerting = open_alerting(loaded.site, store.state, live, clock, page=f"http://127.0.0.1:{serving.port}")
 
     def pollers(sink: ReadingSink, statuses: dict[str, EndpointStatus], tell: EventTeller) -> Sequence[Poller]:
         return build_pollers(loaded.site, sink, clock, statuses, tell)

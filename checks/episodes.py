@@ -1,0 +1,212 @@
+"""Episodes: one for each loop and first deviating link, from onset to return, however often its cause is refined."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
+
+from checks.evaluation import Evaluation
+from checks.finding import UNKNOWN, Finding
+from checks.plain import finding_dict, finding_from
+from checks.result import Link
+from config.limits import AlertLimit
+from config.model import Site
+
+REFINE_AFTER_S = 300
+"""How long another cause must lead before it takes the name of an episode [s]."""
+NAME_AFTER_S = 60
+"""How long a first name must stand before `unknown` gives way to it [s]."""
+REFINE_ODDS = 3.0
+STALE_S = 600
+"""Evaluations further apart than this do not add to any delay [s]."""
+
+ALWAYS: frozenset[Link] = frozenset({Link.COUNTS, Link.COMMUNICATION, Link.SETUP})
+"""Links whose findings do not depend on the process: they are raised whatever the belt does."""
+SUPPRESSES_ALL = ("maintenance", "calibrating")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Episode:
+    """One stretch in which a link of a loop was wrong. `finding` is the latest, with the cause the episode is known by.
+
+    `raised_s` is when it had stood for the on-delay, `ended_s` when the condition was gone (None while it stands).
+    """
+
+    id: str
+    loop: str
+    link: Link
+    finding: Finding
+    raised_s: int
+    ended_s: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EpisodeChange:
+    """Something that people may hear of: an episode was raised, its cause refined, or it returned."""
+
+    kind: Literal["raised", "refined", "returned"]
+    episode: Episode
+    time_s: int
+
+
+@dataclass(slots=True, kw_only=True)
+class _Track:
+    """What is remembered of one link."""
+
+    first_s: int
+    last_s: int
+    finding: Finding
+    episode: Episode | None = None
+    leader: str = ""
+    leader_since: int = 0
+
+
+@dataclass(slots=True)
+class EpisodeTracker:
+    """Turns the findings of one loop into episodes, evaluation by evaluation. No clock: time comes with the evaluations.
+
+    A finding is raised when it has stood for `limits.alerts.on_delay` and returns when it has been gone for `off_delay`.
+    While `Evaluation.suppressed` names a reason, findings that depend on the process neither raise nor return.
+    """
+
+    site: Site
+    loop: str
+    _tracks: dict[Link, _Track] = field(default_factory=dict)
+    _ended: list[Episode] = field(default_factory=list)
+    _last_s: int | None = None
+
+    @property
+    def limits(self) -> AlertLimit:
+        """The delays in force."""
+        return self.site.loops[self.loop].limits.alerts
+
+    @property
+    def open(self) -> tuple[Episode, ...]:
+        """Episodes that stand, oldest first."""
+        standing = [track.episode for track in self._tracks.values() if track.episode is not None]
+        return tuple(sorted(standing, key=lambda episode: episode.raised_s))
+
+    def findings(self) -> tuple[Finding, ...]:
+        """The findings of all episodes so far, those that ended with their end, the largest consequence first."""
+        every = [*(episode.finding for episode in self._ended), *(episode.finding for episode in self.open)]
+        return tuple(sorted(every, key=lambda finding: (-abs(finding.tonnes or 0.0), finding.begin)))
+
+    def update(self, evaluation: Evaluation) -> list[EpisodeChange]:
+        """Take the next evaluation; returns what changed."""
+        now = evaluation.time_s
+        gap = self._last_s is not None and now - self._last_s > STALE_S
+        self._last_s = now
+        seen = {finding.link: finding for finding in reversed(evaluation.findings)}
+        out: list[EpisodeChange] = []
+        for link, finding in seen.items():
+            if _held(evaluation.suppressed, link):
+                if link in self._tracks:
+                    self._tracks[link].last_s = now
+                continue
+            out += self._stands(link, finding, now, gap)
+        for link in [link for link in self._tracks if link not in seen]:
+            if _held(evaluation.suppressed, link):
+                self._tracks[link].last_s = now if self._tracks[link].episode is not None else self._tracks[link].last_s
+                if self._tracks[link].episode is None:
+                    del self._tracks[link]
+                continue
+            out += self._gone(link, now)
+        return out
+
+    def _stands(self, link: Link, finding: Finding, now: int, gap: bool) -> list[EpisodeChange]:
+        track = self._tracks.get(link)
+        if track is None or (gap and track.episode is None):
+            self._tracks[link] = _Track(first_s=now, last_s=now, finding=finding, leader=finding.cause, leader_since=now)
+            return []
+        track.last_s = now
+        if finding.cause != track.leader:
+            track.leader, track.leader_since = finding.cause, now
+        if track.episode is None:
+            track.finding = finding
+            if now - track.first_s < self.limits.on_delay:
+                return []
+            name = f"{self.loop}-{link.value}-{track.first_s}"
+            track.episode = Episode(id=name, loop=self.loop, link=link, finding=finding, raised_s=now)
+            return [EpisodeChange(kind="raised", episode=track.episode, time_s=now)]
+        return self._refined(track, finding, now)
+
+    def _refined(self, track: _Track, finding: Finding, now: int) -> list[EpisodeChange]:
+        """The cause changes with hysteresis; numbers follow at once, the begin never moves later."""
+        assert track.episode is not None
+        known = track.episode.finding
+        begin, interval = known.begin, known.begin_interval
+        if finding.begin < begin:
+            begin, interval = finding.begin, finding.begin_interval
+        stood = now - track.leader_since
+        first_name = known.cause == UNKNOWN and finding.cause != UNKNOWN and stood >= NAME_AFTER_S
+        other = finding.cause not in (known.cause, UNKNOWN) and stood >= REFINE_AFTER_S
+        other = other and (finding.odds is None or finding.odds >= REFINE_ODDS)
+        if finding.cause == known.cause or first_name or other:
+            shown = replace(finding, begin=begin, begin_interval=interval)
+        else:
+            shown = replace(
+                known, begin=begin, begin_interval=interval, tonnes=finding.tonnes, tonnes_uncertainty=finding.tonnes_uncertainty,
+                rate_error_t_h=finding.rate_error_t_h,
+            )  # fmt: skip
+        track.episode = replace(track.episode, finding=shown)
+        if first_name or other:
+            return [EpisodeChange(kind="refined", episode=track.episode, time_s=now)]
+        return []
+
+    def _gone(self, link: Link, now: int) -> list[EpisodeChange]:
+        track = self._tracks[link]
+        if track.episode is None:
+            del self._tracks[link]
+            return []
+        if now - track.last_s < self.limits.off_delay:
+            return []
+        ended = replace(track.episode, ended_s=track.last_s, finding=replace(track.episode.finding, end=track.last_s))
+        del self._tracks[link]
+        self._ended.append(ended)
+        return [EpisodeChange(kind="returned", episode=ended, time_s=now)]
+
+    def state(self) -> dict[str, Any]:
+        """What a restart needs, as plain values; episodes that ended are not part of it."""
+        return {
+            "last_s": self._last_s,
+            "tracks": [
+                {
+                    "link": link.value, "first_s": track.first_s, "last_s": track.last_s, "leader": track.leader,
+                    "leader_since": track.leader_since, "finding": finding_dict(track.finding),
+                    "episode": None if track.episode is None else {
+                        "id": track.episode.id, "raised_s": track.episode.raised_s,
+                        "finding": finding_dict(track.episode.finding),
+                    },
+                }
+                for link, track in self._tracks.items()
+            ],
+        }  # fmt: skip
+
+    def restore(self, state: Mapping[str, Any]) -> None:
+        """Go on from what `state` gave."""
+        self._last_s = state["last_s"]
+        self._tracks = {}
+        for kept in state["tracks"]:
+            link = Link(kept["link"])
+            episode = None
+            if kept["episode"] is not None:
+                stored = kept["episode"]
+                episode = Episode(
+                    id=stored["id"],
+                    loop=self.loop,
+                    link=link,
+                    finding=finding_from(stored["finding"]),
+                    raised_s=stored["raised_s"],
+                )
+            self._tracks[link] = _Track(
+                first_s=kept["first_s"], last_s=kept["last_s"], finding=finding_from(kept["finding"]), episode=episode,
+                leader=kept["leader"], leader_since=kept["leader_since"],
+            )  # fmt: skip
+
+
+def _held(suppressed: str, link: Link) -> bool:
+    """Whether a finding of a link is held back while there is this reason."""
+    if not suppressed:
+        return False
+    return suppressed in SUPPRESSES_ALL or link not in ALWAYS

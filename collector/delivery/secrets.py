@@ -1,0 +1,34 @@
+"""Secrets from the environment or a file; never from the site file, never shown."""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+
+from config.errors import TallywireError
+
+
+def read_secret(what: str, *, env: str = "", file: Path | None = None) -> str:
+    """The secret from the variable `env` or the file, '' where neither is named.
+
+    Raises
+    ------
+    TallywireError
+        The variable is not set, the file cannot be read, or others may read it.
+    """
+    if env:
+        value = os.environ.get(env)
+        if not value:
+            raise TallywireError(f"{what}: the environment variable {env} is not set", fix=f"set {env} for the service")
+        return value
+    if file is None:
+        return ""
+    try:
+        mode = file.stat().st_mode
+        value = file.read_text(encoding="utf-8").strip()
+    except OSError as error:
+        raise TallywireError(f"{what}: the file cannot be read ({error.strerror})", where=str(file)) from error
+    if os.name == "posix" and mode & (stat.S_IRGRP | stat.S_IROTH):
+        raise TallywireError(f"{what}: others may read the file", where=str(file), fix=f"chmod 600 {file.name}")
+    return value

@@ -1,0 +1,45 @@
+"""Messages as JSON to an HTTP address."""
+
+from __future__ import annotations
+
+import httpx
+
+from collector.delivery.message import Message
+from collector.delivery.secrets import read_secret
+from config.errors import TallywireError
+from config.model import WebhookDelivery
+
+TIMEOUT_S = 10.0
+
+
+class Webhook:
+    """Posts messages; 2xx is delivered, all else is tried again. The address is a secret and shown only by its host."""
+
+    def __init__(self, name: str, delivery: WebhookDelivery) -> None:
+        self.name = name
+        self._url = httpx.URL(read_secret(f"delivery {name}", env=delivery.url_env, file=delivery.url_file))
+        if self._url.scheme not in ("http", "https") or not self._url.host:
+            raise TallywireError(f"delivery {name}: the address is no http or https address", fix="see url_env or url_file")
+
+    @property
+    def shown(self) -> str:
+        """Where it goes, without what is secret."""
+        return f"webhook to {self._url.host}"
+
+    async def send(self, message: Message) -> None:
+        """Deliver one message.
+
+        Raises
+        ------
+        OSError
+            It was not taken; worth another try.
+        """
+        headers = {"Idempotency-Key": message.key, "User-Agent": "tallywire"}
+        body = {**message.fields, "subject": message.subject, "text": message.text}
+        try:
+            async with httpx.AsyncClient(timeout=TIMEOUT_S, trust_env=False, follow_redirects=False) as client:
+                answer = await client.post(self._url, json=body, headers=headers)
+        except httpx.HTTPError as error:
+            raise OSError(f"{self.shown}: {type(error).__name__}") from None
+        if not answer.is_success:
+            raise OSError(f"{self.shown}: HTTP {answer.status_code}")

@@ -1,0 +1,93 @@
+"""The one bulk path: samples in; archive days, hot rows and rollups out. Imports, the demo's history and replay share it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+import numpy as np
+
+from checks.build import BlockBuilder
+from checks.merge import TreeMerger
+from checks.samples import Samples, join
+from collector.history.layout import DAY_S
+from collector.history.sqlite import SEAL_AFTER_S, SqliteStore
+from collector.replay.importer import open_recording
+from config.model import Site
+
+HOT_PIECE = 20_000
+
+
+def bulk_import(
+    store: SqliteStore, site: Site, path: Path, *, now: float, progress: Callable[[float], None] | None = None
+) -> int:
+    """Bring a recorded file into a history; returns the rows taken.
+
+    Raises
+    ------
+    DataFileError
+        The file breaks its contract.
+    StoreError
+        The history cannot be written.
+    """
+    recording = open_recording(site, path, None)
+    loops = {loop: LoopImport(store, recording.site, loop, now=now) for loop in recording.site.loops}
+    for batch in recording.batches():
+        for loop, samples in batch.samples.items():
+            loops[loop].push(samples)
+        if progress is not None:
+            progress(batch.done)
+    return sum(one.finish() for one in loops.values())
+
+
+def import_samples(store: SqliteStore, site: Site, loop: str, parts: Iterable[Samples], *, now: float) -> int:
+    """Bring samples of one loop, in order of time, into a history; returns the rows taken."""
+    one = LoopImport(store, site, loop, now=now)
+    for samples in parts:
+        one.push(samples)
+    return one.finish()
+
+
+class LoopImport:
+    """One loop on its way in: a day is gathered, then sealed if it is over, else written as hot rows."""
+
+    def __init__(self, store: SqliteStore, site: Site, loop: str, *, now: float) -> None:
+        self._store = store
+        self._site = site
+        self._loop = loop
+        self._now = now
+        self._builder: BlockBuilder | None = None
+        self._tree = TreeMerger()
+        self._day: list[Samples] = []
+        self.rows = 0
+
+    def push(self, samples: Samples) -> None:
+        """Take the next samples."""
+        days = samples.time_s // DAY_S
+        for day in np.unique(days).tolist():
+            first, last = np.searchsorted(days, [day, day + 1])
+            if self._day and int(self._day[0].time_s[0]) // DAY_S != day:
+                self._store_day()
+            self._day.append(samples[slice(int(first), int(last))])
+
+    def finish(self) -> int:
+        """Store what is left; returns the rows taken."""
+        self._store_day()
+        return self.rows
+
+    def _store_day(self) -> None:
+        if not self._day:
+            return
+        samples = join(self._day)
+        self._day = []
+        day = int(samples.time_s[0]) // DAY_S
+        if (day + 1) * DAY_S + SEAL_AFTER_S <= self._now and not self._store.has_day(self._loop, day):
+            self._store.put_sealed(samples, day)
+            self.rows += len(samples)
+        else:
+            for first in range(0, len(samples), HOT_PIECE):
+                self.rows += self._store.append([samples[slice(first, first + HOT_PIECE)]])
+        if self._builder is None:
+            self._builder = BlockBuilder(self._site, self._loop, samples.step_s)
+        for merged in self._tree.push(self._builder.push(samples)).values():
+            self._store.add_rollups(merged)

@@ -1,0 +1,64 @@
+"""Where the parts of a history lie in its data folder."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+DAY_S = 86400
+
+
+def day_of(time_s: float) -> int:
+    """Number of the UTC day that holds a time [days since 1970]."""
+    return int(time_s // DAY_S)
+
+
+def day_name(day: int) -> str:
+    """A UTC day as YYYY-MM-DD."""
+    return datetime.fromtimestamp(day * DAY_S, UTC).strftime("%Y-%m-%d")
+
+
+def day_number(name: str) -> int:
+    """The UTC day of a name YYYY-MM-DD. Raises ValueError for anything else."""
+    return int(datetime.strptime(name, "%Y-%m-%d").replace(tzinfo=UTC).timestamp()) // DAY_S
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """The files of a data folder: `state.db`, `hot/DAY.db`, `archive/LOOP/DAY.parquet`, `lock`."""
+
+    root: Path
+
+    @property
+    def state(self) -> Path:
+        """Events, alerts, rollups, manifest."""
+        return self.root / "state.db"
+
+    @property
+    def lock(self) -> Path:
+        """Held by the one service that writes."""
+        return self.root / "lock"
+
+    def hot(self, day: int) -> Path:
+        """Samples of a day that is not yet sealed."""
+        return self.root / "hot" / f"{day_name(day)}.db"
+
+    def hot_days(self) -> list[int]:
+        """Days that have a hot file, oldest first."""
+        out = []
+        for path in (self.root / "hot").glob("*.db"):
+            try:
+                out.append(day_number(path.stem))
+            except ValueError:
+                continue
+        return sorted(out)
+
+    def archive(self, loop: str, day: int) -> Path:
+        """Sealed samples of a loop and day."""
+        return self.root / "archive" / loop / f"{day_name(day)}.parquet"
+
+    def make(self) -> None:
+        """Make the folders."""
+        for folder in (self.root, self.root / "hot", self.root / "archive"):
+            folder.mkdir(parents=True, exist_ok=True)

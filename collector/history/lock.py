@@ -1,0 +1,66 @@
+"""One writer to a data folder: a lock that ends with the process, and a refusal of file systems that would corrupt it."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from pathlib import Path
+
+from config.errors import StoreError
+
+NETWORK = {"nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "afs", "ceph", "glusterfs", "fuse.sshfs"}
+"""File systems on which SQLite's write-ahead log is not safe."""
+
+
+class FolderLock:
+    """Holds the lock file of a data folder until closed; the kernel gives it back when the process dies.
+
+    Raises
+    ------
+    StoreError
+        Another service writes here, or the folder cannot be written.
+    """
+
+    def __init__(self, path: Path) -> None:
+        try:
+            self._file = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
+        except OSError as error:
+            raise StoreError(
+                f"the data folder cannot be written ({error.strerror})", where=str(path.parent), fix="name another with --data"
+            ) from error
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            holder = os.pread(self._file, 32, 0).decode(errors="replace").strip()
+            os.close(self._file)
+            raise StoreError(
+                f"another Tallywire service (process {holder or 'unknown'}) writes to this data folder",
+                where=str(path.parent),
+                fix="stop it, or name another folder with --data",
+            ) from error
+        os.ftruncate(self._file, 0)
+        os.pwrite(self._file, f"{os.getpid()}\n".encode(), 0)
+
+    def close(self) -> None:
+        """Give the lock back."""
+        os.close(self._file)
+
+
+def refuse_network(folder: Path) -> None:
+    """Raise StoreError where the folder lies on a file system of another machine."""
+    try:
+        mounts = Path("/proc/mounts").read_text(encoding="utf-8").splitlines()
+    except OSError:
+        return
+    target = folder.resolve()
+    best = ("", "")
+    for line in mounts:
+        parts = line.split()
+        if len(parts) > 2 and target.is_relative_to(parts[1]) and len(parts[1]) >= len(best[0]):
+            best = (parts[1], parts[2])
+    if best[1] in NETWORK:
+        raise StoreError(
+            f"the data folder lies on a network file system ({best[1]}), where a crash can damage the history",
+            where=str(folder),
+            fix="name a folder on a local disk with --data",
+        )

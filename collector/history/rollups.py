@@ -1,0 +1,112 @@
+"""Merged blocks as rows of the state database: the statistics of a block as compressed bytes under a numbered layout."""
+
+from __future__ import annotations
+
+import json
+import zlib
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import sqlalchemy as sa
+from numpy.typing import NDArray
+
+from checks.blocks import ARRAYS, RUNS, STATES, TOTALS, Blocks
+from collector.history.tables import LAYOUTS, ROLLUPS
+
+BLOB_VERSION = 1
+FIELDS = tuple(name for name in ARRAYS if name != "start_s")
+
+
+def description(blocks: Blocks) -> str:
+    """What the bytes of a row mean, as the text that names a layout."""
+    return json.dumps(
+        {
+            "version": BLOB_VERSION, "step_s": blocks.step_s, "roles": blocks.roles, "pairs": blocks.pairs, "states": STATES,
+            "totals": TOTALS, "runs": RUNS, "fields": {name: int(np.prod(getattr(blocks, name).shape[1:])) for name in FIELDS},
+        }
+    )  # fmt: skip
+
+
+def add(connection: sa.Connection, blocks: Blocks) -> None:
+    """Store rows; a row that is there already is replaced."""
+    text = description(blocks)
+    layout = connection.execute(sa.select(LAYOUTS.c.id).where(LAYOUTS.c.description == text)).scalar_one_or_none()
+    if layout is None:
+        connection.execute(LAYOUTS.insert().values(description=text))
+        layout = connection.execute(sa.select(LAYOUTS.c.id).where(LAYOUTS.c.description == text)).scalar_one()
+    flat = np.concatenate([getattr(blocks, name).reshape(len(blocks), -1) for name in FIELDS], axis=1)
+    rows = [
+        {
+            "loop": blocks.loop, "length_s": blocks.length_s, "start_s": int(start), "layout": layout,
+            "statistics": zlib.compress(row.tobytes(), 6),
+        }
+        for start, row in zip(blocks.start_s, flat, strict=True)
+    ]  # fmt: skip
+    connection.execute(ROLLUPS.insert().prefix_with("OR REPLACE"), rows)
+
+
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """Rows of one layout: starts [epoch s] and their statistics, shape (n, columns)."""
+
+    layout: dict[str, Any]
+    start_s: NDArray[np.int64]
+    flat: NDArray[np.float64]
+
+    def columns(self, name: str) -> slice:
+        """Where a field lies."""
+        first = 0
+        for field, width in self.layout["fields"].items():
+            if field == name:
+                return slice(first, first + width)
+            first += width
+        raise KeyError(name)
+
+    def role(self, statistic: str, role: str) -> NDArray[np.float64] | None:
+        """A statistic of a role, shape (n,), None where the loop lacked the role."""
+        roles: list[str] = self.layout["roles"]
+        if role not in roles:
+            return None
+        out: NDArray[np.float64] = self.flat[:, self.columns(statistic).start + roles.index(role)]
+        return out
+
+
+def read(connection: sa.Connection, loop: str, length_s: int, begin: int, end: int) -> list[Stored]:
+    """Rows of a time in order, in runs of one layout each."""
+    rows = connection.execute(
+        sa.select(ROLLUPS.c.start_s, ROLLUPS.c.layout, ROLLUPS.c.statistics)
+        .where(ROLLUPS.c.loop == loop, ROLLUPS.c.length_s == length_s, ROLLUPS.c.start_s >= begin, ROLLUPS.c.start_s < end)
+        .order_by(ROLLUPS.c.start_s)
+    ).all()
+    layouts = {
+        row.id: json.loads(row.description)
+        for row in connection.execute(sa.select(LAYOUTS).where(LAYOUTS.c.id.in_({row.layout for row in rows})))
+    }
+    out: list[Stored] = []
+    first = 0
+    for index in range(1, len(rows) + 1):
+        if index == len(rows) or rows[index].layout != rows[first].layout:
+            part = rows[first:index]
+            data = b"".join(zlib.decompress(row.statistics) for row in part)
+            flat = np.frombuffer(data, np.float64).reshape(len(part), -1)
+            out.append(Stored(layouts[rows[first].layout], np.array([row.start_s for row in part], np.int64), flat))
+            first = index
+    return out
+
+
+def blocks_of(stored: Stored, loop: str, length_s: int) -> Blocks:
+    """Stored rows as blocks."""
+    layout, n = stored.layout, len(stored.start_s)
+    roles, pairs = tuple(layout["roles"]), tuple((a, b) for a, b in layout["pairs"])
+    fields: dict[str, Any] = {}
+    for name in FIELDS:
+        part = stored.flat[:, stored.columns(name)]
+        fields[name] = part[:, 0] if name in SINGLE else part.reshape(n, -1)
+    return Blocks(
+        loop=loop, length_s=length_s, step_s=layout["step_s"], start_s=stored.start_s, roles=roles, pairs=pairs, **fields
+    )
+
+
+SINGLE = ("covered_s", "own_t", "plc_own_t", "measured_s", "plc_measured_s")
+"""Fields with one value a row."""

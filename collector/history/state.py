@@ -1,0 +1,80 @@
+"""`state.db`: the one read-write connection to everything that is not samples."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import sqlalchemy as sa
+from sqlalchemy.pool import StaticPool
+
+from collector.history.tables import SCHEMA, VERSION, bring_up
+from config.errors import StoreError
+
+
+class StateDb:
+    """Transactions on `state.db`, one at a time, from any thread.
+
+    There is one connection: SQLite before 3.51.3 can damage a write-ahead log that several connections check-point.
+
+    Raises
+    ------
+    StoreError
+        The file is no database, is newer than this program, or cannot be opened.
+    """
+
+    def __init__(self, path: Path, *, read_only: bool = False) -> None:
+        self.path = path
+        self._lock = threading.RLock()
+        address = f"file:{path}?mode={'ro' if read_only else 'rwc'}"
+
+        def connect() -> sqlite3.Connection:
+            return sqlite3.connect(address, uri=True, check_same_thread=False, timeout=10.0, isolation_level=None)
+
+        self._engine = sa.create_engine("sqlite+pysqlite://", creator=connect, poolclass=StaticPool)
+        sa.event.listen(self._engine, "begin", _begin)
+        try:
+            with self._engine.connect() as connection:
+                raw = connection.connection.dbapi_connection
+                assert raw is not None
+                if not read_only:
+                    for pragma in ("journal_mode=WAL", "synchronous=FULL", "journal_size_limit=33554432"):
+                        raw.cursor().execute(f"PRAGMA {pragma}")
+            with self.transaction() as connection:
+                if read_only:
+                    self._check_version(connection)
+                else:
+                    bring_up(connection, str(path))
+        except sa.exc.DatabaseError as error:
+            self._engine.dispose()
+            raise StoreError(
+                f"the history cannot be opened ({error.orig})",
+                where=str(path),
+                fix="restore it from a backup, or name another --data",
+            ) from error
+        except StoreError:
+            self._engine.dispose()
+            raise
+
+    @contextmanager
+    def transaction(self) -> Iterator[sa.Connection]:
+        """A transaction: committed where the block ends well, rolled back where it raises."""
+        with self._lock, self._engine.begin() as connection:
+            yield connection
+
+    def close(self) -> None:
+        """Close the connection."""
+        with self._lock:
+            self._engine.dispose()
+
+    def _check_version(self, connection: sa.Connection) -> None:
+        found = connection.execute(sa.select(SCHEMA.c.version)).scalar_one()
+        if found != VERSION:
+            raise StoreError(f"the history has version {found}, this Tallywire reads version {VERSION}", where=str(self.path))
+
+
+def _begin(connection: sa.Connection) -> None:
+    connection.exec_driver_sql("BEGIN")

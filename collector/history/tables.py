@@ -1,0 +1,134 @@
+"""The tables of `state.db`, and how an older one becomes this one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import sqlalchemy as sa
+
+from config.errors import StoreError
+
+VERSION = 1
+"""Version of the database."""
+
+METADATA = sa.MetaData()
+
+SCHEMA = sa.Table("schema_version", METADATA, sa.Column("version", sa.Integer, nullable=False))
+
+EVENTS = sa.Table(
+    "events", METADATA,
+    sa.Column("id", sa.Integer, primary_key=True, autoincrement=True),
+    sa.Column("time", sa.Float, nullable=False, index=True),
+    sa.Column("loop", sa.Text, nullable=False),
+    sa.Column("kind", sa.Text, nullable=False),
+    sa.Column("text", sa.Text, nullable=False),
+    sa.Column("old", sa.Text, nullable=False),
+    sa.Column("new", sa.Text, nullable=False),
+)  # fmt: skip
+
+MANIFEST = sa.Table(
+    "manifest", METADATA,
+    sa.Column("loop", sa.Text, primary_key=True),
+    sa.Column("day", sa.Integer, primary_key=True),
+    sa.Column("rows", sa.Integer, nullable=False),
+    sa.Column("first_s", sa.Integer, nullable=False),
+    sa.Column("last_s", sa.Integer, nullable=False),
+    sa.Column("sha256", sa.Text, nullable=False),
+)  # fmt: skip
+"""Which loop-days lie in the archive; readers ask here and nowhere else."""
+
+LAYOUTS = sa.Table(
+    "rollup_layouts", METADATA,
+    sa.Column("id", sa.Integer, primary_key=True, autoincrement=True),
+    sa.Column("description", sa.Text, nullable=False, unique=True),
+)  # fmt: skip
+
+ROLLUPS = sa.Table(
+    "rollups", METADATA,
+    sa.Column("loop", sa.Text, primary_key=True),
+    sa.Column("length_s", sa.Integer, primary_key=True),
+    sa.Column("start_s", sa.Integer, primary_key=True),
+    sa.Column("layout", sa.Integer, nullable=False),
+    sa.Column("statistics", sa.LargeBinary, nullable=False),
+    sqlite_with_rowid=False,
+)  # fmt: skip
+
+ALERTS = sa.Table(
+    "alerts", METADATA,
+    sa.Column("id", sa.Text, primary_key=True),
+    sa.Column("loop", sa.Text, nullable=False),
+    sa.Column("link", sa.Text, nullable=False),
+    sa.Column("state", sa.Text, nullable=False, index=True),
+    sa.Column("active", sa.Boolean, nullable=False),
+    sa.Column("priority", sa.Text, nullable=False),
+    sa.Column("finding", sa.Text, nullable=False),
+    sa.Column("raised", sa.Float, nullable=False, index=True),
+    sa.Column("returned", sa.Float),
+    sa.Column("acknowledged", sa.Float),
+    sa.Column("acknowledged_by", sa.Text, nullable=False),
+    sa.Column("shelved_until", sa.Float),
+    sa.Column("shelved_by", sa.Text, nullable=False),
+    sa.Column("shelve_reason", sa.Text, nullable=False),
+    sa.Column("refinements_told", sa.Integer, nullable=False),
+)  # fmt: skip
+
+TRANSITIONS = sa.Table(
+    "transitions", METADATA,
+    sa.Column("id", sa.Integer, primary_key=True, autoincrement=True),
+    sa.Column("time", sa.Float, nullable=False),
+    sa.Column("alert", sa.Text, nullable=False, index=True),
+    sa.Column("old", sa.Text, nullable=False),
+    sa.Column("new", sa.Text, nullable=False),
+    sa.Column("by", sa.Text, nullable=False),
+    sa.Column("note", sa.Text, nullable=False),
+    sa.Column("message", sa.Boolean, nullable=False),
+)  # fmt: skip
+
+OUTBOX = sa.Table(
+    "outbox", METADATA,
+    sa.Column("id", sa.Integer, primary_key=True, autoincrement=True),
+    sa.Column("key", sa.Text, nullable=False, unique=True),
+    sa.Column("target", sa.Text, nullable=False),
+    sa.Column("alert", sa.Text, nullable=False),
+    sa.Column("message", sa.Text, nullable=False),
+    sa.Column("created", sa.Float, nullable=False),
+    sa.Column("attempts", sa.Integer, nullable=False),
+    sa.Column("next_try", sa.Float, nullable=False),
+    sa.Column("delivered", sa.Float),
+    sa.Column("dead", sa.Boolean, nullable=False),
+    sa.Column("error", sa.Text, nullable=False),
+)  # fmt: skip
+
+TRACKERS = sa.Table(
+    "trackers", METADATA,
+    sa.Column("loop", sa.Text, primary_key=True),
+    sa.Column("state", sa.Text, nullable=False),
+)  # fmt: skip
+
+MIGRATIONS: dict[int, Callable[[sa.Connection], None]] = {}
+"""What makes version n of a database of version n - 1, by n."""
+
+
+def bring_up(connection: sa.Connection, where: str) -> None:
+    """Make an empty database, or bring an older one to this version, in the transaction of `connection`.
+
+    Raises
+    ------
+    StoreError
+        The database is newer than this program.
+    """
+    SCHEMA.create(connection, checkfirst=True)
+    found = connection.execute(sa.select(SCHEMA.c.version)).scalar_one_or_none()
+    if found is None:
+        METADATA.create_all(connection)
+        connection.execute(SCHEMA.insert().values(version=VERSION))
+        return
+    if found > VERSION:
+        raise StoreError(
+            f"the history has version {found}, this Tallywire knows version {VERSION}",
+            where=where,
+            fix="install the Tallywire that wrote it, or a newer one; or name another folder with --data",
+        )
+    for version in range(found + 1, VERSION + 1):
+        MIGRATIONS[version](connection)
+        connection.execute(SCHEMA.update().values(version=version))

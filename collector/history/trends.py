@@ -1,0 +1,54 @@
+"""A role over a time as at most some hundred buckets, from samples or the finest rollup that fits."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from collector.history.store import Trend
+from config.roles import ROLES
+
+Floats = NDArray[np.float64]
+
+SAMPLES_UP_TO_S = 3 * 3600
+MINUTES_UP_TO_S = 10 * 86400
+
+
+def source_of(span_s: int) -> int:
+    """Length of the rows [s] that a span is drawn from: 1 (samples), 60 or 3600."""
+    return 1 if span_s <= SAMPLES_UP_TO_S else 60 if span_s <= MINUTES_UP_TO_S else 3600
+
+
+def bucketed(
+    loop: str,
+    role: str,
+    begin: int,
+    end: int,
+    most: int,
+    row_s: int,
+    parts: Sequence[tuple[NDArray[np.int64], Floats, Floats, Floats, Floats]],
+) -> Trend:
+    """Rows (start, n, minimum, mean, maximum) laid into equal buckets; a bucket without a good row is left out."""
+    step = row_s * max(1, -(-(end - begin) // (row_s * most)))
+    unit = ROLES[role].unit if role in ROLES else "t/h"
+    if not parts:
+        none = np.empty(0)
+        return Trend(
+            loop=loop, role=role, unit=unit, step_s=step, time_s=np.empty(0, np.int64), minimum=none, mean=none, maximum=none
+        )
+    start, n, low, mean, high = (np.concatenate(columns) for columns in zip(*parts, strict=True))
+    good = (n > 0) & np.isfinite(mean)
+    start, n, low, mean, high = start[good], n[good], low[good], mean[good], high[good]
+    number, row_of = np.unique(start // step, return_inverse=True)
+    weight, total = np.zeros(len(number)), np.zeros(len(number))
+    minimum, maximum = np.full(len(number), np.inf), np.full(len(number), -np.inf)
+    np.add.at(weight, row_of, n)
+    np.add.at(total, row_of, n * mean)
+    np.minimum.at(minimum, row_of, low)
+    np.maximum.at(maximum, row_of, high)
+    return Trend(
+        loop=loop, role=role, unit=unit, step_s=step, time_s=(number * step).astype(np.int64), minimum=minimum,
+        mean=total / np.maximum(weight, 1.0), maximum=maximum,
+    )  # fmt: skip
