@@ -38,6 +38,9 @@ SINGLE = {
 FLOW_UNCERTAINTY = 0.005
 """Standard uncertainty of the gauge's own tonnes where nothing is known of its calibration [parts]; own estimate."""
 
+SIDE_WORDS = ("gauge", "PLC", "drive")
+"""The sides of `checks.freshness.SIDES` in the words of the page."""
+
 ORDER = tuple(Link)
 
 
@@ -58,6 +61,8 @@ def _numbers(window: Window, result: CheckResult) -> LinkNumbers:
     label = LABELS.get(key, result.check)
     if result.link is Link.TOTALS:
         label = "gauge total" if result.facts.get("column") == 0.0 else "PLC total"
+    if result.link is Link.COMMUNICATION and "side" in result.facts:
+        label = f"readings of the {SIDE_WORDS[int(result.facts['side'])]} side"
     deviation = shown - expected if shown is not None and expected is not None and key not in SINGLE else None
     return LinkNumbers(
         link=result.link,

@@ -20,7 +20,7 @@ RAMP_S = 3.0
 STILL = 0.02
 TEXTURE_S, TEXTURE_SD = 20.0, 0.05
 CHUTE_S = 6.0
-DETECTOR_S = 60.0
+DETECTOR_S = 15.0
 
 
 def decay(mass_number: int, age_s: NDArray[np.floating]) -> Floats:
