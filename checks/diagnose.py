@@ -1,15 +1,55 @@
-"""From check results to findings, in a fixed order of reasoning."""
+"""From check results to findings, in a fixed order of reasoning; what a found cause explains is folded under it.
+
+Mode and force, then quality and time, then belt and shutter, then counts, then the lines of the chain, then the totals.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
+from checks import categorical, line_findings, total_findings
 from checks.finding import Finding
-from checks.result import CheckResult
+from checks.result import CheckResult, Link, Verdict
 from checks.window import Window
+
+DOWNSTREAM: dict[Link, frozenset[Link]] = {
+    Link.COUNTS: frozenset({Link.LOAD, Link.GAUGE_OUTPUT, Link.CURRENT, Link.INPUT_CARD, Link.SCALING_BLOCK, Link.TOTALS}),
+    Link.DRIVE: frozenset({Link.LOAD, Link.TOTALS}),
+    Link.CURRENT: frozenset({Link.INPUT_CARD, Link.SCALING_BLOCK}),
+    Link.INPUT_CARD: frozenset({Link.SCALING_BLOCK}),
+}
+"""Links whose deviation a categorical cause at a link explains."""
+
+BLINDS: dict[str, frozenset[Link]] = {
+    "detector-temperature": frozenset(),
+    "mode-left-on": frozenset({Link.GAUGE_OUTPUT, Link.CURRENT, Link.INPUT_CARD, Link.SCALING_BLOCK}),
+    "output-frozen": frozenset({Link.CURRENT, Link.INPUT_CARD, Link.SCALING_BLOCK}),
+    "forced-value": frozenset({Link.SCALING_BLOCK, Link.TOTALS}),
+    "stale-tag": frozenset({Link.SCALING_BLOCK, Link.INPUT_CARD, Link.CURRENT, Link.TOTALS}),
+    "gateway-zeros": frozenset(set(Link) - {Link.COMMUNICATION}),
+}
+"""Causes that explain other links than their own link says."""
 
 
 def diagnose(window: Window, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
-    """The findings of a loop, largest consequence first. (Body to be written.)"""
-    del window, results
-    return ()
+    """The findings of a loop, largest consequence first. Pure: the same window and results give the same findings."""
+    found: list[Finding] = []
+    explained: set[Link] = set()
+    for finding in categorical.findings(window, results):
+        if finding.link in explained and finding.cause not in BLINDS:
+            continue
+        found.append(finding)
+        explained |= BLINDS.get(finding.cause, DOWNSTREAM.get(finding.link, frozenset()))
+    lost = any(result.facts.get("lost") == 1.0 for result in results if result.link is Link.COMMUNICATION)
+    if not lost:
+        for finding in line_findings.findings(window, results, frozenset(explained)):
+            found.append(finding)
+            explained.add(finding.link)
+        if Link.TOTALS not in explained:
+            found += total_findings.findings(window, results)
+    return tuple(sorted(found, key=_consequence))
+
+
+def _consequence(finding: Finding) -> tuple[bool, float, str]:
+    rate = abs(finding.rate_error_t_h) if finding.rate_error_t_h is not None else 0.0
+    return (finding.verdict is not Verdict.FAULT, -rate, finding.link.value)

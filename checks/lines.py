@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
 from checks.blocks import Blocks
 from checks.result import Link
-from config.model import Loop
+from config.model import FlowRange, Loop
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -17,6 +19,8 @@ Bools = NDArray[np.bool_]
 CEILING_MA = 20.4
 """Above this the signal may be limited (NAMUR NE 43 limits measuring values at 20.5 mA)."""
 FLOOR_MA = 3.81
+LIMITED = 0.035
+"""A PLC flow this far above its range [parts of span] is not held by a limit (20.5 mA is 3.1 %)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +70,21 @@ class Line:
         return (flow - self.y.offset) / self.y.gain
 
 
+def ranges(loop: Loop, settings: Mapping[str, float]) -> tuple[FlowRange, FlowRange]:
+    """The ranges that the gauge and the PLC are held against: declared, or read back where both ends agree."""
+    gauge, plc = loop.gauge.range, loop.plc.range
+    found = [settings.get(f"{end}_range_{side}") for end in ("gauge", "plc") for side in ("low", "high")]
+    if found[1] is None or found[3] is None:
+        return gauge, plc
+    gauge_low = gauge.low if found[0] is None else found[0]
+    plc_low = plc.low if found[2] is None else found[2]
+    close = 0.0005 * abs(gauge.high - gauge.low)
+    if abs(gauge_low - plc_low) < close and abs(found[1] - found[3]) < close and found[1] - gauge_low > close:
+        both = FlowRange(low=gauge_low, high=found[1])
+        return both, both
+    return gauge, plc
+
+
 def _from_ma(low: float, high: float) -> Scale:
     gain = (high - low) / 16.0
     return Scale(gain=gain, offset=low - 4.0 * gain)
@@ -76,13 +95,14 @@ def _from_raw(raw_low: float, raw_high: float, low: float, high: float) -> Scale
     return Scale(gain=gain, offset=low - raw_low * gain)
 
 
-def chain(loop: Loop) -> tuple[Line, ...]:
+def chain(loop: Loop, settings: Mapping[str, float] = MappingProxyType({})) -> tuple[Line, ...]:
     """The lines that the roles of a loop allow, in the order of the chain; one for each link it can name.
 
-    A `loop_current` that is not independent of the input card stands in for `ai_raw` where that is missing.
+    A `loop_current` that is not independent of the input card stands in for `ai_raw` where that is missing. Ranges are
+    the declared ones; where both ends are read back and agree with each other, theirs (`settings`).
     """
     tags = loop.tags
-    gauge = loop.gauge.range
+    gauge, plc = ranges(loop, settings)
     lines: list[Line] = []
     ma = _from_ma(gauge.low, gauge.high)
     wire = [Link.GAUGE_OUTPUT, Link.CURRENT]
@@ -116,12 +136,12 @@ def chain(loop: Loop) -> tuple[Line, ...]:
             )
         )  # fmt: skip
     if "plc_flow" in tags:
-        lines.append(_last(loop, card, independent))
+        lines.append(_last(loop, gauge, plc, card, independent))
     return tuple(lines)
 
 
-def _last(loop: Loop, card: str, independent: bool) -> Line:
-    gauge, plc, raw = loop.gauge.range, loop.plc.range, loop.plc.raw_span
+def _last(loop: Loop, gauge: FlowRange, plc: FlowRange, card: str, independent: bool) -> Line:
+    raw = loop.plc.raw_span
     if card == "ai_raw":
         x_role, x = "ai_raw", _from_raw(raw.low, raw.high, plc.low, plc.high)
     elif card or independent:
@@ -206,7 +226,7 @@ def rows_of(line: Line, blocks: Blocks, loop: Loop) -> Rows:
     bottom = line.low + (FLOOR_MA - 4.0) / 16.0 * span
     with np.errstate(invalid="ignore"):
         x_high = x_max > top
-        high = x_high | (y_max > top)
+        high = x_high | ((y_max > top) if line.analogue else (y_max > top) & (y_max < line.high + LIMITED * span))
         declared = _declared_low(line, loop, x_min, x_max)
         low = declared | (x_min < bottom) | (y_min < bottom)
         if not line.analogue:

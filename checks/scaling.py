@@ -35,7 +35,7 @@ def check(window: Window) -> list[CheckResult]:
     since the last change (24 h at most). `facts` carry the fit, so that nobody has to fit again: offset and gain (G - 1)
     with statistical (`v_`) and systematic (`s_`) covariance, lag, pivot, covered range, shape, onset and the data gate.
     """
-    return [_result(window, line) for line in chain(window.loop)]
+    return [_result(window, line) for line in chain(window.loop, window.settings)]
 
 
 @dataclass(slots=True, kw_only=True)

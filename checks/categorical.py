@@ -1,0 +1,230 @@
+"""Causes that need no odds: a bit, a level, a contradiction says it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+
+import numpy as np
+
+from checks.finding import UNKNOWN, Finding
+from checks.result import CheckResult, Link, Verdict
+from checks.tail import Standing, Tail
+from checks.telling import clock, told
+from checks.tonnes import of_flows
+from checks.window import Window
+
+MODE_AFTER_S = 60
+FORCE_AFTER_S = 20
+BURNOUT = 32700.0
+SIDES = ("gauge", "PLC", "drive")
+
+Seen = dict[tuple[str, Link], CheckResult]
+
+
+def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding]:
+    """The categorical findings of a loop in the order of reasoning."""
+    tail = Tail(window)
+    seen: Seen = {(result.check, result.link): result for result in results}
+    for look in (_modes, _communication, _speed, _counts, _temperature, _loop):
+        yield from look(window, tail, seen, results)
+
+
+Look = Callable[[Window, Tail, Seen, Sequence[CheckResult]], Iterator[Finding]]
+
+
+def _modes(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
+    del seen, results
+    column = tail.column("gauge_output_mode")
+    mode = tail.standing(np.nan_to_num(column, nan=0.0) != 0.0)
+    if mode.seconds >= MODE_AFTER_S and not tail.bit("maintenance").seconds and not tail.bit("calibrating").seconds:
+        yield _at(
+            window, Link.GAUGE_OUTPUT, "mode-left-on", mode,
+            f"The current output of the gauge has been in a test mode since {clock(mode.begin)}: what the PLC reads is not the flow.",
+        )  # fmt: skip
+    forced = tail.bit("plc_forced")
+    block = tail.standing(np.nan_to_num(tail.column("plc_block_mode"), nan=0.0) != 0.0)
+    longest = forced if forced.seconds >= block.seconds else block
+    if longest.seconds >= FORCE_AFTER_S:
+        what = "forced or substituted" if longest is forced else "not in automatic"
+        yield _at(
+            window, Link.SCALING_BLOCK, "forced-value", longest,
+            f"The PLC flow has been {what} since {clock(longest.begin)}.", booked=True,
+        )  # fmt: skip
+
+
+def _communication(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
+    del seen
+    for result in results:
+        if result.check != "freshness" or result.verdict is not Verdict.FAULT:
+            continue
+        side = SIDES[int(result.facts.get("side", 0.0))]
+        silent = int(result.facts.get("silent_s", 0.0))
+        begin = window.end_s - silent
+        if result.facts.get("stale") == 1.0:
+            role = "plc_flow" if side == "PLC" else "flow"
+            still = tail.still(role)
+            yield _at(
+                window, Link.COMMUNICATION, "stale-tag", still, f"{result.reason[:1].upper()}{result.reason[1:]}.", booked=True
+            )
+        else:
+            yield told(
+                window, Link.COMMUNICATION, UNKNOWN, title=f"{side} is not read", begin=begin, interval=(begin - 1, begin),
+                sentence=f"{result.reason[:1].upper()}{result.reason[1:]}. While it lasts nothing is verified there.",
+                evidence=result.evidence, advice=(f"look at the connection to the {side}: power, network, address, other masters",),
+            )  # fmt: skip
+
+
+def _speed(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
+    del results
+    result = seen.get(("speed", Link.DRIVE))
+    if result is None or result.verdict is not Verdict.FAULT:
+        return
+    stands = np.abs(tail.column("speed")) < 0.05
+    runs = np.nan_to_num(tail.column("drive_running"), nan=-1.0)
+    if result.facts.get("lost") == 1.0:
+        since = tail.standing(stands & (runs > 0.5))
+        yield _at(
+            window, Link.DRIVE, "tach-lost", since, f"Since {clock(since.begin)} {result.reason}: the flow is far too low."
+        )
+    elif result.facts.get("held") == 1.0:
+        since = tail.standing(~stands & (runs > -0.5) & (runs < 0.5))
+        yield _at(
+            window,
+            Link.DRIVE,
+            "speed-held",
+            since,
+            f"Since {clock(since.begin)} {result.reason}: tonnes are booked that never moved.",
+        )
+
+
+def _counts(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
+    del results
+    result = seen.get(("counts", Link.COUNTS))
+    if result is None or result.verdict is not Verdict.FAULT:
+        return
+    facts, counts = result.facts, tail.column("count_rate")
+    low = tail.standing(np.nan_to_num(counts, nan=0.0) <= 3.0 * window.loop.gauge.background)
+    zero = tail.standing(np.nan_to_num(counts, nan=1.0) == 0.0)
+    if facts.get("gateway_zeros") == 1.0:
+        yield _at(
+            window,
+            Link.COMMUNICATION,
+            "gateway-zeros",
+            zero,
+            f"Since {clock(zero.begin)} {result.reason}.",
+            evidence=result.evidence,
+        )
+    elif facts.get("zero") == 1.0:
+        since = zero if zero.seconds else _fell(window, tail)
+        words = f"The detector has given no counts since {clock(since.begin)}. A live detector shows at least the background; the gauge takes no counts for the largest flow."
+        yield _at(window, Link.COUNTS, "zero-counts", since, words, evidence=result.evidence, booked=True)
+    elif facts.get("contradiction") == 1.0:
+        since = tail.bit("shutter_closed")
+        words = (
+            "The shutter indicator says closed and the beam is there. Treat the shutter as open; only a survey meter decides."
+        )
+        yield _at(window, Link.COUNTS, "shutter-contradiction", since, words, evidence=result.evidence)
+    elif facts.get("at_background") == 1.0:
+        since = low if low.seconds else _fell(window, tail)
+        words = f"Only background has been counted since {clock(since.begin)} while the belt runs: the shutter is closed or the beam is blocked."
+        yield _at(window, Link.COUNTS, "shutter-closed", since, words, evidence=result.evidence, booked=True)
+    elif facts.get("frozen") == 1.0:
+        since = tail.still("count_rate")
+        yield _at(
+            window,
+            Link.COUNTS,
+            "counts-frozen",
+            since,
+            f"Since {clock(since.begin)} {result.reason}.",
+            evidence=result.evidence,
+        )
+    else:
+        begin = window.end_s - 60
+        yield told(
+            window, Link.COUNTS, UNKNOWN, title="counts differ", begin=begin, interval=(begin - 60, window.end_s),
+            sentence=f"{result.reason[:1].upper()}{result.reason[1:]}.", evidence=result.evidence,
+        )  # fmt: skip
+
+
+def _fell(window: Window, tail: Tail) -> Standing:
+    """Since when a damped count rate has only fallen."""
+    counts = tail.column("count_rate")
+    falls = np.concatenate([[False], np.diff(counts) <= 0.0]) if len(counts) else np.zeros(0, np.bool_)
+    found = tail.standing(falls)
+    return found if found.seconds else Standing(seconds=10, begin=window.end_s - 10, whole=False)
+
+
+def _temperature(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
+    del results
+    result = seen.get(("temperature", Link.COUNTS))
+    if result is None or result.verdict is not Verdict.FAULT:
+        return
+    limit, values = window.loop.limits.temperature, tail.column("detector_temperature")
+    outside = tail.standing((values > limit.suspect_high) | (values < limit.suspect_low))
+    words = f"{result.reason[:1].upper()}{result.reason[1:]} since {clock(outside.begin)}. Light yield and gain move with temperature, so the flow cannot be trusted."
+    yield _at(window, Link.COUNTS, "detector-temperature", outside, words, evidence=result.evidence)
+
+
+def _loop(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
+    del results
+    raw = tail.standing(np.abs(np.nan_to_num(tail.column("ai_raw"), nan=0.0)) >= BURNOUT)
+    if raw.seconds >= 3:
+        words = f"The card has shown its wire-break value since {clock(raw.begin)}; the flow behind it has no meaning."
+        yield _at(window, Link.INPUT_CARD, "burnout-value", raw, words, booked=True)
+        return
+    result = seen.get(("current", Link.CURRENT)) or seen.get(("current", Link.INPUT_CARD))
+    if result is None or result.verdict is not Verdict.FAULT:
+        return
+    facts = result.facts
+    if facts.get("still") == 1.0:
+        role = "loop_current" if tail.has("loop_current") else "ai_raw"
+        since = tail.still(role, 0.02 if role == "loop_current" else 40.0)
+        yield _at(
+            window,
+            result.link,
+            "output-frozen",
+            since,
+            f"Since {clock(since.begin)} {result.reason}.",
+            evidence=result.evidence,
+            booked=True,
+        )
+    elif facts.get("open") == 1.0 or facts.get("failure_low") == 1.0:
+        values = tail.column("loop_current") if tail.has("loop_current") else tail.column("ai_raw")
+        dead = tail.standing(values <= (window.loop.limits.current.failure_low if tail.has("loop_current") else 0.0))
+        yield _at(
+            window,
+            result.link,
+            "open-loop",
+            dead,
+            f"Since {clock(dead.begin)} {result.reason}.",
+            evidence=result.evidence,
+            booked=True,
+        )
+    elif facts.get("failure_high") == 1.0:
+        begin = window.end_s - 10
+        yield told(
+            window, result.link, UNKNOWN, title="failure current", begin=begin, interval=(begin, window.end_s),
+            sentence=f"{result.reason[:1].upper()}{result.reason[1:]}.", evidence=result.evidence,
+        )  # fmt: skip
+
+
+def _at(
+    window: Window,
+    link: Link,
+    cause: str,
+    since: Standing,
+    sentence: str,
+    *,
+    evidence: Sequence[object] = (),
+    booked: bool = False,
+) -> Finding:
+    """A categorical finding that has stood for a while; `booked`: what PLC and gauge differ by is worth telling."""
+    from checks.result import Evidence
+
+    begin = since.begin if since.seconds else window.end_s
+    low = begin if since.whole else since.interval[0]
+    return told(
+        window, link, cause, sentence=sentence, begin=begin, interval=(low, begin),
+        evidence=[item for item in evidence if isinstance(item, Evidence)],
+        misstated=of_flows(window.blocks, begin) if booked else None,
+    )  # fmt: skip

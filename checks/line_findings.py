@@ -1,0 +1,192 @@
+"""Findings of the lines of the chain: which mechanism draws the deviation, or which remain and what would tell."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+import numpy as np
+
+from checks.finding import UNKNOWN, Finding, Implied
+from checks.hypotheses import Measured, Scored, rank
+from checks.lines import Line, chain
+from checks.result import CheckResult, Evidence, Link, Verdict
+from checks.telling import clock, others, told
+from checks.tonnes import of_line
+from checks.window import Window
+
+NAMED_FROM = 0.75
+"""Probability a cause needs to be named."""
+READ_BACK = 1e4
+"""Weight of a range that is read back and differs."""
+ALIKE_BACK = 1e-3
+"""Weight of a range fault where both ranges are read back and agree."""
+
+
+def findings(window: Window, results: Sequence[CheckResult], explained: frozenset[Link]) -> Iterator[Finding]:
+    """One finding for each line that differs and is not explained by a link before it."""
+    by_link = {result.link: result for result in results if result.check == "scaling"}
+    setup = next((result for result in results if result.check == "setup"), None)
+    told_links: set[Link] = set()
+    for line in chain(window.loop):
+        result = by_link.get(line.link)
+        differs = result is not None and result.verdict is Verdict.FAULT
+        if not differs or line.link in explained or any(_explains(link, line) for link in told_links):
+            continue
+        assert result is not None
+        told_links.add(line.link)
+        yield _finding(window, line, result, setup, _output_agrees(by_link))
+    if not told_links and setup is not None:
+        yield from _read_back_only(window, setup, explained)
+
+
+def _explains(link: Link, line: Line) -> bool:
+    """A line that starts at the gauge's flow sees again what a line before it saw."""
+    return line.x_role == "flow" and link in (Link.GAUGE_OUTPUT, Link.CURRENT, Link.INPUT_CARD)
+
+
+def _output_agrees(by_link: Mapping[Link, CheckResult]) -> bool:
+    output = by_link.get(Link.GAUGE_OUTPUT)
+    return output is not None and output.verdict is Verdict.OK
+
+
+def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult | None, output_agrees: bool) -> Finding:
+    facts = result.facts
+    measured = _measured(facts)
+    begin = int(facts.get("onset", window.end_s - 60))
+    interval = (int(facts.get("onset_low", begin)), int(facts.get("onset_high", window.end_s)))
+    factors = _factors(line, setup)
+    ranking: tuple[Scored, ...] = ()
+    cause, gate = UNKNOWN, tuple(result.needs)
+    shape = _shape(line, result)
+    if shape:
+        cause, gate = shape, ()
+    elif measured is not None:
+        ranking = rank(line, window.loop, measured, output_agrees=output_agrees, factors=factors)
+        best = ranking[0]
+        met = facts.get("gate_minutes", 0.0) <= 0.0
+        decisive = factors.get(best.cause, 1.0) >= READ_BACK
+        if (met and best.probability >= NAMED_FROM) or decisive:
+            cause, gate = best.cause, ()
+    elif any(weight >= READ_BACK for weight in factors.values()):
+        cause, gate = max(factors, key=lambda name: factors[name]), ()
+    odds = next((scored.odds for scored in ranking if scored.cause == cause), None)
+    implied = _implied(line, measured) if measured is not None and cause not in (UNKNOWN, "over-range") else None
+    return told(
+        window, line.link, cause, title="" if cause != UNKNOWN else "ends differ", begin=begin, interval=interval,
+        odds=odds, alternatives=others(ranking, cause), evidence=result.evidence, gate=gate, implied=implied,
+        misstated=of_line(window.blocks, measured, begin, interval) if measured is not None else None,
+        sentence=_sentence(line, result, begin), advice=_correction(line, cause, implied),
+    )  # fmt: skip
+
+
+def _measured(facts: Mapping[str, float]) -> Measured | None:
+    if "offset" not in facts or "v_oo" not in facts:
+        return None
+    covariance = np.array(
+        [
+            [facts["v_oo"] + facts["s_oo"], facts["v_og"] + facts["s_og"]],
+            [facts["v_og"] + facts["s_og"], facts["v_gg"] + facts["s_gg"]],
+        ]
+    )
+    return Measured(offset=facts["offset"], gain=facts["gain"], covariance=covariance)
+
+
+def _factors(line: Line, setup: CheckResult | None) -> dict[str, float]:
+    """What read-back ranges say for and against a range fault at this line."""
+    if setup is None:
+        return {}
+    facts = setup.facts
+    sides = ("gauge",) if line.y_role != "plc_flow" or line.x_role == "flow" else ()
+    sides = (*sides, "plc") if line.y_role == "plc_flow" else sides
+    out: dict[str, float] = {}
+    for cause, end in (("upper-range", "high"), ("lower-range", "low")):
+        known = [f"set_{side}_range_{end}" in facts for side in sides]
+        off = [facts.get(f"{side}_{end}_undeclared") == 1.0 for side in sides]
+        if any(off):
+            out[cause] = READ_BACK
+        elif known and all(known):
+            out[cause] = ALIKE_BACK
+    if "set_plc_unit" in facts and line.y_role == "plc_flow" and facts.get("plc_unit_differs") == 1.0:
+        out["ton-unit"] = READ_BACK
+    return out
+
+
+def _shape(line: Line, result: CheckResult) -> str:
+    """Causes that bend the line instead of turning it."""
+    facts = result.facts
+    model, lead = facts.get("model", 0.0), facts.get("model_lead", 0.0)
+    if model == 0.0 or lead < 10.0:
+        return ""
+    from checks import shape
+
+    exponent, ceiling = facts.get("exponent"), facts.get("ceiling")
+    if model == float(shape.POWER) and exponent is not None and abs(exponent - 0.5) < 0.1 and line.y_role == "plc_flow":
+        return "square-root"
+    if model == float(shape.HINGE) and ceiling is not None and facts.get("knot") is not None:
+        at = line.ma(ceiling)
+        if at < 19.8:
+            return "compliance-ceiling" if line.analogue else UNKNOWN
+        return "over-range"
+    return ""
+
+
+def _implied(line: Line, measured: Measured) -> Implied:
+    """The range that the shown side behaves as if it had: for the gauge's side what it sends with, else what the PLC scales with."""
+    gain, offset = 1.0 + measured.gain, measured.offset
+    if line.analogue:
+        return Implied(range_low=(line.low - offset) / gain, range_high=(line.high - offset) / gain)
+    return Implied(range_low=offset + gain * line.low, range_high=offset + gain * line.high)
+
+
+def _correction(line: Line, cause: str, implied: Implied | None) -> tuple[str, ...]:
+    """What to compare or enter, rounded as a technician would type it."""
+    if implied is None or cause not in ("upper-range", "lower-range"):
+        return ()
+    at, value, wanted = (
+        ("20 mA", implied.range_high, line.high) if cause == "upper-range" else ("4 mA", implied.range_low, line.low)
+    )
+    side = "the gauge sends" if line.analogue else "the PLC scales"
+    return (
+        f"{side} as if {at} meant {_typed(value, line.span)} t/h; the site file says {wanted:g} t/h: decide which is right and make both ends alike",
+    )
+
+
+def _typed(value: float, span: float) -> str:
+    """A number rounded to what the data can carry: a five-hundredth of the span in steps of 1, 2 or 5."""
+    step = 10.0 ** np.floor(np.log10(span / 200.0))
+    return f"{np.round(value / step) * step:g}"
+
+
+def _sentence(line: Line, result: CheckResult, begin: int) -> str:
+    deviation = next((item for item in result.evidence if item.name == "deviation"), None)
+    shown, expected = result.value("shown"), result.value("expected")
+    size = (
+        f"{deviation.value:+.2f} % of span" if deviation is not None and deviation.value is not None else "more than its limit"
+    )
+    numbers = ""
+    if shown is not None and expected is not None:
+        digits = 3 if line.unit == "mA" else 0 if line.unit == "count" else 1
+        numbers = f" (shown {shown:.{digits}f} {line.unit}, expected {expected:.{digits}f} {line.unit} in the last minute)"
+    return f"Ends differ since {clock(begin)}: {line.label} is off by {size}{numbers}. It lies in: {line.words}."
+
+
+def _read_back_only(window: Window, setup: CheckResult, explained: frozenset[Link]) -> Iterator[Finding]:
+    """Both ends are read back and differ, whatever the flow shows of it yet."""
+    if setup.verdict is not Verdict.FAULT or Link.SETUP in explained:
+        return
+    facts = setup.facts
+    since = max((window.setting_since.get(role, 0) for role in window.settings if "range" in role), default=window.end_s)
+    for end, cause in (("high", "upper-range"), ("low", "lower-range")):
+        if facts.get(f"{end}_differs") == 1.0:
+            link = Link.GAUGE_OUTPUT if facts.get(f"gauge_{end}_undeclared") == 1.0 else Link.SCALING_BLOCK
+            yield told(
+                window, link, cause, begin=since, interval=(since, since), evidence=setup.evidence,
+                sentence=f"The ranges that are read back differ since {clock(since)}: {setup.reason}.",
+            )  # fmt: skip
+            return
+    evidence: tuple[Evidence, ...] = setup.evidence
+    yield told(
+        window, Link.SETUP, UNKNOWN, title="settings differ", begin=window.end_s, interval=(window.end_s, window.end_s),
+        sentence=f"{setup.reason[:1].upper()}{setup.reason[1:]}.", evidence=evidence,
+        advice=("compare the settings in gauge, PLC and site file", "decide which is right, and date the change"),
+    )  # fmt: skip

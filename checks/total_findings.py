@@ -1,0 +1,144 @@
+"""Findings of the totals: which mechanism makes a total gain more or less than its flow."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from checks.finding import UNKNOWN, Alternative, Finding
+from checks.result import CheckResult, Link, Verdict
+from checks.telling import clock, told
+from checks.tonnes import Misstated
+from checks.totals import usable_rows
+from checks.window import Window
+
+DISCONTINUITY_S = 3600
+CONSTANTS: tuple[tuple[str, float], ...] = (
+    ("counted-twice", 2.0), ("ton-unit", 1.10231), ("ton-unit", 0.98421), ("ton-unit", 0.90718), ("ton-unit", 1.01605),
+    ("time-base", 60.0), ("time-base", 1 / 60.0), ("time-base", 3.6), ("time-base", 1 / 3.6), ("time-base", 1000.0), ("time-base", 0.001),
+)  # fmt: skip
+CLOSE = 0.004
+"""A ratio is a constant of the trade where it lies within its uncertainty and this [parts]."""
+SINGLE_FROM_T = 4096.0
+
+
+def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding]:
+    """One finding for each total that differs."""
+    yield from _lost(window)
+    for result in results:
+        if result.check == "totals" and result.verdict is Verdict.FAULT:
+            yield _finding(window, result)
+
+
+def _lost(window: Window) -> Iterator[Finding]:
+    """A total that jumped without a rollover in the last hour."""
+    jumps = [
+        entry
+        for entry in window.ledger
+        if entry.kind == "total-reset" and entry.role == "plc_total" and entry.time_s > window.end_s - DISCONTINUITY_S
+    ]
+    if jumps:
+        last = jumps[-1]
+        old, new = last.old or 0.0, last.new or 0.0
+        yield told(
+            window, Link.TOTALS, "total-discontinuity", begin=last.time_s, interval=(last.time_s - 6, last.time_s),
+            sentence=f"The PLC total jumped from {old:.1f} t to {new:.1f} t at {clock(last.time_s)}, which is no rollover.",
+        )  # fmt: skip
+
+
+def _finding(window: Window, result: CheckResult) -> Finding:
+    facts = result.facts
+    column = int(facts.get("column", 1.0))
+    begin, interval = _onset(window, column)
+    cause, alternatives = (UNKNOWN, ()) if column == 0 else _cause(window, facts)
+    excess, uncertainty, rate = _since(window, column, begin)
+    role = "gauge total" if column == 0 else "PLC total"
+    ratio = facts.get("ratio")
+    words = (
+        f"The {role} gains {100.0 * (ratio - 1.0):+.2f} % against its own flow"
+        if ratio is not None
+        else f"The {role} moves without its flow"
+    )
+    return told(
+        window, Link.TOTALS, cause, begin=begin, interval=interval, alternatives=alternatives, evidence=result.evidence,
+        title="" if cause != UNKNOWN else f"{role} differs", odds=None,
+        misstated=Misstated(tonnes=excess, uncertainty=uncertainty, rate_t_h=rate),
+        sentence=f"{words} since {clock(begin)}: {result.reason}.",
+    )  # fmt: skip
+
+
+def _cause(window: Window, facts: dict[str, float]) -> tuple[str, tuple[Alternative, ...]]:
+    ratio, spread = facts.get("ratio"), facts.get("ratio_se", 0.0)
+    excess = facts["excess_t"]
+    idle = sum(facts.get(f"{state}_gained_t", 0.0) - facts.get(f"{state}_demanded_t", 0.0) for state in ("empty", "stopped"))
+    loaded = facts.get("loaded_gained_t", 0.0) - facts.get("loaded_demanded_t", 0.0)
+    if abs(idle) > 0.6 * abs(excess) and abs(idle) > abs(loaded):
+        return "total-gating", ()
+    if ratio is None:
+        return UNKNOWN, ()
+    for cause, constant in CONSTANTS:
+        if abs(ratio - constant) <= max(CLOSE, 3.0 * spread) * constant:
+            return cause, ()
+    if ratio < 0.2 and facts.get("loaded_demanded_t", 0.0) > 0.0 and not _large(window):
+        return "total-gating", ()
+    if _large(window) and (ratio > 1.012 or ratio < 0.95):
+        return "total-precision", (
+            Alternative(cause="total-time-base", odds=0.5, separated_by="data type and size of the total: single precision fails at powers of two"),
+        )  # fmt: skip
+    if 0.9 < ratio < 1.1:
+        return "total-time-base", (
+            Alternative(cause="total-gating", odds=0.1, separated_by="the conditions under which each total counts"),
+        )
+    return UNKNOWN, ()
+
+
+def _large(window: Window) -> bool:
+    last = window.samples.column("plc_total")
+    last = last[np.isfinite(last)]
+    return len(last) > 0 and float(last[-1]) >= SINGLE_FROM_T and _stairs(window)
+
+
+def _stairs(window: Window) -> bool:
+    """Whether the increments of the total are not those of its digit: single precision gives steps of powers of two."""
+    values = window.samples.column("plc_total")[-1800:]
+    values = values[np.isfinite(values)]
+    steps = np.diff(values)
+    steps = steps[steps > 0.0]
+    if len(steps) < 10:
+        return False
+    digit = window.loop.plc.total.resolution
+    multiple = np.abs(steps / digit - np.round(steps / digit))
+    return bool(np.median(multiple) > 0.02)
+
+
+def _onset(window: Window, column: int) -> tuple[int, tuple[int, int]]:
+    """The moment from which the total parts from its flow: the best kink in the summed difference of block rows."""
+    blocks = window.blocks
+    rows = np.flatnonzero(usable_rows(blocks, column))
+    own = (blocks.own_t if column == 0 else blocks.plc_own_t)[rows]
+    if len(rows) < 12:
+        return window.end_s - 600, (window.end_s - 3600, window.end_s)
+    drift = np.cumsum(blocks.increment_t[rows, column] - own)
+    tonnes = np.cumsum(own)
+    n = len(rows)
+    after = np.maximum(tonnes[None, :] - tonnes[:: max(1, n // 400), None], 0.0)
+    candidates = np.arange(0, n, max(1, n // 400))
+    level = drift - drift[0]
+    slope = (after * level).sum(axis=1) / np.maximum((after * after).sum(axis=1), 1e-12)
+    misfit = ((level[None, :] - slope[:, None] * after) ** 2).sum(axis=1)
+    best = int(np.argmin(misfit))
+    near = np.flatnonzero(misfit <= misfit[best] + 9.0 * max(misfit[best] / max(n - 2, 1), 1e-9))
+    start = blocks.start_s[rows]
+    return int(start[candidates[best]]), (int(start[candidates[near[0]]]), int(start[candidates[near[-1]]]))
+
+
+def _since(window: Window, column: int, begin: int) -> tuple[float, float, float]:
+    """Tonnes too many since a moment, with expanded uncertainty, and the rate [t/h]."""
+    blocks = window.blocks
+    rows = usable_rows(blocks, column) & (blocks.start_s >= begin)
+    own = (blocks.own_t if column == 0 else blocks.plc_own_t)[rows]
+    excess = float((blocks.increment_t[rows, column] - own).sum())
+    hours = max(float(blocks.covered_s[rows].sum()) / 3600.0, 1e-6)
+    digit = (window.loop.gauge if column == 0 else window.loop.plc).total.resolution
+    return excess, 2.0 * float(np.hypot(digit, 0.001 * own.sum())), excess / hours
