@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from checks.blocks import PAIRS, RUNS, STATES, TOTALS, Blocks
 from checks.derived import EXPECTED, ExpectedFlow, Integral, can_expect
-from checks.increments import Jump, Resolver
+from checks.increments import Resolver
 from checks.runs import runs_in_rows, same_as_before
 from checks.samples import Samples
 from checks.signal import current_of_raw
@@ -69,7 +69,7 @@ class BlockBuilder:
 
     def _derive(self, samples: Samples) -> _Rows:
         states = self._states.push(samples)
-        self.ledger += states.ledger
+        noted = list(states.ledger)
         columns = [samples.column(role) for role in self.roles if role != EXPECTED]
         if self._expected is not None:
             columns.append(self._expected(samples))
@@ -81,8 +81,9 @@ class BlockBuilder:
             steps, jumps = self._totals[role].push(samples.time_s, samples.column(role))
             gained.append(steps)
             for jump in jumps:
-                self._note(jump, role)
+                noted.append(LedgerEntry(time_s=jump.time_s, kind=jump.kind, role=role, old=jump.old, new=jump.new))
                 broken[int(np.searchsorted(samples.time_s, jump.time_s)), column] += 1.0
+        self.ledger += sorted(noted, key=lambda entry: (entry.time_s, entry.kind, entry.role))
         belt = np.stack([states.belt == code for code in range(4)], axis=1)
         overlap = np.stack([states.maintenance, states.calibrating, states.unsettled], axis=1)
         return _Rows(
@@ -94,9 +95,6 @@ class BlockBuilder:
             sums=np.stack([own, plc_own, measured, plc_measured], axis=1),
             runs=self._conditions(samples),
         )
-
-    def _note(self, jump: Jump, role: str) -> None:
-        self.ledger.append(LedgerEntry(time_s=jump.time_s, kind=jump.kind, role=role, old=jump.old, new=jump.new))
 
     def _conditions(self, samples: Samples) -> Bools:
         """One column for each of `RUNS`."""

@@ -12,23 +12,25 @@ from checks.window import Window
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One check: its name, the link that a failure of the check itself is shown at, and the function."""
+    """One check: its name, the link at which a failure of the check itself is shown, the function, and how often it is
+    asked. It is asked at the first block that ends in a new period of `every_s` [s] on the clock (UTC); the answer stands
+    in between."""
 
     name: str
     link: Link
     check: Callable[[Window], list[CheckResult]]
+    every_s: int = 0
+    """0: at the end of every block."""
 
 
-EVERY_BLOCK: tuple[Check, ...] = (
+CHECKS: tuple[Check, ...] = (
     Check("freshness", Link.COMMUNICATION, freshness.check),
     Check("counts", Link.COUNTS, counts.check),
     Check("temperature", Link.COUNTS, temperature.check),
     Check("speed", Link.DRIVE, speed.check),
     Check("current", Link.CURRENT, current.check),
     Check("setup", Link.SETUP, setup.check),
-    Check("scaling", Link.SCALING_BLOCK, scaling.check),
+    Check("scaling", Link.SCALING_BLOCK, scaling.check, 30),
+    Check("totals", Link.TOTALS, totals.check, 60),
 )
-"""Asked at the end of every block."""
-
-EVERY_MINUTE: tuple[Check, ...] = (Check("totals", Link.TOTALS, totals.check),)
-"""Asked at the end of every whole minute (UTC); the answer stands in between."""
+"""Every check in the order of its results. The lines of `scaling` are fits over hours, so they are asked twice a minute."""

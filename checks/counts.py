@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.derived import EXPECTED, ExpectedFlow, can_expect
+from checks.physics import true_rate
 from checks.recentness import compare_means, last_rows, loaded_share, running_share, tail
 from checks.result import CheckResult, Evidence, Link, Verdict, judge
 from checks.runs import run_at_end
@@ -60,11 +61,11 @@ def _detector(window: Window) -> CheckResult:
         return _skip(Link.COUNTS, "the loop has no tag for the count rate", "a tag for the count rate of the detector")
     limits, background = loop.limits.counts, loop.gauge.background
     wait = NO_BACKGROUND_S if background <= 0.0 else max(limits.zero_least, -math.log(limits.zero_probability) / background)
-    look = max(LOOK_S, wait)
+    look = max(LOOK_S, wait, float(window.samples.step_s))
     recent = raw_counts(window, look)
     total = len(recent)
     good = recent[np.isfinite(recent)]
-    if len(good) < 0.8 * look / window.samples.step_s:
+    if len(good) < max(1.0, 0.8 * (look // window.samples.step_s)):
         return _skip(
             Link.COUNTS, "too few good readings of the count rate", "good readings of count_rate for 10 s", len(good), total
         )
@@ -88,7 +89,7 @@ def _detector(window: Window) -> CheckResult:
             Verdict.FAULT,
             "every value of the gauge is exactly zero: the connection gives zeros, not the detector",
         )
-    elif rate <= DEAD * background or (background <= 0.0 and rate == 0.0):
+    elif rate <= DEAD * background or (background <= 0.0 and abs(rate) * wait < 0.5):
         facts["zero"] = 1.0
         verdict, reason = Verdict.FAULT, f"no counts for {wait:.0f} s; a live detector would show the background"
     elif facts.get("shutter_closed") == 1.0 and mean > max(5.0 * background, BEAM_ON * (empty if empty > 0.0 else 0.0)):
@@ -119,7 +120,7 @@ def _gateway_zeros(window: Window) -> bool:
     roles = [role for role in ("flow", "detector_temperature", "gauge_total", "speed") if role in window.loop.tags]
     if len(roles) < 3 or "gauge_total" not in roles:
         return False
-    columns = [tail(window, role, 5.0) for role in ("count_rate", *roles)]
+    columns = [tail(window, role, max(5.0, 3.0 * window.samples.step_s)) for role in ("count_rate", *roles)]
     return all(len(column) >= 3 and bool((column == 0.0).all()) for column in columns)
 
 
@@ -128,11 +129,11 @@ def _slower(window: Window, empty: float, evidence: list[Evidence], facts: dict[
     limits = window.loop.limits.counts
     long = tail(window, "count_rate", LONG_S)
     long = long[np.isfinite(long)]
-    if len(long) < 0.8 * LONG_S / window.samples.step_s:
+    if len(long) < max(1.0, 0.8 * (LONG_S // window.samples.step_s)):
         return None
     mean = float(long.mean())
     if empty > 0.0:
-        above = 100.0 * (mean / empty - 1.0)
+        above = 100.0 * (true_rate(mean, window.loop.gauge.dead_time) / empty - 1.0)
         sigma = 100.0 / math.sqrt(max(mean, 1.0) * LONG_S)
         evidence.append(
             Evidence(name="above empty belt", value=above, unit="%", limit=limits.above_empty, standard_error=sigma)

@@ -22,9 +22,13 @@ CLIPPED_MA = 20.4
 CLIPPED_S = 600.0
 CLIPPED_SHARE = 0.05
 STILL_PART = 0.15
-"""An output is called still where its current moved by less than this part of what the flow demanded."""
+"""An output is called still where its current moved by less than this part of what the flow demanded, ..."""
+STILL_MA = 0.02
+"""... and by no more than this: noise of a measured current that does not move (own estimate)."""
 MOVED_MA = 0.12
 """The flow must have demanded at least this much movement."""
+STILL_DIGITS = 1.5
+"""Digits of the card by which a current that stands still may flicker."""
 
 
 def check(window: Window) -> list[CheckResult]:
@@ -37,7 +41,7 @@ def check(window: Window) -> list[CheckResult]:
             _skip(link, "the loop has no tag for its current", "loop_current or ai_raw; the raw card count is usually free")
         ]
     limit = loop.limits.current
-    confirm = tail(window, role, max(limit.confirm, 2.0 * window.samples.step_s))
+    confirm = tail(window, role, max(limit.confirm, float(window.samples.step_s)))
     now = _milliamps(window, role, confirm)
     good = now[np.isfinite(now)]
     if not len(good):
@@ -107,7 +111,9 @@ def _still(window: Window, role: str) -> tuple[Verdict, str, dict[str, float]] |
         return None
     demanded = limited(np.asarray(current_of(flow[good], loop.gauge.range)))
     moved, wanted = float(np.ptp(values[good])), float(np.ptp(demanded))
-    if wanted < MOVED_MA or moved > max(STILL_PART * wanted, 2.0 * limit.frozen_band):
+    span = loop.plc.raw_span
+    digits = STILL_DIGITS * 16.0 / abs(span.high - span.low) if role == "ai_raw" else 0.0
+    if wanted < MOVED_MA or moved > max(min(STILL_PART * wanted, STILL_MA), limit.frozen_band, digits):
         return None
     return (
         Verdict.FAULT,

@@ -28,8 +28,9 @@ def can_expect(loop: Loop) -> bool:
 class ExpectedFlow:
     """Flow [t/h] from counts, speed and decay, sample by sample; chunks do not matter.
 
-    The decay runs from the declared reference date; without one n0 stands as it is. Unfiltered counts go through the
-    gauge's damping first. At or below background (dead detector, closed shutter) there is no number: NaN.
+    The decay runs from the declared reference date; without one n0 stands as it is. Where the site file declares no n0, the
+    one that the gauge reads back (role `empty_belt_rate`) stands, undecayed. Unfiltered counts go through the gauge's
+    damping first. At or below background (dead detector, closed shutter) there is no number: NaN.
     """
 
     def __init__(self, loop: Loop, step_s: int) -> None:
@@ -40,12 +41,13 @@ class ExpectedFlow:
         self._constant = decay_constant_s(gauge.nuclide)
         date = gauge.reference_date
         self._reference_s = datetime(date.year, date.month, date.day, tzinfo=UTC).timestamp() if date is not None else None
+        self._read_back = np.nan
 
     def __call__(self, samples: Samples) -> Floats:
         gauge = self._gauge
         rate = samples.column("count_rate")
         rate = rate if self._filter is None else self._filter(rate)
-        empty = self.empty_at(samples.time_s)
+        empty = self.empty_at(samples.time_s) if gauge.empty_belt_rate is not None else self._tared(samples)
         speed = samples.column("speed")
         if gauge.speed_source is SpeedSource.FIXED and gauge.fixed_speed is not None:
             speed = np.where(np.isnan(speed), gauge.fixed_speed, speed)
@@ -53,6 +55,15 @@ class ExpectedFlow:
         return flow_t_h(
             attenuation(true_rate(rate, gauge.dead_time), empty, self._background), gauge.load_per_attenuation, speed
         )
+
+    def _tared(self, samples: Samples) -> Floats:
+        """The read-back tare at each sample [1/s], corrected for dead time, the last good one held."""
+        column = samples.column("empty_belt_rate")
+        good = np.isfinite(column)
+        index = np.maximum.accumulate(np.where(good, np.arange(len(column)), -1))
+        held = np.where(index >= 0, column[np.maximum(index, 0)], self._read_back)
+        self._read_back = float(held[-1]) if len(held) else self._read_back
+        return np.asarray(true_rate(held, self._gauge.dead_time), np.float64)
 
     def empty_at(self, time_s: NDArray[np.int64]) -> Floats:
         """Gross rate of the empty belt [1/s] at these times, corrected for dead time; NaN where no tare is declared."""

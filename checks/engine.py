@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from checks.blocks import ARRAYS, Blocks
 from checks.build import BlockBuilder
-from checks.catalogue import EVERY_BLOCK, EVERY_MINUTE, Check
+from checks.catalogue import CHECKS, Check
 from checks.chain import TonnesSoFar, link_numbers, suppression
 from checks.diagnose import diagnose
 from checks.evaluation import BeltState, Evaluation
@@ -60,7 +60,7 @@ class LoopEngine:
         self._setting_since: dict[str, int] = {}
         self._setting_last: dict[str, float] = {}
         self._to_set: list[tuple[int, str, float]] = []
-        self._slow: list[CheckResult] = []
+        self._held: dict[str, tuple[int, list[CheckResult]]] = {}
         self._rollups: dict[int, list[Blocks]] = {}
         self._tonnes = TonnesSoFar()
 
@@ -149,12 +149,8 @@ class LoopEngine:
         del self._to_set[:due]
 
     def _evaluate(self, end: int) -> Evaluation:
-        window = self._window(end)
-        fast = [result for check in EVERY_BLOCK for result in self._asked(check, window)]
-        assert self._builder is not None
-        if end % 60 < self._builder.length_s or not self._slow:
-            self._slow = [result for check in EVERY_MINUTE for result in self._asked(check, window)]
-        results = (*fast, *self._slow)
+        window = self.window(end)
+        results = tuple(result for check in CHECKS for result in self._answer(check, window))
         findings = diagnose(window, results)
         return Evaluation(
             loop=self.loop_id,
@@ -168,6 +164,14 @@ class LoopEngine:
             verdict=worst([*(result.verdict for result in results), *(finding.verdict for finding in findings)]),
             site_sha256=self.site_sha256,
         )
+
+    def _answer(self, check: Check, window: Window) -> list[CheckResult]:
+        """The answer of a check: a new one where it is due, else the one that was held."""
+        period = window.end_s // check.every_s if check.every_s else window.end_s
+        held = self._held.get(check.name)
+        if held is None or held[0] != period:
+            held = self._held[check.name] = (period, self._asked(check, window))
+        return held[1]
 
     def _asked(self, check: Check, window: Window) -> list[CheckResult]:
         try:
@@ -183,7 +187,8 @@ class LoopEngine:
                 )
             ]
 
-    def _window(self, end: int) -> Window:
+    def window(self, end: int) -> Window:
+        """What a check gets to look at, at the end (exclusive, epoch seconds) of a block that has been closed."""
         assert self._builder is not None
         taken = bisect_right(self._ledger, end - 1, key=lambda entry: entry.time_s)
         return Window(

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from checks.recentness import loaded_share, tail
 from checks.result import CheckResult, Evidence, Link, Verdict
-from checks.runs import run_at_end
 from checks.samples import BAD, FLAG_CLOCK_STEP
 from checks.window import Window
 from config.roles import ROLES, Kind, Side
@@ -18,6 +18,8 @@ LINKS = (Link.COMMUNICATION,)
 NEEDS = ("any tag",)
 
 COVERAGE_S = 600.0
+COVERAGE_LEAST_S = 120.0
+"""So much must have been seen before a share of good readings says anything: links need seconds to come up [s]."""
 SIDES = (Side.GAUGE, Side.PLC, Side.DRIVE)
 MOVED_PART = 0.02
 """A neighbour must have moved by this part of the span before a value that repeats is called stale."""
@@ -36,9 +38,11 @@ def _side(window: Window, side: Side) -> CheckResult | None:
     first = int(np.searchsorted(samples.time_s, window.end_s - COVERAGE_S))
     bad = np.stack([samples.quality[role][first:] == BAD for role in roles])
     step = samples.step_s
-    silent = {role: run_at_end(column) * step for role, column in zip(roles, bad, strict=True)}
-    dead = [role for role in roles if silent[role] >= limit.fault_after]
-    dull = [role for role in roles if limit.fault_after > silent[role] >= limit.periods * max(step, 1)]
+    silent = dict(zip(roles, (_runs_at_end(bad) * step).tolist(), strict=True))
+    dead_after = max(limit.fault_after, 2.0 * step)
+    dead = [role for role in roles if silent[role] >= dead_after]
+    dull = [role for role in roles if dead_after > silent[role] >= limit.periods * step]
+    enough = bad.shape[1] * step >= COVERAGE_LEAST_S
     coverage = 100.0 * (1.0 - float(bad.mean())) if bad.size else math.nan
     facts = {"silent_s": float(min(silent.values())), "roles": float(len(roles)), "dead": float(len(dead))}
     stale = _stale(window, side)
@@ -52,14 +56,15 @@ def _side(window: Window, side: Side) -> CheckResult | None:
         facts |= stale[1]
     elif dull:
         verdict, reason = Verdict.SUSPECT, f"no good reading for {max(silent.values())} s: {_names(dull)}"
-    elif coverage < limit.coverage_fault:
+    elif enough and coverage < limit.coverage_fault:
         verdict, reason = Verdict.FAULT, f"only {coverage:.0f} % of the readings of ten minutes were good"
-    elif coverage < limit.coverage_suspect:
+    elif enough and coverage < limit.coverage_suspect:
         verdict, reason = Verdict.SUSPECT, f"{coverage:.0f} % of the readings of ten minutes were good"
     else:
         verdict, reason = Verdict.OK, f"the {side.value} side is read on time"
     if samples.flags[first:].size and bool((samples.flags[first:] & FLAG_CLOCK_STEP).any()):
         facts["clock_step"] = 1.0
+        reason += "; the clock of this machine stepped within ten minutes"
     facts["side"] = float(SIDES.index(side))
     return CheckResult(
         check=NAME, link=Link.COMMUNICATION, verdict=verdict, reason=reason, used=int((~bad).sum()), total=int(bad.size),
@@ -70,6 +75,14 @@ def _side(window: Window, side: Side) -> CheckResult | None:
             Evidence(name=f"{side.value} silent", value=float(max(silent.values())), unit="s", limit=limit.fault_after),
         ),
     )  # fmt: skip
+
+
+def _runs_at_end(bad: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """How many of the last values of each row are bad without a break, shape (rows,)."""
+    if not bad.shape[1]:
+        return np.zeros(len(bad), np.int64)
+    last_good = np.argmax(~bad[:, ::-1], axis=1)
+    return np.asarray(np.where(bad.all(axis=1), bad.shape[1], last_good), np.int64)
 
 
 def _stale(window: Window, side: Side) -> tuple[str, dict[str, float]] | None:

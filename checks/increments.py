@@ -13,8 +13,13 @@ Floats = NDArray[np.float64]
 
 DECIDE_AFTER = 5
 """Samples that a total must stay on its new line before a jump is believed."""
-WILD = 20.0
-"""A rise of more than this many times full range is a jump, not mass (a total that counts twice stays below it)."""
+WILD = 72.0
+"""A rise of more than this many times full range is a jump, not mass: 1.2 times full range, counted in minutes for hours.
+A total that counts twice, or sixty times, is wrong mass and stays below it; that is for the check of the totals to say."""
+SLOW = 3.0
+"""The same for a total that is brought up to date seldom: times full range since it last moved, or over a gap."""
+QUIET_S = 120
+"""Longest time between two updates of a total that is read on time [s]."""
 ROLLOVER_BAND = 0.1
 """A drop from the last tenth before the rollover into the first tenth behind it is a rollover."""
 
@@ -37,6 +42,7 @@ class Resolver:
     full_range_t_h: float
     _value: float | None = None
     _time: int = 0
+    _moved: int = 0
     _waiting: list[tuple[int, float]] = field(default_factory=list)
 
     def push(self, time_s: NDArray[np.int64], values: Floats) -> tuple[Floats, list[Jump]]:
@@ -50,12 +56,15 @@ class Resolver:
         if not len(good):
             return gained, jumps
         if self._value is None:
-            self._value, self._time = float(values[good[0]]), int(time_s[good[0]])
+            self._value, self._time, self._moved = float(values[good[0]]), int(time_s[good[0]]), int(time_s[good[0]])
             good = good[1:]
         if len(good) and not self._waiting and self._plain(time_s[good], values[good]):
             before = np.concatenate([[self._value], values[good[:-1]]])
-            gained[good] = values[good] - before
+            steps = values[good] - before
+            gained[good] = steps
+            moved = np.flatnonzero(steps != 0.0)
             self._value, self._time = float(values[good[-1]]), int(time_s[good[-1]])
+            self._moved = int(time_s[good[moved[-1]]]) if len(moved) else self._moved
             return gained, jumps
         for row in good:
             gained[row], jump = self._step(int(time_s[row]), float(values[row]))
@@ -63,28 +72,30 @@ class Resolver:
                 jumps.append(jump)
         return gained, jumps
 
-    def _most(self, seconds: int) -> float:
-        return WILD * self.full_range_t_h * seconds / 3600.0 + 2.0 * self.totalizer.resolution
+    def _most(self, seconds: int, since_moved_s: int) -> float:
+        """Largest step [t] that is taken for mass, by the time since the reading before and since the total last moved."""
+        hours = max(WILD * min(seconds, 60), SLOW * max(seconds, min(since_moved_s, QUIET_S))) / 3600.0
+        return hours * self.full_range_t_h + 2.0 * self.totalizer.resolution
 
     def _plain(self, time_s: NDArray[np.int64], values: Floats) -> bool:
+        """Whether every step is small enough to need no second look; larger ones are looked at one by one."""
         assert self._value is not None
         steps = np.diff(np.concatenate([[self._value], values]))
-        seconds = np.diff(np.concatenate([[self._time], time_s]))
-        most = WILD * self.full_range_t_h * seconds / 3600.0 + 2.0 * self.totalizer.resolution
-        return bool(np.all((steps >= -0.5 * self.totalizer.resolution) & (steps <= most)))
+        return bool(np.all((steps >= -0.5 * self.totalizer.resolution) & (steps <= self._most(1, 1))))
 
     def _step(self, time_s: int, value: float) -> tuple[float, Jump | None]:
         assert self._value is not None
         step = value - self._value
-        if -0.5 * self.totalizer.resolution <= step <= self._most(time_s - self._time):
+        if -0.5 * self.totalizer.resolution <= step <= self._most(time_s - self._time, time_s - self._moved):
             jump = Jump(time_s, "total-transient", self._value, self._waiting[0][1]) if self._waiting else None
             self._waiting.clear()
             self._value, self._time = value, time_s
+            self._moved = time_s if step != 0.0 else self._moved
             return step, jump
         self._waiting.append((time_s, value))
-        first_time, first = self._waiting[0]
-        line = self._waiting[-2][1] if len(self._waiting) > 1 else value
-        if not -0.5 * self.totalizer.resolution <= value - line <= self._most(time_s - first_time + 1):
+        first = self._waiting[0][1]
+        line_time, line = self._waiting[-2] if len(self._waiting) > 1 else (time_s, value)
+        if not -0.5 * self.totalizer.resolution <= value - line <= self._most(time_s - line_time, time_s - line_time):
             self._waiting = [(time_s, value)]
             return 0.0, None
         if len(self._waiting) < DECIDE_AFTER:
@@ -92,7 +103,7 @@ class Resolver:
         old, end = self._value, self.totalizer.rollover
         rolled = end is not None and old > (1.0 - ROLLOVER_BAND) * end and value < ROLLOVER_BAND * end
         self._waiting.clear()
-        self._value, self._time = value, time_s
+        self._value, self._time, self._moved = value, time_s, time_s
         if rolled:
             assert end is not None
             return end - old + value, Jump(time_s, "total-rollover", old, first)

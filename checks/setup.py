@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 from checks.result import CheckResult, Evidence, Link, Verdict, worst
-from checks.window import Window
+from checks.window import LedgerEntry, Window
 from config.nuclides import NUCLIDES
+from config.roles import ROLES
 from config.units import unece_unit_id, unit_from_unece
 
 NAME = "setup"
@@ -16,6 +18,27 @@ NEEDS = ("gauge_range_high, plc_range_high, plc_unit, nuclide_code or background
 ALIKE = 0.0005
 """Two ranges are alike within this part of the span (rounding of a unit)."""
 RATE_ALIKE = 0.02
+
+
+CHANGES = ("parameter-change", "tare")
+TOLD = 5
+"""So many of the newest changes of a day are told."""
+AGREES = "what is read back agrees with the site file"
+
+
+def change_words(entry: LedgerEntry) -> str:
+    """A change of a setting with old and new value and its time (UTC)."""
+    moment = datetime.fromtimestamp(entry.time_s, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+    unit = f" {ROLES[entry.role].unit}".rstrip() if entry.role in ROLES else ""
+    old = "nothing" if entry.old is None else f"{entry.old:g}"
+    new = "nothing" if entry.new is None else f"{entry.new:g}"
+    return f"{entry.role} went from {old} to {new}{unit} at {moment}"
+
+
+def _change_evidence(entry: LedgerEntry) -> Evidence:
+    unit = ROLES[entry.role].unit if entry.role in ROLES else ""
+    step = None if entry.old is None or entry.new is None else entry.new - entry.old
+    return Evidence(name=f"change of {entry.role}", value=step, unit=unit or "1")
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +60,8 @@ def check(window: Window) -> list[CheckResult]:
             )
         ]  # fmt: skip
     wrong = [point for point in points if point.verdict is not Verdict.OK]
-    changes = [entry for entry in window.ledger if entry.kind == "parameter-change" and entry.time_s >= window.end_s - 86400]
+    changes = [entry for entry in window.ledger if entry.kind in CHANGES and entry.time_s >= window.end_s - 86400]
+    told = [change_words(entry) for entry in changes[-TOLD:]]
     facts = {point.fact: 1.0 for point in wrong if point.fact} | {"changes": float(len(changes))}
     facts |= {f"set_{role}": value for role, value in window.settings.items()}
     if changes:
@@ -45,8 +69,9 @@ def check(window: Window) -> list[CheckResult]:
     return [
         CheckResult(
             check=NAME, link=Link.SETUP, verdict=worst(point.verdict for point in points), used=len(points), total=len(points),
-            reason="; ".join(point.words for point in wrong) if wrong else "what is read back agrees with the site file",
-            evidence=tuple(point.evidence for point in points), facts=facts,
+            reason="; ".join([*(point.words for point in wrong), *told] if wrong or told else [AGREES]),
+            evidence=(*(point.evidence for point in points), *(_change_evidence(entry) for entry in changes[-TOLD:])),
+            facts=facts,
         )
     ]  # fmt: skip
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from checks.samples import Samples
+from checks.samples import FLAG_CLOCK_STEP, Samples
 from checks.window import LedgerEntry
 from config.model import Loop
 from config.roles import ROLES, Kind
@@ -48,8 +48,9 @@ def empty_below(loop: Loop) -> float:
 class StateReader:
     """Reads the states of one loop from its samples; the chunks do not matter.
 
-    The belt moves where the drive says so, else where the speed is above 0.05 m/s, else where flow passes; without any of
-    these it is unknown. Roles that are missing are not guessed: without `maintenance` nothing is under maintenance.
+    The belt moves where the drive says so, else where the speed is above 0.05 m/s. A loop with neither tag is loaded where
+    flow passes and unknown where none does: such a belt may be empty or may stand. Roles that are missing are not guessed:
+    without `maintenance` nothing is under maintenance.
     """
 
     loop: Loop
@@ -59,6 +60,7 @@ class StateReader:
     _settings: dict[str, float] = field(default_factory=dict)
     _uptime: tuple[int, float] | None = None
     _event_s: int = NEVER
+    _clock_stepped: bool = False
 
     def push(self, samples: Samples) -> States:
         """States of the next samples, with the ledger entries that they give."""
@@ -71,6 +73,8 @@ class StateReader:
         runs = moving == 1.0
         belt[runs & (load > 0)] = LOADED
         belt[runs & (load < 0)] = EMPTY
+        if "drive_running" not in self.loop.tags and "speed" not in self.loop.tags:
+            belt[load > 0] = LOADED
         settle_from: list[int] = []
         for row in self._changes(moving, self._moving):
             kind = "belt-start" if moving[row] == 1.0 else "belt-stop"
@@ -84,6 +88,7 @@ class StateReader:
         settle_from += ends
         settle_from += self._setting_changes(samples, ledger)
         settle_from += self._restarts(samples, ledger)
+        self._clock_steps(samples, ledger)
         return States(
             belt=belt,
             maintenance=maintenance,
@@ -160,6 +165,15 @@ class StateReader:
         ledger += [LedgerEntry(time_s=int(samples.time_s[row]), kind="gauge-restart", role="gauge_uptime") for row in rows]
         self._uptime = (int(samples.time_s[good[-1]]), float(column[good[-1]]))
         return rows
+
+    def _clock_steps(self, samples: Samples, ledger: list[LedgerEntry]) -> None:
+        """The first row of each flagged stretch."""
+        flagged = (samples.flags & FLAG_CLOCK_STEP) != 0
+        if not len(flagged):
+            return
+        begins = np.flatnonzero(flagged & ~np.concatenate([[self._clock_stepped], flagged[:-1]]))
+        ledger += [LedgerEntry(time_s=int(samples.time_s[row]), kind="clock-step") for row in begins]
+        self._clock_stepped = bool(flagged[-1])
 
     def _unsettled(self, time_s: NDArray[np.int64], rows: list[int]) -> Bools:
         last = np.full(len(time_s), self._event_s, np.int64)

@@ -22,15 +22,17 @@ def check(window: Window) -> list[CheckResult]:
     if "detector_temperature" not in window.loop.tags:
         return [_skip("the loop has no tag for the detector temperature", "a tag for the detector temperature")]
     limit = window.loop.limits.temperature
-    values = tail(window, "detector_temperature", LOOK_S)
+    step = window.samples.step_s
+    values = tail(window, "detector_temperature", max(LOOK_S, step))
     good = values[np.isfinite(values)]
-    if len(good) < max(1, 0.5 * LOOK_S / window.samples.step_s):
+    if len(good) < max(1, 0.5 * LOOK_S / step):
         return [_skip("too few good readings of the detector temperature", "good readings for 10 s", len(good), len(values))]
     level = float(np.median(good))
     rate = _rate(window)
     verdict, reason, fact = Verdict.OK, f"the detector is at {level:.1f} degC", ""
-    stuck = tail(window, "detector_temperature", STUCK_S)
-    if not limit.plausible_low <= level <= limit.plausible_high or (len(stuck) >= STUCK_S * 0.8 and bool((stuck == 0.0).all())):
+    stuck = tail(window, "detector_temperature", max(STUCK_S, 3.0 * step))
+    zero = len(stuck) >= max(3, 0.8 * STUCK_S / step) and bool((stuck == 0.0).all())
+    if zero or not limit.plausible_low <= level <= limit.plausible_high:
         verdict, reason, fact = (
             Verdict.SUSPECT,
             f"{level:.1f} degC is not believable: doubt the sensor or its tag first",

@@ -20,6 +20,8 @@ LINKS = (Link.TOTALS,)
 NEEDS = ("plc_total with plc_flow, gauge_total with flow",)
 
 HORIZONS_S = (600, 1800, 3600, 2 * 3600, 4 * 3600, 8 * 3600, 86400)
+OVER_S = 1800
+"""A horizon at least this long may say that what longer ones show is over [s]."""
 SKEW_S = 1.0
 """How far flow and total may be read apart [s]."""
 INTEGRATION = 0.001
@@ -43,12 +45,19 @@ class Balance:
         """Deviation in % of what passed."""
         return 100.0 * (self.gained - self.demanded) / self.demanded if self.demanded > 0.0 else math.nan
 
+    @property
+    def share(self) -> float:
+        """U in % of what passed."""
+        return 100.0 * self.uncertainty / self.demanded if self.demanded > 0.0 else math.nan
+
 
 def check(window: Window) -> list[CheckResult]:
     """r7 (PLC total) and r6 (gauge total), over horizons from ten minutes to `limits.totals.horizon`.
 
-    The shortest horizon that shows a fault decides; else the longest. Rows with missing readings, and the row behind a gap
-    or a break of the total, are left out on both sides.
+    The shortest horizon that shows a fault decides; else the longest. A fault that only longer horizons still remember,
+    while a shorter one agrees and cannot be squared with them, is over. Rows with missing readings, and the row behind a
+    gap or a break of the total, are left out on both sides. r8 (PLC total less gauge total) is given as evidence only: it
+    sums up all that lies before it.
     """
     out = []
     for column, (role, flow, label) in enumerate(
@@ -60,6 +69,18 @@ def check(window: Window) -> list[CheckResult]:
         totalizer = window.loop.gauge.total if column == 0 else window.loop.plc.total
         out.append(_judged(window, column, label, totalizer))
     return out
+
+
+def bad_t(blocks: Blocks, column: int) -> float:
+    """Tonnes a total gained in rows without a single usable reading of its flow: what it books blindly."""
+    measured = blocks.measured_s if column == 0 else blocks.plc_measured_s
+    return float(np.nansum(blocks.increment_t[measured == 0.0, column]))
+
+
+def between_totals(blocks: Blocks) -> float | None:
+    """r8: PLC total less gauge total [t] over rows in which neither broke; None where one of them is not there."""
+    both = np.isfinite(blocks.increment_t).all(axis=1) & (blocks.discontinuities == 0.0).all(axis=1)
+    return float((blocks.increment_t[both, 1] - blocks.increment_t[both, 0]).sum()) if both.any() else None
 
 
 def usable_rows(blocks: Blocks, column: int) -> NDArray[np.bool_]:
@@ -102,6 +123,7 @@ def _judged(window: Window, column: int, label: str, totalizer: Totalizer) -> Ch
     full = max(window.loop.gauge.range.high, window.loop.plc.range.high)
     chosen: Balance | None = None
     verdict = Verdict.NOT_EVALUATED
+    agreed: Balance | None = None
     for horizon in (*(h for h in HORIZONS_S if h < limit.horizon), int(limit.horizon)):
         rows = usable & (blocks.start_s >= window.end_s - horizon)
         found = balance(blocks, column, totalizer, rows, full)
@@ -110,11 +132,15 @@ def _judged(window: Window, column: int, label: str, totalizer: Totalizer) -> Ch
             if idle is not None:
                 chosen, verdict = found, idle
             continue
-        per_cent = 100.0 / found.demanded
-        chosen = found
-        verdict = judge(found.per_cent, found.uncertainty * per_cent, limit.suspect, limit.fault)
+        now = judge(found.per_cent, found.share, limit.suspect, limit.fault)
+        if now is not Verdict.OK and agreed is not None and _over(agreed, found):
+            chosen, verdict = agreed, Verdict.OK
+            break
+        chosen, verdict = found, now
         if verdict is Verdict.FAULT:
             break
+        if verdict is Verdict.OK and horizon >= OVER_S:
+            agreed = found
     if chosen is None:
         have = float((blocks.own_t if column == 0 else blocks.plc_own_t)[usable].sum())
         return _skip(
@@ -122,6 +148,18 @@ def _judged(window: Window, column: int, label: str, totalizer: Totalizer) -> Ch
             f"{max(limit.least_tonnes - have, 0.0):.0f} t more over the belt", int(usable.sum()), len(blocks),
         )  # fmt: skip
     return _told(window, column, label, chosen, verdict, len(blocks))
+
+
+def _over(recent: Balance, long: Balance) -> bool:
+    """Whether what the long horizon shows lies before the recent one: the two differ by more than both are uncertain.
+
+    Compared under load alone: a total that goes wrong only while the belt is empty agrees under load and is not over.
+    """
+    (gained, demanded), (now_gained, now_demanded) = long.by_state["loaded"], recent.by_state["loaded"]
+    elsewhere = (long.gained - long.demanded) - (gained - demanded)
+    if demanded <= 0.0 or now_demanded <= 0.0 or abs(elsewhere) > long.uncertainty:
+        return False
+    return 100.0 * abs(gained / demanded - now_gained / now_demanded) > recent.share + long.share
 
 
 def _idle(found: Balance, least: float) -> Verdict | None:
@@ -132,7 +170,8 @@ def _idle(found: Balance, least: float) -> Verdict | None:
 
 def _told(window: Window, column: int, label: str, found: Balance, verdict: Verdict, total: int) -> CheckResult:
     limit, excess = window.loop.limits.totals, found.gained - found.demanded
-    share = 100.0 / found.demanded if found.demanded > 0.0 else math.nan
+    rows = window.blocks[slice(int(np.searchsorted(window.blocks.start_s, found.begin_s)), None)]
+    apart = between_totals(rows)
     hours = (window.end_s - found.begin_s) / 3600.0
     words = {Verdict.OK: "agrees with its flow", Verdict.NOT_EVALUATED: "cannot be judged yet"}.get(
         verdict, "differs from its flow"
@@ -140,8 +179,8 @@ def _told(window: Window, column: int, label: str, found: Balance, verdict: Verd
     facts = {
         "column": float(column), "gained_t": found.gained, "demanded_t": found.demanded, "excess_t": excess,
         "uncertainty_t": found.uncertainty, "begin_s": float(found.begin_s), "deviation_span": found.per_cent,
-        "uncertainty_span": found.uncertainty * share, "limit_span": limit.fault,
-        "deviation": excess, "uncertainty": found.uncertainty,
+        "uncertainty_span": found.share, "limit_span": limit.fault,
+        "deviation": excess, "uncertainty": found.uncertainty, "bad_gained_t": bad_t(rows, column),
     }  # fmt: skip
     for state, (gained, demanded) in found.by_state.items():
         facts |= {f"{state}_gained_t": gained, f"{state}_demanded_t": demanded}
@@ -153,10 +192,15 @@ def _told(window: Window, column: int, label: str, found: Balance, verdict: Verd
         evidence=(
             Evidence(
                 name="deviation", value=found.per_cent if math.isfinite(found.per_cent) else None, unit="% of the tonnes",
-                limit=limit.fault, standard_error=0.5 * found.uncertainty * share if math.isfinite(share) else None,
+                limit=limit.fault, standard_error=0.5 * found.share if math.isfinite(found.share) else None,
             ),
             Evidence(name="shown", value=found.gained, unit="t"),
             Evidence(name="expected", value=found.demanded, unit="t"),
+            *([] if apart is None else [Evidence(name="PLC total less gauge total", value=apart, unit="t")]),
+            *(
+                Evidence(name=f"shown less expected, belt {state}", value=gained - demanded, unit="t")
+                for state, (gained, demanded) in found.by_state.items()
+            ),
         ),
         needs=() if verdict is not Verdict.NOT_EVALUATED else ("more tonnes over the belt",),
         used=found.rows, total=total, facts={name: value for name, value in facts.items() if math.isfinite(value)},
