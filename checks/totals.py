@@ -24,7 +24,7 @@ OVER_S = 1800
 """A horizon at least this long may say that what longer ones show is over [s]."""
 SKEW_S = 1.0
 """How far flow and total may be read apart [s]."""
-INTEGRATION = 0.001
+INTEGRATION = 0.0005
 """Systematic part of an integral of readings once a second [parts]."""
 STATES = ("loaded", "empty", "stopped")
 

@@ -29,8 +29,13 @@ class Order:
     severity: float | None = None
 
 
-def samples_of(loop: str, begin_s: int, seconds: int, seed: int, orders: Sequence[Order] = ()) -> Iterator[Samples]:
-    """The samples of one loop of the terminal at 1 s, all good, in stretches."""
+READ_BACK = ("gauge_range_low", "gauge_range_high", "plc_range_low", "plc_range_high")
+
+
+def samples_of(
+    loop: str, begin_s: int, seconds: int, seed: int, orders: Sequence[Order] = (), without: Sequence[str] = ()
+) -> Iterator[Samples]:
+    """The samples of one loop of the terminal at 1 s, all good, in stretches; `without` are roles that are not read."""
     import numpy as np
 
     spec = specs_at(fresh(begin_s))[loop]
@@ -40,7 +45,7 @@ def samples_of(loop: str, begin_s: int, seconds: int, seed: int, orders: Sequenc
         for order in orders:
             if order.second == first:
                 faulty.set(order.fault, order.on, order.severity)
-        values = faulty.model.advance(last - first)
+        values = {role: column for role, column in faulty.model.advance(last - first).items() if role not in without}
         yield Samples(
             loop=loop,
             time_s=np.arange(begin_s + first, begin_s + last, dtype=np.int64),
@@ -48,6 +53,13 @@ def samples_of(loop: str, begin_s: int, seconds: int, seed: int, orders: Sequenc
             quality={role: np.zeros(last - first, np.uint8) for role in values},
             flags=np.zeros(last - first, np.uint8),
         )
+
+
+def lacking(site: Site, loop: str, without: Sequence[str]) -> Site:
+    """The site as if these roles of a loop had no tags."""
+    part = site.loops[loop]
+    tags = {role: tag for role, tag in part.tags.items() if role not in without}
+    return site.model_copy(update={"loops": {**site.loops, loop: part.model_copy(update={"tags": tags})}})
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,12 +70,14 @@ class Told:
     change: EpisodeChange
 
 
-def tell(site: Site, loop: str, begin_s: int, seconds: int, seed: int, orders: Sequence[Order] = ()) -> list[Told]:
+def tell(
+    site: Site, loop: str, begin_s: int, seconds: int, seed: int, orders: Sequence[Order] = (), without: Sequence[str] = ()
+) -> list[Told]:
     """Every change of an episode that people would hear of."""
-    engine = LoopEngine(site, loop)
+    engine = LoopEngine(lacking(site, loop, without), loop)
     tracker = EpisodeTracker(site, loop)
     told: list[Told] = []
-    for samples in samples_of(loop, begin_s, seconds, seed, orders):
+    for samples in samples_of(loop, begin_s, seconds, seed, orders, without):
         for evaluation in engine.push(samples):
             told += [Told(evaluation.time_s - begin_s, change) for change in tracker.update(evaluation)]
     assert engine.check_errors == {}
