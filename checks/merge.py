@@ -23,16 +23,17 @@ def concat(parts: list[Blocks]) -> Blocks:
     return parts[0].with_arrays({name: np.concatenate([getattr(part, name) for part in parts]) for name in ARRAYS})
 
 
-def merge_pair(a: Blocks, b: Blocks) -> Blocks:
+def merge_pair(a: Blocks, b: Blocks, adjoining: NDArray[np.bool_] | None = None) -> Blocks:
     """Row by row, `a` with the later `b` (Chan's update for the moments); both have the same number of rows.
 
-    Runs go on over the border where `b` begins just where `a` ends and nothing is missing in `a`.
+    Runs go on over the border where the two are `adjoining`, shape (rows,); where that is not said, where `b` begins just
+    behind the seconds of `a` and nothing is missing in `a`.
     """
     n = a.n + b.n
     mean, m2 = _moments(a.n, a.mean, a.m2, b.n, b.mean, b.m2)
     pair_n = a.pair_n + b.pair_n
     pair_x, pair_y, pair_c = _pair_moments(a, b)
-    joined = ((a.start_s + a.covered_s) == b.start_s)[:, None]
+    joined = ((a.start_s + a.covered_s == b.start_s) if adjoining is None else adjoining)[:, None]
     a_whole, b_whole = a.run_head >= a.covered_s[:, None], b.run_tail >= b.covered_s[:, None]
     bridge = np.where(joined, a.run_tail + b.run_head, 0.0)
     return Blocks(
@@ -80,7 +81,9 @@ def merge_rows(blocks: Blocks, length_s: int) -> Blocks:
     out = _take(blocks, first)
     for place in range(1, int(count.max(initial=1))):
         rows = np.flatnonzero(count > place)
-        merged = merge_pair(_take(out, rows), _take(blocks, first[rows] + place))
+        now = first[rows] + place
+        adjoining = blocks.start_s[now - 1] + blocks.length_s == blocks.start_s[now]
+        merged = merge_pair(_take(out, rows), _take(blocks, now), adjoining)
         for name in ARRAYS:
             getattr(out, name)[rows] = getattr(merged, name)
     return replace(out, length_s=length_s, start_s=(starts * length_s).astype(np.int64))

@@ -50,7 +50,9 @@ def run_of(
 
 def changed(samples: Samples, **columns: Callable[[Floats], Any]) -> Samples:
     """The same samples with some columns changed; NaN becomes a bad reading."""
-    values = {role: np.asarray(columns.get(role, lambda v: v)(column.copy())) for role, column in samples.values.items()}
+    values = dict(samples.values)
+    for role, change in columns.items():
+        values[role] = np.asarray(change(values[role].copy()), np.float64)
     quality = {role: np.where(np.isfinite(column), 0, 2).astype(np.uint8) for role, column in values.items()}
     return replace(samples, values=values, quality=quality)
 
@@ -87,7 +89,7 @@ def small_site(roles: Sequence[str], *, block: float = 10.0, limits: Limits | No
         plc=Plc(range=FlowRange(high=420.0)), drive=Drive(speed_at_nominal=1.9),
         tags={role: RecordedTag() for role in roles}, limits=limits or Limits(),
     )  # fmt: skip
-    return Site(schema=1, site="terminal", loops={"TB-07": loop}, block=block)
+    return Site.model_validate({"schema": 1, "site": "terminal", "loops": {"TB-07": loop}, "block": block})
 
 
 def samples_by_hand(columns: Mapping[str, Any], *, step_s: int = 1, begin: int = BEGIN, times: Any = None) -> Samples:
