@@ -169,6 +169,12 @@ def _load(window: Window) -> CheckResult:
             "flow cannot be rebuilt from counts",
             "count_rate and speed as tags, empty_belt_rate and load_per_attenuation in the site file",
         )
+    if not loop.gauge.counts_filtered and window.samples.step_s > 1:
+        return _skip(
+            Link.LOAD,
+            f"unfiltered counts once in {window.samples.step_s} s are not the counts that the gauge made its flow of",
+            "counts once a second, or a count rate behind the damping of the gauge",
+        )
     rows = last_rows(window, LONG_S)
     flow, expected = rows.of("mean", "flow"), rows.of("mean", EXPECTED)
     full = 0.9 * rows.length_s / rows.step_s

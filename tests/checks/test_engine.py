@@ -1,0 +1,203 @@
+"""The engine: the same evaluations to the byte for any chunks, a broken check is an answer, sound loops stay quiet."""
+
+from __future__ import annotations
+
+import time
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from checks import engine as engine_module
+from checks.blocks import ARRAYS
+from checks.catalogue import CHECKS, Check
+from checks.engine import LoopEngine
+from checks.evaluation import BeltState, Evaluation
+from checks.result import CheckResult, Link, Verdict
+from checks.samples import Samples, join
+from checks.window import Window
+from deploy.plant.model import Switch
+from tests.checks.runs_of_terminal import BEGIN, changed, evaluations, run_of, samples_by_hand, small_site, terminal
+
+
+def rough() -> Samples:
+    """Twelve minutes with a product change, a fault, a hole and a reset in them."""
+    samples = changed(
+        run_of("TB-07", 0.2, seed=4, faults=[Switch("zero-counts", 0.1, 0.12)]),
+        plc_total=lambda v: np.where(np.arange(len(v)) > 300, v - v[300], v),
+        product=lambda v: np.where(np.arange(len(v)) > 200, v + 1, v),
+    )
+    return join([samples[slice(0, 487)], samples[slice(533, None)]])
+
+
+ROUGH = rough()
+WHOLE = evaluations(ROUGH)
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.lists(st.integers(0, len(ROUGH)), max_size=25))
+def test_any_chunks_give_the_same_evaluations(cuts: list[int]) -> None:
+    edges = [0, *sorted(cuts), len(ROUGH)]
+    assert evaluations(ROUGH, chunks=[b - a for a, b in pairwise(edges)]) == WHOLE
+
+
+def test_one_sample_at_a_time_gives_the_same_evaluations() -> None:
+    assert evaluations(ROUGH, chunks=[1] * len(ROUGH)) == WHOLE
+
+
+def test_each_closed_block_is_evaluated_once_at_its_end() -> None:
+    ends = [evaluation.time_s for evaluation in WHOLE]
+    assert all(end % 10 == 0 for end in ends)
+    assert ends == sorted(set(ends))
+    assert ends[0] == BEGIN + 10
+
+
+def test_every_check_always_answers() -> None:
+    for evaluation in WHOLE:
+        assert {result.check for result in evaluation.results} == {check.name for check in CHECKS}
+
+
+def test_slow_checks_are_asked_in_new_periods_of_the_clock_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[int] = []
+
+    def slow(window: Window) -> list[CheckResult]:
+        asked.append(window.end_s)
+        return [CheckResult(check="slow", link=Link.TOTALS, verdict=Verdict.OK, reason="x")]
+
+    monkeypatch.setattr(engine_module, "CHECKS", (Check("slow", Link.TOTALS, slow, 60),))
+    samples = samples_by_hand({"flow": np.full(300, 10.0)}, begin=BEGIN + 25)
+    LoopEngine(small_site(["flow"]), "TB-07").push(samples)
+    assert [end - BEGIN for end in asked] == [30, 60, 120, 180, 240, 300]
+
+
+def test_check_that_raises_becomes_an_answer_and_is_counted(monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(window: Window) -> list[CheckResult]:
+        raise ZeroDivisionError("by zero")
+
+    monkeypatch.setattr(engine_module, "CHECKS", (*CHECKS, Check("broken", Link.LOAD, broken)))
+    engine = LoopEngine(terminal(), "TB-07")
+    last = engine.push(run_of("TB-07", 0.01))[-1]
+    result = last.results[-1]
+    assert (result.check, result.link, result.verdict) == ("broken", Link.LOAD, Verdict.NOT_EVALUATED)
+    assert result.reason.startswith("check failed: ")
+    assert engine.check_errors == {"broken": 3}
+
+
+def faults_of(evaluated: list[Evaluation]) -> list[tuple[int, str, str, str]]:
+    return [
+        (evaluation.time_s - BEGIN, result.check, str(result.link), result.reason)
+        for evaluation in evaluated
+        for result in evaluation.results
+        if result.verdict is Verdict.FAULT
+    ]
+
+
+@pytest.mark.parametrize("loop", ["TB-07", "TB-08", "TB-09"])
+@pytest.mark.parametrize("seed", [21, 22])
+def test_sound_loop_shows_no_fault_in_two_hours(loop: str, seed: int) -> None:
+    assert faults_of(evaluations(run_of(loop, 2.0, seed=seed))) == []
+
+
+def test_belt_stop_is_no_fault_and_holds_findings_back() -> None:
+    def stop(values: np.ndarray, to: float = 0.0) -> np.ndarray:
+        values[900:1300] = to
+        return values
+
+    base = run_of("TB-07", 0.6, seed=9)
+    total = base.column("plc_total")
+    flow_sum = np.cumsum(
+        np.where((np.arange(len(total)) >= 900) & (np.arange(len(total)) < 1300), 0.0, base.column("plc_flow"))
+    )
+    samples = changed(
+        base, drive_running=stop, drive_speed=stop, speed=stop, flow=stop, load=stop, plc_flow=stop,
+        gauge_output=lambda v: stop(v, 4.0), loop_current=lambda v: stop(v, 4.0), ai_raw=stop,
+        plc_total=lambda v: np.floor(10.0 * (v[0] + flow_sum / 3600.0)) / 10.0,
+        gauge_total=lambda v: np.floor(10.0 * (v[0] + flow_sum / 3600.0)) / 10.0,
+    )  # fmt: skip
+    evaluated = evaluations(samples)
+    assert faults_of(evaluated) == []
+    stopped = [item for item in evaluated if BEGIN + 910 < item.time_s <= BEGIN + 1300]
+    assert {item.suppressed for item in stopped} == {"belt stopped"}
+    assert {item.state for item in stopped} == {BeltState.STOPPED}
+    starting = next(item for item in evaluated if item.time_s == BEGIN + 1340)
+    assert starting.suppressed == "start-up"
+
+
+def test_short_loss_of_both_links_is_no_fault() -> None:
+    def blip(values: np.ndarray) -> np.ndarray:
+        values[1000:1020] = np.nan
+        return values
+
+    base = run_of("TB-07", 0.5, seed=10)
+    assert faults_of(evaluations(changed(base, **dict.fromkeys(base.values, blip)))) == []
+
+
+def test_rollover_of_both_totals_is_no_fault() -> None:
+    base = run_of("TB-08", 0.6, seed=12)
+    rolled = changed(
+        base, plc_total=lambda v: np.mod(v - v[800], 1e6), gauge_total=lambda v: np.mod(v - v[900], 1e6)
+    )  # fmt: skip
+    evaluated = evaluations(rolled)
+    assert faults_of(evaluated) == []
+    last = evaluated[-1].totals
+    assert last.plc_t is not None
+    assert last.own_t is not None
+    assert last.plc_t == pytest.approx(last.own_t, abs=0.6)
+
+
+def test_rollups_are_handed_out_once() -> None:
+    engine = LoopEngine(terminal(), "TB-07")
+    engine.push(run_of("TB-07", 1.0, seed=2), evaluate=False)
+    rollups = engine.take_rollups()
+    assert {length: len(rows) for length, rows in rollups.items()} == {60: 60, 3600: 1}
+    assert engine.take_rollups() == {}
+
+
+def test_blocks_without_evaluation_bring_back_the_same_window() -> None:
+    samples = run_of("TB-07", 0.5, seed=13)
+    straight, restored = LoopEngine(terminal(), "TB-07"), LoopEngine(terminal(), "TB-07")
+    straight.push(samples)
+    restored.push(samples[slice(0, 1500)], evaluate=False)
+    restored.push(samples[slice(1500, None)])
+    end = int(samples.time_s[-1]) + 1
+    a, b = straight.window(end), restored.window(end)
+    for name in ARRAYS:
+        assert getattr(a.blocks, name).tobytes() == getattr(b.blocks, name).tobytes()
+        assert getattr(a.minutes, name).tobytes() == getattr(b.minutes, name).tobytes()
+    assert (a.ledger, a.settings, a.setting_since) == (b.ledger, b.settings, b.setting_since)
+
+
+def test_window_keeps_to_its_horizons() -> None:
+    samples = samples_by_hand({"flow": np.full(3 * 1440 + 10, 100.0)}, step_s=60)
+    engine = LoopEngine(small_site(["flow"]), "TB-07")
+    engine.push(samples, evaluate=False)
+    window = engine.window(BEGIN + 60 * len(samples))
+    assert len(window.blocks) == 86400 // 60
+    assert len(window.samples) == 7200 // 60
+    assert len(window.hours) == len(samples) // 60
+
+
+@pytest.mark.parametrize("step", [5, 10, 30, 60])
+def test_coarse_steps_are_judged_too(step: int) -> None:
+    fine = run_of("TB-07", 1.0, seed=15)
+    coarse = Samples(
+        loop="TB-07", step_s=step, time_s=fine.time_s[::step], flags=fine.flags[::step],
+        values={role: column[::step] for role, column in fine.values.items()},
+        quality={role: column[::step] for role, column in fine.quality.items()},
+    )  # fmt: skip
+    evaluated = evaluations(coarse)
+    assert faults_of(evaluated) == []
+    verdicts = {(result.check, result.link): result.verdict for result in evaluated[-1].results}
+    assert verdicts["counts", Link.COUNTS] is Verdict.OK
+    assert verdicts["temperature", Link.COUNTS] is Verdict.OK
+    assert verdicts["current", Link.CURRENT] is Verdict.OK
+
+
+def test_four_hours_take_less_than_five_seconds_of_the_processor() -> None:
+    """A day of one loop at 1 s in 30 s; the clock is that of the process, so that neighbours do not count."""
+    samples = run_of("TB-07", 4.0, seed=16)
+    begin = time.process_time()
+    evaluations(samples)
+    assert time.process_time() - begin < 5.0
