@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from checks.recentness import loaded_share, tail
+from checks.recentness import running_share, tail
 from checks.result import CheckResult, Evidence, Link, Verdict
-from checks.signal import current_of, current_of_raw, limited
+from checks.signal import LIVE_ZERO_MA, current_of, current_of_raw, limited
 from checks.window import Window
 
 Floats = NDArray[np.float64]
@@ -101,16 +101,19 @@ def _clipped(window: Window, role: str) -> tuple[Verdict, str, dict[str, float]]
 
 
 def _still(window: Window, role: str) -> tuple[Verdict, str, dict[str, float]] | None:
-    """An output that stands while the flow moves; judged under load only, where noise alone moves every sound output."""
+    """An output that stands while the flow moves. Only a running belt is judged, and only where the gauge neither cuts off
+    nor goes below 4 mA (which some cards cannot see): what stands still there does so rightly."""
     loop, limit = window.loop, window.loop.limits.current
-    if loaded_share(window, limit.frozen_after) < 1.0:
+    if running_share(window, limit.frozen_after) < 1.0:
         return None
     values, flow = _milliamps(window, role, tail(window, role, limit.frozen_after)), tail(window, "flow", limit.frozen_after)
-    good = np.isfinite(values) & np.isfinite(flow) & (flow > loop.gauge.low_cutoff)
+    good = np.isfinite(values) & np.isfinite(flow) & ((flow > loop.gauge.low_cutoff) | (loop.gauge.low_cutoff <= 0.0))
     if good.sum() < 0.9 * limit.frozen_after / window.samples.step_s:
         return None
-    demanded = limited(np.asarray(current_of(flow[good], loop.gauge.range)))
+    demanded = limited(np.asarray(current_of(flow[good], loop.gauge.range)), LIVE_ZERO_MA)
     moved, wanted = float(np.ptp(values[good])), float(np.ptp(demanded))
+    if demanded.min() > values[good].max() + MOVED_MA:
+        return None  # the flow wants more than it gets all the time: a ceiling, not an output that stands
     span = loop.plc.raw_span
     digits = STILL_DIGITS * 16.0 / abs(span.high - span.low) if role == "ai_raw" else 0.0
     if wanted < MOVED_MA or moved > max(min(STILL_PART * wanted, STILL_MA), limit.frozen_band, digits):

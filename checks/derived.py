@@ -15,6 +15,8 @@ from config.nuclides import decay_constant_s
 Floats = NDArray[np.float64]
 
 EXPECTED = "expected_flow"
+BLANK = 5.0
+"""Time constants after which nothing is left of the value that a filter started on (0.7 %)."""
 
 
 def can_expect(loop: Loop) -> bool:
@@ -36,7 +38,7 @@ class ExpectedFlow:
     def __init__(self, loop: Loop, step_s: int) -> None:
         gauge = loop.gauge
         self._gauge = gauge
-        self._filter = None if gauge.counts_filtered else Filter(gauge.damping, step_s)
+        self._filter = None if gauge.counts_filtered else Filter(gauge.damping, step_s, blank_s=BLANK * gauge.damping)
         self._background = true_rate(gauge.background, gauge.dead_time)
         self._constant = decay_constant_s(gauge.nuclide)
         date = gauge.reference_date

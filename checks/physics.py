@@ -71,23 +71,33 @@ def flow_noise_t_h(
 class Filter:
     """First-order filter of time constant `tau_s` [s] at a fixed step; its state makes chunks of any length equal one run.
 
-    A NaN gives NaN and starts the filter anew at the next number.
+    A NaN gives NaN and starts the filter anew at the next number; the first `blank_s` [s] behind a start are given as NaN,
+    because a filter that starts on one noisy value is not yet the filter of the gauge.
     """
 
-    def __init__(self, tau_s: float, step_s: float) -> None:
+    def __init__(self, tau_s: float, step_s: float, *, blank_s: float = 0.0) -> None:
         self._gain = -math.expm1(-step_s / tau_s) if tau_s > 0.0 else 1.0
         self._level: float | None = None
+        self._blank = math.ceil(blank_s / step_s)
+        self._left = self._blank
 
     def __call__(self, values: Floats) -> Floats:
         out = np.full(len(values), np.nan)
         good = np.isfinite(values)
         edges = np.flatnonzero(np.diff(np.concatenate([[False], good, [False]]).astype(np.int8)))
         if len(values) and (not len(edges) or edges[0] != 0):
-            self._level = None
+            self._restart()
         keep = 1.0 - self._gain
         for first, last in zip(edges[::2], edges[1::2], strict=True):
             level = float(values[first]) if self._level is None else self._level
             piece, _ = lfilter([self._gain], [1.0, -keep], values[first:last], zi=[keep * level])
             out[first:last] = piece
-            self._level = float(piece[-1]) if last == len(values) else None
+            out[first : min(last, first + self._left)] = np.nan
+            self._left = max(0, self._left - int(last - first))
+            self._level = float(piece[-1])
+            if last < len(values):
+                self._restart()
         return out
+
+    def _restart(self) -> None:
+        self._level, self._left = None, self._blank

@@ -18,7 +18,7 @@ VALUES[[40, 41, 90, 150]] = np.nan
 @settings(max_examples=60)
 @given(st.lists(st.integers(0, 200), max_size=30))
 def test_filter_is_the_same_to_the_byte_for_any_chunks(cuts: list[int]) -> None:
-    whole, pieces = Filter(10.0, 1.0), Filter(10.0, 1.0)
+    whole, pieces = Filter(10.0, 1.0, blank_s=20.0), Filter(10.0, 1.0, blank_s=20.0)
     edges = [0, *sorted(cuts), 200]
     parts = np.concatenate([pieces(VALUES[a:b]) for a, b in pairwise(edges)])
     assert parts.tobytes() == whole(VALUES).tobytes()
@@ -28,6 +28,12 @@ def test_filter_starts_anew_behind_a_gap() -> None:
     out = Filter(10.0, 1.0)(np.array([1.0, 1.0, np.nan, 9.0]))
     assert np.isnan(out[2])
     assert out[3] == 9.0
+
+
+def test_first_seconds_behind_a_start_are_blank() -> None:
+    values = np.concatenate([np.ones(10), [np.nan], np.ones(10)])
+    out = Filter(2.0, 1.0, blank_s=4.0)(values)
+    assert np.flatnonzero(np.isnan(out)).tolist() == [0, 1, 2, 3, 10, 11, 12, 13, 14]
 
 
 def test_no_time_constant_is_no_filter() -> None:
