@@ -21,6 +21,8 @@ class Check:
     check: Callable[[Window], list[CheckResult]]
     every_s: int = 0
     """0: at the end of every block."""
+    needs: tuple[str, ...] = ()
+    """What a loop must have so that the check can say anything."""
 
 
 CHECKS: tuple[Check, ...] = (
@@ -30,7 +32,7 @@ CHECKS: tuple[Check, ...] = (
     Check("speed", Link.DRIVE, speed.check),
     Check("current", Link.CURRENT, current.check),
     Check("setup", Link.SETUP, setup.check),
-    Check("scaling", Link.SCALING_BLOCK, scaling.check, 30),
+    Check("scaling", Link.SCALING_BLOCK, scaling.check, 30, ("plc_flow, loop_current or ai_raw beside flow",)),
     Check("totals", Link.TOTALS, totals.check, 60),
 )
 """Every check in the order of its results. The lines of `scaling` are fits over hours, so they are asked twice a minute."""

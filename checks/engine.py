@@ -175,7 +175,15 @@ class LoopEngine:
 
     def _asked(self, check: Check, window: Window) -> list[CheckResult]:
         try:
-            return check.check(window)
+            return check.check(window) or [
+                CheckResult(
+                    check=check.name,
+                    link=check.link,
+                    verdict=Verdict.NOT_EVALUATED,
+                    reason="the loop lacks the tags that this check compares",
+                    needs=check.needs,
+                )
+            ]
         except Exception as error:  # noqa: BLE001 - a check that breaks is an answer too: counted, shown, never gone
             self.check_errors[check.name] = self.check_errors.get(check.name, 0) + 1
             return [

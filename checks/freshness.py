@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from checks.recentness import loaded_share, tail
+from checks.recentness import loaded_share, running_share, tail
 from checks.result import CheckResult, Evidence, Link, Verdict
 from checks.samples import BAD, FLAG_CLOCK_STEP
 from checks.window import Window
@@ -21,6 +21,7 @@ COVERAGE_S = 600.0
 COVERAGE_LEAST_S = 120.0
 """So much must have been seen before a share of good readings says anything: links need seconds to come up [s]."""
 SIDES = (Side.GAUGE, Side.PLC, Side.DRIVE)
+MOVED_FAR_PART = 0.1
 MOVED_PART = 0.02
 """A neighbour must have moved by this part of the span before a value that repeats is called stale."""
 
@@ -86,20 +87,25 @@ def _runs_at_end(bad: NDArray[np.bool_]) -> NDArray[np.int64]:
 
 
 def _stale(window: Window, side: Side) -> tuple[str, dict[str, float]] | None:
-    """A value that repeats to the bit under load while its neighbour moves. Empty or cut-off flow may stand still rightly."""
+    """A value that repeats to the bit while its neighbour moves.
+
+    Under load a small movement is enough; an empty, clamped or cut-off flow may stand still rightly, so that on a belt that
+    merely runs the neighbour must have moved far.
+    """
     pairs = {Side.GAUGE: ("flow", "plc_flow"), Side.PLC: ("plc_flow", "flow")}
     if side not in pairs:
         return None
     role, neighbour = pairs[side]
     loop, wait = window.loop, window.loop.limits.counts.frozen_after
-    if role not in loop.tags or neighbour not in loop.tags or loaded_share(window, wait) < 1.0:
+    if role not in loop.tags or neighbour not in loop.tags or running_share(window, wait) < 1.0:
         return None
     values, other = tail(window, role, wait), tail(window, neighbour, wait)
     if len(values) < 0.9 * wait / window.samples.step_s or not np.isfinite(values).all():
         return None
     span = loop.gauge.range.high - loop.gauge.range.low
     moved = float(np.nanmax(other) - np.nanmin(other)) if np.isfinite(other).any() else 0.0
-    if float(np.ptp(values)) > 0.0 or moved < MOVED_PART * span:
+    least = MOVED_PART if loaded_share(window, wait) >= 1.0 else MOVED_FAR_PART
+    if float(np.ptp(values)) > 0.0 or moved < least * span:
         return None
     if ROLES[role].kind is not Kind.NUMBER:
         return None

@@ -75,6 +75,14 @@ def window_of(samples: Samples, site: Site | None = None) -> Window:
     return engine.window(int(samples.time_s[-1]) + samples.step_s)
 
 
+def windows_of(samples: Samples, site: Site, every_s: int) -> list[Window]:
+    """The windows at every so many seconds of these samples."""
+    engine = LoopEngine(site, samples.loop)
+    engine.push(samples, evaluate=False)
+    begin = int(samples.time_s[0])
+    return [engine.window(end) for end in range(begin + every_s, int(samples.time_s[-1]) + 2, every_s)]
+
+
 def one(results: Sequence[CheckResult], check: str, link: Link | None = None) -> CheckResult:
     """The only result of a check (at a link)."""
     found = [result for result in results if result.check == check and link in (None, result.link)]

@@ -85,6 +85,13 @@ def test_check_that_raises_becomes_an_answer_and_is_counted(monkeypatch: pytest.
     assert engine.check_errors == {"broken": 3}
 
 
+def test_check_without_anything_to_say_is_not_evaluated_and_says_what_it_needs() -> None:
+    last = evaluations(samples_by_hand({"flow": np.full(30, 100.0)}), small_site(["flow"]))[-1]
+    result = next(result for result in last.results if result.check == "scaling")
+    assert result.verdict is Verdict.NOT_EVALUATED
+    assert result.needs
+
+
 def faults_of(evaluated: list[Evaluation]) -> list[tuple[int, str, str, str]]:
     return [
         (evaluation.time_s - BEGIN, result.check, str(result.link), result.reason)
