@@ -22,10 +22,10 @@ T_H_PER_KG_S = 3.6
 
 
 def true_rate(observed: Value, dead_time_s: float) -> Value:
-    """Count rate without dead-time losses [1/s], of an observed rate [1/s]; infinite where the model saturates."""
+    """Count rate without dead-time losses [1/s], of an observed rate [1/s]; infinite where the model saturates, NaN stays."""
     loss = observed * dead_time_s
     with np.errstate(divide="ignore", invalid="ignore"):
-        out = np.where(np.asarray(loss) < 1.0, observed / (1.0 - np.minimum(loss, 1.0 - 1e-12)), np.inf)
+        out = np.where(np.asarray(loss) >= 1.0, np.inf, observed / (1.0 - np.minimum(loss, 1.0 - 1e-12)))
     return float(out) if np.ndim(observed) == 0 else out  # type: ignore[return-value]
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from checks.physics import Filter, attenuation_of_flow, flow_noise_t_h
+from checks.physics import Filter, attenuation_of_flow, flow_noise_t_h, true_rate
 
 VALUES = np.random.default_rng(3).normal(4000.0, 60.0, 200)
 VALUES[[40, 41, 90, 150]] = np.nan
@@ -34,6 +34,11 @@ def test_first_seconds_behind_a_start_are_blank() -> None:
     values = np.concatenate([np.ones(10), [np.nan], np.ones(10)])
     out = Filter(2.0, 1.0, blank_s=4.0)(values)
     assert np.flatnonzero(np.isnan(out)).tolist() == [0, 1, 2, 3, 10, 11, 12, 13, 14]
+
+
+def test_missing_rate_stays_missing() -> None:
+    assert math.isnan(true_rate(math.nan, 5e-6))
+    assert math.isnan(true_rate(math.nan, 0.0))
 
 
 def test_no_time_constant_is_no_filter() -> None:
