@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from checks.finding import UNKNOWN, Finding
 from checks.result import CheckResult, Link, Verdict
@@ -17,6 +18,10 @@ MODE_AFTER_S = 60
 FORCE_AFTER_S = 20
 BURNOUT = 32700.0
 SIDES = ("gauge", "PLC", "drive")
+FLOATS = ("flow", "load", "speed", "count_rate", "detector_temperature", "gauge_output")
+ABSURD_S = 5
+TWICE = 1.5
+"""A speed this many times the drive's counts pulses twice."""
 
 Seen = dict[tuple[str, Link], CheckResult]
 
@@ -25,7 +30,7 @@ def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding
     """The categorical findings of a loop in the order of reasoning."""
     tail = Tail(window)
     seen: Seen = {(result.check, result.link): result for result in results}
-    for look in (_modes, _communication, _speed, _counts, _temperature, _loop):
+    for look in (_modes, _silence, _tags, _speed, _counts, _temperature, _loop, _stale):
         yield from look(window, tail, seen, results)
 
 
@@ -52,26 +57,49 @@ def _modes(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult
         )  # fmt: skip
 
 
-def _communication(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
-    del seen
+def _silence(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
+    del seen, tail
     for result in results:
-        if result.check != "freshness" or result.verdict is not Verdict.FAULT:
+        if result.check != "freshness" or result.verdict is not Verdict.FAULT or result.facts.get("stale") == 1.0:
             continue
         side = SIDES[int(result.facts.get("side", 0.0))]
-        silent = int(result.facts.get("silent_s", 0.0))
-        begin = window.end_s - silent
-        if result.facts.get("stale") == 1.0:
-            role = "plc_flow" if side == "PLC" else "flow"
-            still = tail.still(role)
-            yield _at(
-                window, Link.COMMUNICATION, "stale-tag", still, f"{result.reason[:1].upper()}{result.reason[1:]}.", booked=True
-            )
-        else:
-            yield told(
-                window, Link.COMMUNICATION, UNKNOWN, title=f"{side} is not read", begin=begin, interval=(begin - 1, begin),
-                sentence=f"{result.reason[:1].upper()}{result.reason[1:]}. While it lasts nothing is verified there.",
-                evidence=result.evidence, advice=(f"look at the connection to the {side}: power, network, address, other masters",),
-            )  # fmt: skip
+        begin = window.end_s - int(result.facts.get("silent_s", 0.0))
+        yield told(
+            window, Link.COMMUNICATION, UNKNOWN, title=f"{side} is not read", begin=begin, interval=(begin - 1, begin),
+            sentence=f"{_upper(result.reason)}. While it lasts nothing is verified there.",
+            evidence=result.evidence, advice=(f"look at the connection to the {side}: power, network, address, other masters",),
+        )  # fmt: skip
+
+
+def _stale(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
+    """A repeated value is stale only where nothing before it stands still too."""
+    del seen
+    for result in results:
+        if result.check == "freshness" and result.verdict is Verdict.FAULT and result.facts.get("stale") == 1.0:
+            role = "plc_flow" if SIDES[int(result.facts.get("side", 0.0))] == "PLC" else "flow"
+            yield _at(window, Link.SCALING_BLOCK, "stale-tag", tail.still(role), f"{_upper(result.reason)}.", booked=True)
+
+
+def _tags(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
+    """Words in the wrong order make most floats of a gauge absurd at once."""
+    del seen, results
+    roles = [role for role in FLOATS if tail.has(role)]
+    absurd = [_absurd(tail.column(role)) for role in roles]
+    if len(roles) < 3 or not absurd:
+        return
+    since = tail.standing(np.sum(absurd, axis=0) >= max(2, len(roles) // 2))
+    if since.seconds >= ABSURD_S:
+        words = f"Since {clock(since.begin)} most numbers of the gauge are absurd together, as floats read with their words in another order are."
+        yield _at(window, Link.COMMUNICATION, "word-order", since, words)
+
+
+def _absurd(values: NDArray[np.float64]) -> NDArray[np.bool_]:
+    size = np.abs(np.nan_to_num(values, nan=0.0))
+    return np.asarray(((size > 0.0) & (size < 1e-9)) | (size > 1e9))
+
+
+def _upper(sentence: str) -> str:
+    return f"{sentence[:1].upper()}{sentence[1:]}"
 
 
 def _speed(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
@@ -95,6 +123,14 @@ def _speed(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult
             since,
             f"Since {clock(since.begin)} {result.reason}: tonnes are booked that never moved.",
         )
+    else:
+        ratio, begin = result.facts.get("ratio", 1.0), window.end_s - 60
+        cause = "tach-extra-pulses" if ratio > TWICE else "belt-slip" if ratio < 1.0 else UNKNOWN
+        words = f"{_upper(result.reason)}. By itself this says nothing of the tonnes: where the sensor sits decides."
+        yield told(
+            window, Link.DRIVE, cause, title="" if cause != UNKNOWN else "belt speed differs from the drive", begin=begin,
+            interval=(begin - 60, window.end_s), sentence=words, evidence=result.evidence,
+        )  # fmt: skip
 
 
 def _counts(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:

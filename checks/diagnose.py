@@ -15,20 +15,24 @@ from checks.window import Window
 DOWNSTREAM: dict[Link, frozenset[Link]] = {
     Link.COUNTS: frozenset({Link.LOAD, Link.GAUGE_OUTPUT, Link.CURRENT, Link.INPUT_CARD, Link.SCALING_BLOCK, Link.TOTALS}),
     Link.DRIVE: frozenset({Link.LOAD, Link.TOTALS}),
-    Link.CURRENT: frozenset({Link.INPUT_CARD, Link.SCALING_BLOCK}),
-    Link.INPUT_CARD: frozenset({Link.SCALING_BLOCK}),
+    Link.CURRENT: frozenset({Link.INPUT_CARD, Link.SCALING_BLOCK, Link.TOTALS}),
+    Link.INPUT_CARD: frozenset({Link.CURRENT, Link.SCALING_BLOCK, Link.TOTALS}),
 }
 """Links whose deviation a categorical cause at a link explains."""
 
 BLINDS: dict[str, frozenset[Link]] = {
     "detector-temperature": frozenset(),
     "mode-left-on": frozenset({Link.GAUGE_OUTPUT, Link.CURRENT, Link.INPUT_CARD, Link.SCALING_BLOCK}),
-    "output-frozen": frozenset({Link.CURRENT, Link.INPUT_CARD, Link.SCALING_BLOCK}),
+    "word-order": frozenset(set(Link) - {Link.COMMUNICATION}),
     "forced-value": frozenset({Link.SCALING_BLOCK, Link.TOTALS}),
     "stale-tag": frozenset({Link.SCALING_BLOCK, Link.INPUT_CARD, Link.CURRENT, Link.TOTALS}),
     "gateway-zeros": frozenset(set(Link) - {Link.COMMUNICATION}),
 }
 """Causes that explain other links than their own link says."""
+
+RANGES = ("gauge_range_low", "gauge_range_high", "plc_range_low", "plc_range_high")
+SETTLING_S = 120
+"""How long after an honest change of both ranges the lines are left alone [s]."""
 
 
 def diagnose(window: Window, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
@@ -36,18 +40,35 @@ def diagnose(window: Window, results: Sequence[CheckResult]) -> tuple[Finding, .
     found: list[Finding] = []
     explained: set[Link] = set()
     for finding in categorical.findings(window, results):
-        if finding.link in explained and finding.cause not in BLINDS:
+        if finding.link in explained:
             continue
         found.append(finding)
         explained |= BLINDS.get(finding.cause, DOWNSTREAM.get(finding.link, frozenset()))
     lost = any(result.facts.get("lost") == 1.0 for result in results if result.link is Link.COMMUNICATION)
-    if not lost:
+    if not lost and not ranges_settling(window):
         for finding in line_findings.findings(window, results, frozenset(explained)):
             found.append(finding)
             explained.add(finding.link)
         if Link.TOTALS not in explained:
             found += total_findings.findings(window, results)
     return tuple(sorted(found, key=_consequence))
+
+
+def ranges_settling(window: Window) -> bool:
+    """Whether a range that is read back changed so lately that the last minute holds values of both."""
+    return any(
+        entry.kind == "parameter-change"
+        and entry.role in RANGES
+        and entry.time_s > window.end_s - SETTLING_S
+        and _alike(window)
+        for entry in window.ledger[-50:]
+    )
+
+
+def _alike(window: Window) -> bool:
+    """Whether both ends are read back and agree."""
+    ends = [(window.settings.get(f"gauge_range_{end}"), window.settings.get(f"plc_range_{end}")) for end in ("low", "high")]
+    return all(gauge is not None and plc is not None and abs(gauge - plc) < 1e-3 * max(abs(gauge), 1.0) for gauge, plc in ends)
 
 
 def _consequence(finding: Finding) -> tuple[bool, float, str]:

@@ -21,7 +21,7 @@ REFINE_ODDS = 3.0
 STALE_S = 600
 """Evaluations further apart than this do not add to any delay [s]."""
 
-ALWAYS: frozenset[Link] = frozenset({Link.COUNTS, Link.COMMUNICATION, Link.SETUP})
+ALWAYS: frozenset[Link] = frozenset({Link.COUNTS, Link.DRIVE, Link.COMMUNICATION, Link.SETUP})
 """Links whose findings do not depend on the process: they are raised whatever the belt does."""
 SUPPRESSES_ALL = ("maintenance", "calibrating")
 

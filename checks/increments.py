@@ -20,6 +20,8 @@ SLOW = 3.0
 """The same for a total that is brought up to date seldom: times full range since it last moved, or over a gap."""
 QUIET_S = 120
 """Longest time between two updates of a total that is read on time [s]."""
+BACKWARD = 1.0
+"""Times full range at which a signed total may run back, and a digit with it."""
 ROLLOVER_BAND = 0.1
 """A drop from the last tenth before the rollover into the first tenth behind it is a rollover."""
 
@@ -77,16 +79,20 @@ class Resolver:
         hours = max(WILD * min(seconds, 60), SLOW * max(seconds, min(since_moved_s, QUIET_S))) / 3600.0
         return hours * self.full_range_t_h + 2.0 * self.totalizer.resolution
 
+    def _least(self, seconds: int) -> float:
+        """Largest step back [t] that is still mass: a signed total runs back slowly under a negative flow."""
+        return -(BACKWARD * self.full_range_t_h * min(max(seconds, 0), 60) / 3600.0 + 1.5 * self.totalizer.resolution)
+
     def _plain(self, time_s: NDArray[np.int64], values: Floats) -> bool:
         """Whether every step is small enough to need no second look; larger ones are looked at one by one."""
         assert self._value is not None
         steps = np.diff(np.concatenate([[self._value], values]))
-        return bool(np.all((steps >= -0.5 * self.totalizer.resolution) & (steps <= self._most(1, 1))))
+        return bool(np.all((steps >= self._least(1)) & (steps <= self._most(1, 1))))
 
     def _step(self, time_s: int, value: float) -> tuple[float, Jump | None]:
         assert self._value is not None
         step = value - self._value
-        if -0.5 * self.totalizer.resolution <= step <= self._most(time_s - self._time, time_s - self._moved):
+        if self._least(time_s - self._time) <= step <= self._most(time_s - self._time, time_s - self._moved):
             jump = Jump(time_s, "total-transient", self._value, self._waiting[0][1]) if self._waiting else None
             self._waiting.clear()
             self._value, self._time = value, time_s
@@ -95,7 +101,7 @@ class Resolver:
         self._waiting.append((time_s, value))
         first = self._waiting[0][1]
         line_time, line = self._waiting[-2] if len(self._waiting) > 1 else (time_s, value)
-        if not -0.5 * self.totalizer.resolution <= value - line <= self._most(time_s - line_time, time_s - line_time):
+        if not self._least(time_s - line_time) <= value - line <= self._most(time_s - line_time, time_s - line_time):
             self._waiting = [(time_s, value)]
             return 0.0, None
         if len(self._waiting) < DECIDE_AFTER:

@@ -16,6 +16,8 @@ from checks.window import Window
 
 NAMED_FROM = 0.75
 """Probability a cause needs to be named."""
+RANGED = frozenset({"upper-range", "lower-range", "raw-span", "output-trim", "live-zero-mix"})
+"""Causes for which the range that the far side behaves as if it had means something."""
 READ_BACK = 1e4
 """Weight of a range that is read back and differs."""
 ALIKE_BACK = 1e-3
@@ -27,7 +29,7 @@ def findings(window: Window, results: Sequence[CheckResult], explained: frozense
     by_link = {result.link: result for result in results if result.check == "scaling"}
     setup = next((result for result in results if result.check == "setup"), None)
     told_links: set[Link] = set()
-    for line in chain(window.loop):
+    for line in chain(window.loop, window.settings):
         result = by_link.get(line.link)
         differs = result is not None and result.verdict is Verdict.FAULT
         if not differs or line.link in explained or any(_explains(link, line) for link in told_links):
@@ -70,7 +72,7 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
     elif any(weight >= READ_BACK for weight in factors.values()):
         cause, gate = max(factors, key=lambda name: factors[name]), ()
     odds = next((scored.odds for scored in ranking if scored.cause == cause), None)
-    implied = _implied(line, measured) if measured is not None and cause not in (UNKNOWN, "over-range") else None
+    implied = _implied(line, measured) if measured is not None and cause in RANGED else None
     return told(
         window, line.link, cause, title="" if cause != UNKNOWN else "ends differ", begin=begin, interval=interval,
         odds=odds, alternatives=others(ranking, cause), evidence=result.evidence, gate=gate, implied=implied,

@@ -19,6 +19,8 @@ Bools = NDArray[np.bool_]
 CEILING_MA = 20.4
 """Above this the signal may be limited (NAMUR NE 43 limits measuring values at 20.5 mA)."""
 FLOOR_MA = 3.81
+NEGATIVE = 0.008
+"""A mean flow this far below the low end [parts of span] is limited by the output, which sends 3.8 mA at least (NE 43)."""
 LIMITED = 0.035
 """A PLC flow this far above its range [parts of span] is not held by a limit (20.5 mA is 3.1 %)."""
 
@@ -228,6 +230,8 @@ def rows_of(line: Line, blocks: Blocks, loop: Loop) -> Rows:
         x_high = x_max > top
         high = x_high | ((y_max > top) if line.analogue else (y_max > top) & (y_max < line.high + LIMITED * span))
         declared = _declared_low(line, loop, x_min, x_max)
+        if line.x_role == "flow":
+            declared |= x < line.low - NEGATIVE * span
         low = declared | (x_min < bottom) | (y_min < bottom)
         if not line.analogue:
             low |= (np.abs(y_min) < 1e-9) & ((x_max - x_min > 1e-9) | (np.abs(x_min) > 1e-9))

@@ -23,6 +23,8 @@ CLOSE = 0.001
 0.4 % apart, so near one a single standard error must do."""
 SHARP = 0.0016
 """Standard error a ratio near one needs before a ton can be told from a slow timer [parts]."""
+LUMPY = 4.0
+"""Mean square of what proportion leaves, over what digits and skew explain."""
 SINGLE_FROM_T = 4096.0
 
 
@@ -57,7 +59,7 @@ def _finding(window: Window, result: CheckResult) -> Finding:
     rows = usable_rows(window.blocks, column) & (window.blocks.start_s >= begin)
     full = max(window.loop.gauge.range.high, window.loop.plc.range.high)
     found = balance(window.blocks, column, totalizer, rows, full)
-    cause, alternatives, gate = (UNKNOWN, (), ()) if column == 0 else _cause(window, found)
+    cause, alternatives, gate = (UNKNOWN, (), ()) if column == 0 else _cause(window, found, begin)
     role = "gauge total" if column == 0 else "PLC total"
     excess = found.gained - found.demanded
     hours = max(float(window.blocks.covered_s[rows].sum()) / 3600.0, 1e-6)
@@ -73,7 +75,7 @@ def _finding(window: Window, result: CheckResult) -> Finding:
 Named = tuple[str, tuple[Alternative, ...], tuple[str, ...]]
 
 
-def _cause(window: Window, found: Balance) -> Named:
+def _cause(window: Window, found: Balance, begin: int) -> Named:
     """The mechanism, what remains beside it, and what is still needed; by the tonnes since the onset, split by state."""
     excess = found.gained - found.demanded
     parts = {state: gained - demanded for state, (gained, demanded) in found.by_state.items()}
@@ -86,6 +88,10 @@ def _cause(window: Window, found: Balance) -> Named:
     if _large(window) and (ratio > 1.012 or ratio < 0.95):
         return "total-precision", (
             Alternative(cause="total-time-base", odds=0.5, separated_by="data type of the total: single precision fails at powers of two"),
+        ), ()  # fmt: skip
+    if 0.5 < ratio < 1.5 and _lumpy(window, begin):
+        return "total-gating", (
+            Alternative(cause="total-time-base", odds=0.2, separated_by="the conditions under which each total counts"),
         ), ()  # fmt: skip
     if 0.9 < ratio < 1.1 and spread > SHARP:
         tonnes = found.demanded * (spread / SHARP - 1.0)
@@ -105,6 +111,20 @@ def _cause(window: Window, found: Balance) -> Named:
             Alternative(cause="total-gating", odds=0.1, separated_by="the conditions under which each total counts"),
         ), ()  # fmt: skip
     return UNKNOWN, (), ()
+
+
+def _lumpy(window: Window, begin: int) -> bool:
+    """Whether the PLC total loses in lumps instead of in proportion to the flow, as gating does and a slow timer cannot."""
+    blocks = window.blocks
+    rows = usable_rows(blocks, 1) & (blocks.start_s >= begin)
+    own, excess = blocks.plc_own_t[rows], (blocks.increment_t[:, 1] - blocks.plc_own_t)[rows]
+    size = float((own * own).sum())
+    if rows.sum() < 30 or size <= 0.0:
+        return False
+    left = excess - float((own * excess).sum()) / size * own
+    digit = window.loop.plc.total.resolution
+    expected = digit**2 / 6.0 + (0.3 * np.abs(np.diff(own, prepend=own[0]))) ** 2 / 3.0
+    return bool(np.mean(left**2 / expected) > LUMPY)
 
 
 def _large(window: Window) -> bool:
