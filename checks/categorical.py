@@ -20,6 +20,8 @@ BURNOUT = 32700.0
 SIDES = ("gauge", "PLC", "drive")
 FLOATS = ("flow", "load", "speed", "count_rate", "detector_temperature", "gauge_output")
 ABSURD_S = 5
+REPEATS_S = 60
+"""No live current repeats to the bit for so long [s]."""
 TWICE = 1.5
 """A speed this many times the drive's counts pulses twice."""
 
@@ -30,7 +32,7 @@ def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding
     """The categorical findings of a loop in the order of reasoning."""
     tail = Tail(window)
     seen: Seen = {(result.check, result.link): result for result in results}
-    for look in (_modes, _silence, _tags, _speed, _counts, _temperature, _loop, _stale):
+    for look in (_modes, _silence, _tags, _gateway, _speed, _counts, _temperature, _loop, _stale):
         yield from look(window, tail, seen, results)
 
 
@@ -133,6 +135,15 @@ def _speed(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult
         )  # fmt: skip
 
 
+def _gateway(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
+    del results
+    result = seen.get(("counts", Link.COUNTS))
+    if result is not None and result.facts.get("gateway_zeros") == 1.0:
+        zero = tail.standing(np.nan_to_num(tail.column("count_rate"), nan=1.0) == 0.0)
+        words = f"Since {clock(zero.begin)} {result.reason}."
+        yield _at(window, Link.COMMUNICATION, "gateway-zeros", zero, words, evidence=result.evidence)
+
+
 def _counts(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
     del results
     result = seen.get(("counts", Link.COUNTS))
@@ -142,15 +153,8 @@ def _counts(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResul
     low = tail.standing(np.nan_to_num(counts, nan=0.0) <= 3.0 * window.loop.gauge.background)
     zero = tail.standing(np.nan_to_num(counts, nan=1.0) == 0.0)
     if facts.get("gateway_zeros") == 1.0:
-        yield _at(
-            window,
-            Link.COMMUNICATION,
-            "gateway-zeros",
-            zero,
-            f"Since {clock(zero.begin)} {result.reason}.",
-            evidence=result.evidence,
-        )
-    elif facts.get("zero") == 1.0:
+        return
+    if facts.get("zero") == 1.0:
         since = zero if zero.seconds else _fell(window, tail)
         words = f"The detector has given no counts since {clock(since.begin)}. A live detector shows at least the background; the gauge takes no counts for the largest flow."
         yield _at(window, Link.COUNTS, "zero-counts", since, words, evidence=result.evidence, booked=True)
@@ -215,6 +219,11 @@ def _loop(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]
     if facts.get("still") == 1.0:
         role = "loop_current" if tail.has("loop_current") else "ai_raw"
         since = tail.still(role, 0.02 if role == "loop_current" else 40.0)
+        exact, shown = tail.still(role), tail.still("plc_flow")
+        if min(exact.seconds, shown.seconds) >= REPEATS_S:
+            words = f"Current and PLC flow have repeated to the bit since {clock(exact.begin)}: old values are read, with good quality."
+            yield _at(window, result.link, "stale-tag", exact, words, evidence=result.evidence, booked=True)
+            return
         yield _at(
             window,
             result.link,

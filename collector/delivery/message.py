@@ -8,7 +8,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from checks.finding import UNKNOWN, Finding
-from config.cautions import CAUTIONS, NOT_A_SAFETY_FUNCTION
+from config.cautions import CAUTIONS
 from config.model import Site
 
 KINDS = {"raised": "ALERT", "returned": "RETURNED", "refined": "CAUSE NAMED", "test": "TEST"}
@@ -47,12 +47,12 @@ def alert_message(key: str, kind: str, alert: dict[str, Any], finding: Finding, 
     if kind != "returned" and finding.advice:
         lines += ["", "Check first:", *(f"{number}. {step}" for number, step in enumerate(finding.advice[:3], 1))]
         lines += ["", "Before anybody goes to the gauge:", *(f"- {caution}" for caution in CAUTIONS)]
-    lines += ["", f"{page}/loops/{finding.loop}" if page else "", f"Priority {alert['priority']}. {NOT_A_SAFETY_FUNCTION}"]
+    lines += ["", f"{page}/loops/{finding.loop}" if page else "", f"Priority {alert['priority']}."]
     fields = {
         "key": key, "kind": kind, "site": site.site, "loop": finding.loop, "link": finding.link.value, "cause": finding.cause,
         "title": finding.title, "sentence": finding.sentence, "begin": finding.begin, "odds": finding.odds,
         "tonnes": finding.tonnes, "tonnes_uncertainty": finding.tonnes_uncertainty, "rate_error_t_h": finding.rate_error_t_h,
-        "advice": list(finding.advice), "cautions": [*CAUTIONS, NOT_A_SAFETY_FUNCTION], "priority": alert["priority"],
+        "advice": list(finding.advice), "cautions": list(CAUTIONS), "priority": alert["priority"],
         "alert": alert["id"], "page": f"{page}/loops/{finding.loop}" if page else None,
     }  # fmt: skip
     return Message(key=key, kind=kind, subject=subject, text="\n".join(line for line in lines).strip() + "\n", fields=fields)
