@@ -13,6 +13,8 @@ INTERVAL_NATS = 3.0
 """Drop of the log-likelihood that bounds the interval of a change (93-96 % coverage for lag-one correlations 0 to 0.9)."""
 LEAST_GAIN_NATS = 15.0
 """Log-likelihood, corrected for correlation, that a split must gain before it counts as a change."""
+LONG_SIDE = 30
+"""Rows from which a side tells its own correlation."""
 LEAST_ROWS = 3
 """Rows that each side of a split must keep."""
 
@@ -41,8 +43,8 @@ def split_line(x: Floats, deviation: Floats, *, floor: float, slope_scale: float
     """The best single change of the line deviation = a + b x over the rows, None where none is worth its name.
 
     Each side has its own line and its own noise (not below `floor`, in the unit of the deviation). Profile log-likelihood
-    over all splits by cumulative sums, divided by (1 + rho)/(1 - rho) where rho is the lag-one correlation left on both
-    sides. `slope_scale` is the slope change thought possible beforehand (keeps short sides from overfitting).
+    over all splits by cumulative sums, divided by (1 + rho)/(1 - rho) where rho is the lag-one correlation left on the
+    calmer side. `slope_scale` is the slope change thought possible beforehand (keeps short sides from overfitting).
     """
     rows = len(x)
     if rows < 2 * LEAST_ROWS:
@@ -73,14 +75,18 @@ def split_line(x: Floats, deviation: Floats, *, floor: float, slope_scale: float
 
 
 def _correlation(x: Floats, deviation: Floats, row: int) -> float:
-    """Lag-one correlation of what the two lines leave over."""
-    left = np.empty(len(x))
+    """Lag-one correlation of what the two lines leave over: of the calmer side, for the other may hold a change of its own."""
+    found = []
     for side in (slice(0, row), slice(row, len(x))):
         part, flow = deviation[side] - deviation[side].mean(), x[side] - x[side].mean()
         spread = float(flow @ flow)
-        left[side] = part - (float(part @ flow) / spread if spread > 0.0 else 0.0) * flow
-    size = float(left @ left)
-    return float(np.clip(left[1:] @ left[:-1] / size, 0.0, 0.95)) if size > 0.0 else 0.0
+        left = part - (float(part @ flow) / spread if spread > 0.0 else 0.0) * flow
+        size, rows = float(left @ left), len(left)
+        if rows < LONG_SIDE or size <= 0.0:
+            continue
+        raw = float(left[1:] @ left[:-1]) / size
+        found.append(float(np.clip(raw + (1.0 + 3.0 * raw) / rows, 0.0, 0.95)))
+    return min(found, default=0.0)
 
 
 def last_change(x: Floats, deviation: Floats, *, floor: float, rounds: int = 3) -> tuple[int, Split | None]:

@@ -16,6 +16,8 @@ LINE, QUADRATIC, HINGE, POWER = 0, 1, 2, 3
 MODELS = ("line", "quadratic", "ceiling", "power")
 DECISIVE = 10.0
 """Lead in BIC that a bent model needs over the line."""
+LEAST_SPREAD = 1e-4
+"""Spread of the load [parts of span] below which nothing can be said of a shape."""
 CURVED = 4.0
 """|t| of the quadratic term above which no pivot is read."""
 
@@ -45,11 +47,13 @@ class Score(Protocol):
 def choose(x: Floats, y: Floats, follows: Bools, low: float, high: float) -> Shape:
     """Pick line, quadratic, hinge or power by BIC on rows whitened with the line's residual correlation.
 
-    x, y in t/h, shape (n,), n >= 12; `low`, `high` the range of the scale. x is the delayed and filtered flow.
+    x, y in t/h, shape (n,), n >= 12 (a load without spread is a line); `low`, `high` the range of the scale. x is the delayed and filtered flow.
     """
     ones = np.ones(len(x))
     span = high - low
     u = (x - low) / span
+    if u.max() - u.min() < LEAST_SPREAD:
+        return Shape(model=LINE, lead=0.0, curvature_t=0.0)
     line_design = np.stack([ones, u], axis=1)
     line = whitened_least_squares(line_design, y, follows)
     rho = line.rho
