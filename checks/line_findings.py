@@ -9,7 +9,7 @@ import numpy as np
 from checks.finding import UNKNOWN, Finding, Implied
 from checks.hypotheses import Measured, Scored, rank
 from checks.lines import Line, chain
-from checks.result import CheckResult, Evidence, Link, Verdict
+from checks.result import CheckResult, Link, Verdict
 from checks.telling import clock, others, told
 from checks.tonnes import of_line
 from checks.window import Window
@@ -28,17 +28,34 @@ def findings(window: Window, results: Sequence[CheckResult], explained: frozense
     """One finding for each line that differs and is not explained by a link before it."""
     by_link = {result.link: result for result in results if result.check == "scaling"}
     setup = next((result for result in results if result.check == "setup"), None)
+    lines = chain(window.loop, window.settings)
+    back = _read_back(setup, lines)
     told_links: set[Link] = set()
-    for line in chain(window.loop, window.settings):
+    for line in lines:
         result = by_link.get(line.link)
         differs = result is not None and result.verdict is Verdict.FAULT
-        if not differs or line.link in explained or any(_explains(link, line) for link in told_links):
+        known = told_links if back is None else told_links | {back[1]}
+        if not differs or line.link in explained or any(_explains(link, line) for link in known if link is not line.link):
             continue
         assert result is not None
         told_links.add(line.link)
         yield _finding(window, line, result, setup, _output_agrees(by_link))
-    if not told_links and setup is not None:
-        yield from _read_back_only(window, setup, explained)
+    if setup is not None and setup.verdict is Verdict.FAULT and Link.SETUP not in explained:
+        if back is None and not told_links:
+            yield _settings_differ(window, setup)
+        elif back is not None and back[1] not in told_links | explained:
+            yield _ranges_differ(window, setup, *back)
+
+
+def _read_back(setup: CheckResult | None, lines: Sequence[Line]) -> tuple[str, Link] | None:
+    """The range fault that a read-back setting shows, and the first link at which it must be seen; None where none does."""
+    if setup is None or setup.verdict is not Verdict.FAULT:
+        return None
+    for end, cause in (("high", "upper-range"), ("low", "lower-range")):
+        for side, at in (("gauge", Link.GAUGE_OUTPUT), ("plc", Link.SCALING_BLOCK)):
+            if setup.facts.get(f"{side}_{end}_undeclared") == 1.0:
+                return cause, next((line.link for line in lines if at in line.covers), at)
+    return None
 
 
 def _explains(link: Link, line: Line) -> bool:
@@ -172,23 +189,19 @@ def _sentence(line: Line, result: CheckResult, begin: int) -> str:
     return f"Ends differ since {clock(begin)}: {line.label} is off by {size}{numbers}. It lies in: {line.words}."
 
 
-def _read_back_only(window: Window, setup: CheckResult, explained: frozenset[Link]) -> Iterator[Finding]:
-    """Both ends are read back and differ, whatever the flow shows of it yet."""
-    if setup.verdict is not Verdict.FAULT or Link.SETUP in explained:
-        return
-    facts = setup.facts
-    since = max((window.setting_since.get(role, 0) for role in window.settings if "range" in role), default=window.end_s)
-    for end, cause in (("high", "upper-range"), ("low", "lower-range")):
-        if facts.get(f"{end}_differs") == 1.0:
-            link = Link.GAUGE_OUTPUT if facts.get(f"gauge_{end}_undeclared") == 1.0 else Link.SCALING_BLOCK
-            yield told(
-                window, link, cause, begin=since, interval=(since, since), evidence=setup.evidence,
-                sentence=f"The ranges that are read back differ since {clock(since)}: {setup.reason}.",
-            )  # fmt: skip
-            return
-    evidence: tuple[Evidence, ...] = setup.evidence
-    yield told(
+def _ranges_differ(window: Window, setup: CheckResult, cause: str, link: Link) -> Finding:
+    """Ranges that are read back differ, whatever the flow shows of it yet."""
+    changed = [window.setting_since.get(role, 0) for role in window.settings if "range" in role]
+    since = max(changed, default=window.end_s)
+    return told(
+        window, link, cause, begin=since, interval=(since, since), evidence=setup.evidence,
+        sentence=f"The ranges that are read back differ since {clock(since)}: {setup.reason}.",
+    )  # fmt: skip
+
+
+def _settings_differ(window: Window, setup: CheckResult) -> Finding:
+    return told(
         window, Link.SETUP, UNKNOWN, title="settings differ", begin=window.end_s, interval=(window.end_s, window.end_s),
-        sentence=f"{setup.reason[:1].upper()}{setup.reason[1:]}.", evidence=evidence,
+        sentence=f"{setup.reason[:1].upper()}{setup.reason[1:]}.", evidence=setup.evidence,
         advice=("compare the settings in gauge, PLC and site file", "decide which is right, and date the change"),
     )  # fmt: skip

@@ -35,7 +35,9 @@ def check(window: Window) -> list[CheckResult]:
     since the last change (24 h at most). `facts` carry the fit, so that nobody has to fit again: offset and gain (G - 1)
     with statistical (`v_`) and systematic (`s_`) covariance, lag, pivot, covered range, shape, onset and the data gate.
     """
-    return [_result(window, line) for line in chain(window.loop, window.settings)]
+    looks = [_first_look(window, line) for line in chain(window.loop, window.settings)]
+    changed = {look.line.x_role for look in looks if isinstance(look, _Look) and _is_odd(window, look)}
+    return [look if isinstance(look, CheckResult) else _answer(window, look, look.line.x_role in changed) for look in looks]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -55,25 +57,34 @@ class _Look:
     bent: shape.Shape | None = None
 
 
-def _result(window: Window, line: Line) -> CheckResult:
+def _first_look(window: Window, line: Line) -> _Look | CheckResult:
     rows = rows_of(line, window.blocks, window.loop)
-    total = len(rows)
-    if not rows.good.any():
-        return CheckResult(
-            check="scaling", link=line.link, verdict=Verdict.NOT_EVALUATED, total=total,
-            reason=f"no common readings of {line.x_role} and {line.y_role}",
-            needs=(f"good readings of {line.x_role} and {line.y_role} at the same time",),
-        )  # fmt: skip
-    look = _look(window, line, rows)
+    if rows.good.any():
+        return _look(window, line, rows)
+    return CheckResult(
+        check="scaling", link=line.link, verdict=Verdict.NOT_EVALUATED, total=len(rows),
+        reason=f"no common readings of {line.x_role} and {line.y_role}",
+        needs=(f"good readings of {line.x_role} and {line.y_role} at the same time",),
+    )  # fmt: skip
+
+
+def _is_odd(window: Window, look: _Look) -> bool:
+    """Whether a change inside the horizon must be looked for."""
     fitted = _fit_verdict(window, look)
-    odd = look.fit is not None and (fitted is Verdict.NOT_EVALUATED or look.fit.regression.rho > MEMORY)
-    if odd or look.now.verdict in (Verdict.SUSPECT, Verdict.FAULT) or fitted in (Verdict.SUSPECT, Verdict.FAULT):
+    memory = look.fit is not None and (fitted is Verdict.NOT_EVALUATED or look.fit.regression.rho > MEMORY)
+    differs = (Verdict.SUSPECT, Verdict.FAULT)
+    return memory or look.now.verdict in differs or fitted in differs
+
+
+def _answer(window: Window, look: _Look, changed: bool) -> CheckResult:
+    """`changed`: a line that starts at the same station looks odd, so that all of them are asked since when."""
+    if changed:
         _since_change(window, look)
-        fitted = _fit_verdict(window, look)
-        if look.fit is None and look.now.verdict is Verdict.NOT_EVALUATED and look.split is not None:
-            fitted = _mean_verdict(window, look)
-        if look.fit is not None:
-            fitted = _bend(window, look, fitted)
+    fitted = _fit_verdict(window, look)
+    if changed and look.fit is None and look.now.verdict is Verdict.NOT_EVALUATED and look.split is not None:
+        fitted = _mean_verdict(window, look)
+    if changed and look.fit is not None:
+        fitted = _bend(window, look, fitted)
     return _told(window, look, fitted)
 
 
