@@ -41,7 +41,9 @@ def write(path: Path, samples: Samples) -> Sealed:
     StoreError
         The file does not hold what was written.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
+    if not path.parent.exists():
+        path.parent.mkdir(parents=True)
+        _flush_folder(path.parent.parent)
     roles = list(samples.values)
     arrays: dict[str, pa.Array] = {"time_s": pa.array(samples.time_s), "flags": pa.array(samples.flags)}
     arrays |= {f"v:{role}": pa.array(samples.values[role]) for role in roles}
@@ -50,19 +52,22 @@ def write(path: Path, samples: Samples) -> Sealed:
     table = pa.table(arrays).replace_schema_metadata(metadata)
     temporary = path.with_suffix(".tmp")
     encoding = {f"v:{role}": "BYTE_STREAM_SPLIT" for role in roles} | {"time_s": "DELTA_BINARY_PACKED"}
-    with temporary.open("wb") as file:
-        pq.write_table(
-            table, file, compression="zstd", compression_level=3, row_group_size=ROW_GROUP,
-            use_dictionary=[name for name in table.column_names if name.startswith("q:") or name == "flags"],
-            column_encoding=encoding, write_statistics=["time_s"],
-        )  # fmt: skip
-        file.flush()
-        os.fsync(file.fileno())
-    rows = pq.read_metadata(temporary).num_rows
-    if rows != len(samples):
-        raise StoreError(f"an archive file holds {rows} rows of {len(samples)}", where=str(temporary))
-    digest = hashlib.sha256(temporary.read_bytes()).hexdigest()
-    temporary.replace(path)
+    try:
+        with temporary.open("wb") as file:
+            pq.write_table(
+                table, file, compression="zstd", compression_level=3, row_group_size=ROW_GROUP,
+                use_dictionary=[name for name in table.column_names if name.startswith("q:") or name == "flags"],
+                column_encoding=encoding, write_statistics=["time_s"],
+            )  # fmt: skip
+            file.flush()
+            os.fsync(file.fileno())
+        rows = pq.read_metadata(temporary).num_rows
+        if rows != len(samples):
+            raise StoreError(f"an archive file holds {rows} rows of {len(samples)}", where=str(temporary))
+        digest = hashlib.sha256(temporary.read_bytes()).hexdigest()
+        temporary.replace(path)
+    finally:
+        temporary.unlink(missing_ok=True)
     _flush_folder(path.parent)
     return Sealed(rows, int(samples.time_s[0]), int(samples.time_s[-1]) + samples.step_s, digest)
 

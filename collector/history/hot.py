@@ -1,7 +1,8 @@
 """Samples of days that are not sealed yet: one SQLite file a UTC day, one row a second and loop.
 
 The rows go through sqlite3 itself: SQLAlchemy Core was measured at 2.6 times the cost for 50 loops at 1 Hz. Quality is one
-byte a role in the order of the columns; 255 marks a role that the loop did not have.
+byte a role in the order of the columns; 255 marks a role that the loop did not have. NaN lies there as NULL; minus zero comes
+back as zero, all other values to the bit.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import sqlite3
 import threading
 from collections.abc import Sequence
 from pathlib import Path
+from urllib.parse import quote
 
 import numpy as np
 
@@ -26,11 +28,13 @@ class HotDay:
         self._connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=10.0)
         for pragma in ("journal_mode=WAL", "synchronous=FULL", "journal_size_limit=67108864"):
             self._connection.execute(f"PRAGMA {pragma}")
+        self._connection.execute("BEGIN IMMEDIATE")
         self._connection.execute("CREATE TABLE IF NOT EXISTS roles(position INTEGER PRIMARY KEY, role TEXT NOT NULL UNIQUE)")
         self._connection.execute(
             "CREATE TABLE IF NOT EXISTS samples(ts INTEGER NOT NULL, loop TEXT NOT NULL, step INTEGER NOT NULL,"
             " flags INTEGER NOT NULL, quality BLOB NOT NULL, PRIMARY KEY(ts, loop)) WITHOUT ROWID"
         )
+        self._connection.execute("COMMIT")
         self._roles = read_roles(self._connection)
 
     def append(self, parts: Sequence[Samples]) -> int:
@@ -41,7 +45,8 @@ class HotDay:
             new = sum(self._insert(part) for part in parts)
             connection.execute("COMMIT")
         except BaseException:
-            connection.execute("ROLLBACK")
+            if connection.in_transaction:  # SQLite rolls back by itself when the disk is full
+                connection.execute("ROLLBACK")
             self._roles = read_roles(connection)
             raise
         return new
@@ -79,11 +84,17 @@ def read_roles(connection: sqlite3.Connection) -> list[str]:
     return [row[0] for row in connection.execute("SELECT role FROM roles ORDER BY position")]
 
 
+def _is_made(connection: sqlite3.Connection) -> bool:
+    """False where the writer was stopped between making the file and making its tables."""
+    return connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'samples'").fetchone() is not None
+
+
 class HotReader:
     """Reads a day file beside its writer, without ever writing to it."""
 
     def __init__(self, path: Path) -> None:
-        self._connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=10.0)
+        self._connection = sqlite3.connect(f"file:{quote(str(path))}?mode=ro", uri=True, timeout=10.0)
+        self._made = _is_made(self._connection)
 
     def __enter__(self) -> HotReader:
         return self
@@ -93,15 +104,21 @@ class HotReader:
 
     def loops(self) -> list[str]:
         """Loops that have rows in this file."""
+        if not self._made:
+            return []
         return [row[0] for row in self._connection.execute("SELECT DISTINCT loop FROM samples ORDER BY loop")]
 
     def extent(self, loop: str) -> tuple[int, int] | None:
         """First second, and last second plus its step; None where the loop has no row."""
+        if not self._made:
+            return None
         row = self._connection.execute("SELECT min(ts), max(ts + step) FROM samples WHERE loop = ?", (loop,)).fetchone()
         return None if row[0] is None else (int(row[0]), int(row[1]))
 
     def read(self, loop: str, begin: int, end: int) -> Samples | None:
         """The rows of a loop in a time, None where there are none."""
+        if not self._made:
+            return None
         roles = read_roles(self._connection)
         names = "".join(f', "v_{role}"' for role in roles)
         rows = self._connection.execute(
@@ -125,6 +142,11 @@ class HotReader:
             loop=loop, step_s=int(columns[1][0]), time_s=np.array(columns[0], np.int64), values=values, quality=qualities,
             flags=np.array(columns[2], np.uint8),
         )  # fmt: skip
+
+
+def _unlink(path: Path) -> None:
+    for name in (path, path.with_name(path.name + "-wal"), path.with_name(path.name + "-shm")):
+        name.unlink(missing_ok=True)
 
 
 class HotDays:
@@ -152,7 +174,10 @@ class HotDays:
         if day not in self._open:
             while len(self._open) > 2:
                 self._open.pop(min(self._open)).close()
-            self._open[day] = HotDay(self._layout.hot(day))
+            path = self._layout.hot(day)
+            if not path.exists():
+                _unlink(path)  # a log without its file, left by a kill, must not be taken for the log of the new one
+            self._open[day] = HotDay(path)
         return self._open[day]
 
     def release(self, day: int) -> None:
@@ -166,9 +191,7 @@ class HotDays:
         """Remove the file of a sealed day."""
         with self._lock:
             self.release(day)
-            path = self._layout.hot(day)
-            for name in (path, path.with_name(path.name + "-wal"), path.with_name(path.name + "-shm")):
-                name.unlink(missing_ok=True)
+            _unlink(self._layout.hot(day))
 
     def close(self) -> None:
         """Close all files."""

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import fcntl
 import os
+import re
 from pathlib import Path
 
 from config.errors import StoreError
 
+MOUNTS = Path("/proc/mounts")
 NETWORK = {"nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "afs", "ceph", "glusterfs", "fuse.sshfs"}
 """File systems on which SQLite's write-ahead log is not safe."""
 
@@ -42,22 +44,27 @@ class FolderLock:
         os.pwrite(self._file, f"{os.getpid()}\n".encode(), 0)
 
     def close(self) -> None:
-        """Give the lock back."""
-        os.close(self._file)
+        """Give the lock back; a second time does nothing."""
+        held, self._file = self._file, -1
+        if held >= 0:
+            os.close(held)
 
 
 def refuse_network(folder: Path) -> None:
     """Raise StoreError where the folder lies on a file system of another machine."""
     try:
-        mounts = Path("/proc/mounts").read_text(encoding="utf-8").splitlines()
+        mounts = MOUNTS.read_text(encoding="utf-8").splitlines()
     except OSError:
         return
     target = folder.resolve()
     best = ("", "")
     for line in mounts:
         parts = line.split()
-        if len(parts) > 2 and target.is_relative_to(parts[1]) and len(parts[1]) >= len(best[0]):
-            best = (parts[1], parts[2])
+        if len(parts) < 3:
+            continue
+        point = re.sub(r"\\([0-7]{3})", lambda code: chr(int(code[1], 8)), parts[1])
+        if target.is_relative_to(point) and len(point) >= len(best[0]):
+            best = (point, parts[2])
     if best[1] in NETWORK:
         raise StoreError(
             f"the data folder lies on a network file system ({best[1]}), where a crash can damage the history",

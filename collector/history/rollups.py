@@ -29,7 +29,10 @@ def description(blocks: Blocks) -> str:
 
 
 def add(connection: sa.Connection, blocks: Blocks) -> None:
-    """Store rows; a row that is there already is replaced."""
+    """Store rows; a row that is there already is replaced by one that covers at least as many seconds."""
+    blocks = _not_less(connection, blocks)
+    if not len(blocks):
+        return
     text = description(blocks)
     layout = connection.execute(sa.select(LAYOUTS.c.id).where(LAYOUTS.c.description == text)).scalar_one_or_none()
     if layout is None:
@@ -44,6 +47,17 @@ def add(connection: sa.Connection, blocks: Blocks) -> None:
         for start, row in zip(blocks.start_s, flat, strict=True)
     ]  # fmt: skip
     connection.execute(ROLLUPS.insert().prefix_with("OR REPLACE"), rows)
+
+
+def _not_less(connection: sa.Connection, blocks: Blocks) -> Blocks:
+    """Without the rows that cover fewer seconds than what is stored: the edges of an import, or of a start within a day."""
+    stored = read(connection, blocks.loop, blocks.length_s, int(blocks.start_s[0]), int(blocks.start_s[-1]) + 1)
+    covered: dict[int, float] = {}
+    for part in stored:
+        covered |= zip(part.start_s.tolist(), part.flat[:, part.columns("covered_s").start].tolist(), strict=True)
+    before = np.array([covered.get(start, 0.0) for start in blocks.start_s.tolist()])
+    keep = blocks.covered_s >= before
+    return blocks if bool(keep.all()) else blocks.with_arrays({name: getattr(blocks, name)[keep] for name in ARRAYS})
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +88,7 @@ class Stored:
 
 def read(connection: sa.Connection, loop: str, length_s: int, begin: int, end: int) -> list[Stored]:
     """Rows of a time in order, in runs of one layout each."""
+    begin, end = int(begin), int(end)  # SQLite would bind numpy integers as bytes
     rows = connection.execute(
         sa.select(ROLLUPS.c.start_s, ROLLUPS.c.layout, ROLLUPS.c.statistics)
         .where(ROLLUPS.c.loop == loop, ROLLUPS.c.length_s == length_s, ROLLUPS.c.start_s >= begin, ROLLUPS.c.start_s < end)

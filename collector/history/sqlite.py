@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 import sqlalchemy as sa
@@ -23,6 +26,8 @@ from collector.history.tables import EVENTS, MANIFEST, ROLLUPS
 from config.errors import StoreError
 from config.model import Site
 
+T = TypeVar("T")
+
 SEAL_AFTER_S = 600
 """How long after the end of a UTC day it is sealed [s]; later rows of that day are refused."""
 
@@ -40,15 +45,20 @@ def open_store(data: Path, site: Site, *, clock: Clock, read_only: bool = False)
         if not layout.state.exists():
             raise StoreError("there is no history here", where=str(data), fix="name the data folder of a service with --data")
         return SqliteStore(layout, site, StateDb(layout.state, read_only=True), clock, None)
-    layout.make()
+    try:
+        layout.make()
+    except OSError as error:
+        raise StoreError(
+            f"the data folder cannot be made ({error.strerror})", where=str(data), fix="name another with --data"
+        ) from error
     refuse_network(data)
     lock = FolderLock(layout.lock)
     try:
         state = StateDb(layout.state)
-    except StoreError:
+        return SqliteStore(layout, site, state, clock, lock)
+    except BaseException:
         lock.close()
         raise
-    return SqliteStore(layout, site, state, clock, lock)
 
 
 class SqliteStore:
@@ -61,77 +71,94 @@ class SqliteStore:
         self._clock = clock
         self._lock = lock
         self._hot = HotDays(layout)
+        self._gate = threading.RLock()
+        self._closing: set[tuple[str, int]] = set()
         self._sealed = self._manifest()
         if lock is not None:
-            self._finish_seals()
+            try:
+                self._finish_seals()
+            except BaseException:
+                state.close()
+                raise
 
     def append(self, batch: Sequence[Samples]) -> int:
         """Store closed samples; a sealed day takes no more."""
+        if self._lock is None:
+            raise StoreError("the history is open for reading only", where=str(self._layout.root))
         try:
-            return self._hot.append([part for whole in batch for part in self._unsealed(whole)])
+            with self._gate:
+                return self._hot.append([part for whole in batch for part in self._unsealed(whole)])
         except (sqlite3.Error, OSError) as error:
             raise StoreError(f"samples cannot be written ({error})", where=str(self._layout.root)) from error
 
     def _unsealed(self, samples: Samples) -> Iterator[Samples]:
         days = samples.time_s // DAY_S
         for day in np.unique(days).tolist():
-            if (samples.loop, day) not in self._sealed:
+            if (samples.loop, day) not in self._sealed and (samples.loop, day) not in self._closing:
                 first, last = np.searchsorted(days, [day, day + 1])
                 yield samples[slice(int(first), int(last))]
 
     def scan(self, loop: str, begin: int, end: int) -> Iterator[Samples]:
         """The stored samples of a loop, a day at most at a time."""
-        for day in range(day_of(begin), day_of(max(begin, end - 1)) + 1):
+        begin, end = int(begin), int(end)  # SQLite would bind numpy integers as bytes
+        for day in range(day_of(begin), day_of(end - 1) + 1):
             found = self._day(loop, day, max(begin, day * DAY_S), min(end, (day + 1) * DAY_S))
             if found is not None and len(found):
                 yield found
 
     def _day(self, loop: str, day: int, begin: int, end: int) -> Samples | None:
+        """From the tier that the manifest names; asked again where the day moved meanwhile."""
+        gone: OSError | None = None
         for _ in range(3):
             if (loop, day) in self._sealed:
                 try:
                     return archive.read(self._layout.archive(loop, day), begin, end)
-                except FileNotFoundError:
-                    self._sealed = self._manifest()
-                    continue
-            try:
-                path = self._layout.hot(day)
-                if path.exists():
-                    with HotReader(path) as hot:
-                        found = hot.read(loop, begin, end)
-                    if found is not None:
-                        return found
-            except sqlite3.OperationalError:
-                pass
-            fresh = self._manifest()
-            if (loop, day) not in fresh:
+                except FileNotFoundError as error:
+                    gone = error
+            else:
+                found = self._from_hot(day, lambda hot: hot.read(loop, begin, end))
+                if found is not None:
+                    return found
+            self._ask_manifest()
+            if gone is None and (loop, day) not in self._sealed:
                 return None
-            self._sealed = fresh
-        return None
+        if (loop, day) not in self._sealed:
+            return None
+        path = self._layout.archive(loop, day)
+        raise StoreError("a sealed day is missing from the archive", where=str(path), fix="restore it from a backup") from gone
+
+    def _from_hot(self, day: int, ask: Callable[[HotReader], T | None]) -> T | None:
+        """What a day file answers; None where there is none, or where it was removed while it was asked."""
+        path = self._layout.hot(day)
+        if not path.exists():
+            return None
+        try:
+            with HotReader(path) as hot:
+                return ask(hot)
+        except sqlite3.Error as error:
+            if not path.exists():
+                return None
+            raise StoreError(f"samples cannot be read ({error})", where=str(path)) from error
 
     def trend(self, loop: str, role: str, begin: int, end: int, max_points: int = 2000) -> Trend:
         """A role over a time."""
+        begin, end = int(begin), int(end)
         row_s = trends.source_of(end - begin)
         if row_s == 1:
-            parts = []
-            for samples in self.scan(loop, begin, end):
-                values = samples.column(role)
-                parts.append((samples.time_s, np.isfinite(values).astype(np.float64), values, values, values))
-            return trends.bucketed(loop, role, begin, end, max_points, row_s, parts)
+            rows = trends.of_samples(self.scan(loop, begin, end), role)
+            return trends.bucketed(loop, role, begin, end, max_points, row_s, rows)
         with self.state.transaction() as connection:
             stored = rollups.read(connection, loop, row_s, begin, end)
-        rows = []
-        for part in stored:
-            columns = [part.role(name, role) for name in ("n", "minimum", "mean", "maximum")]
-            if columns[0] is not None:
-                n, low, mean, high = (column for column in columns if column is not None)
-                rows.append((part.start_s, n, low, mean, high))
+        rows = trends.of_rollups(stored, role)
+        if row_s == 60:  # minutes are kept for some weeks; what is older is drawn from the samples
+            first = int(stored[0].start_s[0]) if stored else end
+            rows = trends.of_samples(self.scan(loop, begin, first), role) + rows
         return trends.bucketed(loop, role, begin, end, max_points, row_s, rows)
 
     def add_rollups(self, blocks: Blocks) -> None:
         """Store merged blocks."""
         if len(blocks):
-            with self._writing() as connection:
+            with self.state.transaction() as connection:
                 rollups.add(connection, blocks)
 
     def rollups(self, loop: str, length_s: int, begin: int, end: int) -> Blocks | None:
@@ -145,7 +172,7 @@ class SqliteStore:
 
     def add_event(self, event: Event) -> None:
         """Write one event."""
-        with self._writing() as connection:
+        with self.state.transaction() as connection:
             connection.execute(
                 EVENTS.insert().values(
                     time=event.time, loop=event.loop, kind=event.kind, text=event.text, old=event.old, new=event.new
@@ -171,8 +198,7 @@ class SqliteStore:
             ).one()
         found = [] if row[0] is None else [(int(row[0]), int(row[1]))]
         for day in self._layout.hot_days():
-            with HotReader(self._layout.hot(day)) as hot:
-                here = hot.extent(loop)
+            here = self._from_hot(day, lambda hot: hot.extent(loop))
             found += [here] if here is not None else []
         return (min(first for first, _ in found), max(last for _, last in found)) if found else None
 
@@ -182,26 +208,41 @@ class SqliteStore:
         for day in self._layout.hot_days():
             if (day + 1) * DAY_S + SEAL_AFTER_S > now:
                 continue
-            with HotReader(self._layout.hot(day)) as hot:
-                loops = [loop for loop in hot.loops() if (loop, day) not in self._sealed]
-                for loop in loops:
-                    samples = hot.read(loop, day * DAY_S, (day + 1) * DAY_S)
+            sealed += self._seal_day(day)
+        return sealed
+
+    def _seal_day(self, day: int) -> int:
+        """Seal the loops of a day until none is left that came meanwhile; a loop takes no rows from before it is read."""
+        sealed = 0
+        while True:
+            with self._gate:
+                waiting = {(loop, day) for loop in self._from_hot(day, HotReader.loops) or []} - self._sealed
+                if not waiting:
+                    self._hot.remove(day)
+                    return sealed
+                self._closing |= waiting
+            try:
+                for loop, _ in sorted(waiting):
+                    samples = self._from_hot(day, partial(HotReader.read, loop=loop, begin=day * DAY_S, end=(day + 1) * DAY_S))
                     assert samples is not None
                     self.put_sealed(samples, day)
                     sealed += 1
-            self._hot.remove(day)
-        return sealed
+            finally:
+                with self._gate:
+                    self._closing -= waiting
 
     def put_sealed(self, samples: Samples, day: int) -> None:
         """Write a whole loop-day into the archive and enter it into the manifest."""
-        done = archive.write(self._layout.archive(samples.loop, day), samples)
-        with self._writing() as connection:
-            connection.execute(
-                MANIFEST.insert().prefix_with("OR REPLACE").values(
-                    loop=samples.loop, day=day, rows=done.rows, first_s=done.first_s, last_s=done.last_s, sha256=done.sha256
-                )
-            )  # fmt: skip
-        self._sealed.add((samples.loop, day))
+        path = self._layout.archive(samples.loop, day)
+        try:
+            done = archive.write(path, samples)
+        except OSError as error:
+            raise StoreError(f"a day cannot be sealed ({error})", where=str(path)) from error
+        row = {"rows": done.rows, "first_s": done.first_s, "last_s": done.last_s, "sha256": done.sha256}
+        with self._gate:
+            with self.state.transaction() as connection:
+                connection.execute(MANIFEST.insert().prefix_with("OR REPLACE").values(loop=samples.loop, day=day, **row))
+            self._sealed.add((samples.loop, day))
 
     def has_day(self, loop: str, day: int) -> bool:
         """Whether any sample of a loop-day is stored."""
@@ -214,14 +255,14 @@ class SqliteStore:
             last = day_of(now - kept.raw)
             for loop, day in sorted(self._sealed):
                 if day < last:
-                    with self._writing() as connection:
+                    with self.state.transaction() as connection:
                         connection.execute(MANIFEST.delete().where(MANIFEST.c.loop == loop, MANIFEST.c.day == day))
                     self._layout.archive(loop, day).unlink(missing_ok=True)
                     self._sealed.discard((loop, day))
                     dropped += 1
         for length, seconds in ((60, kept.minute), (3600, kept.hour)):
             if seconds is not None:
-                with self._writing() as connection:
+                with self.state.transaction() as connection:
                     old = (ROLLUPS.c.length_s == length) & (ROLLUPS.c.start_s < int(now - seconds))
                     connection.execute(ROLLUPS.delete().where(old))
         return dropped
@@ -237,33 +278,13 @@ class SqliteStore:
         with self.state.transaction() as connection:
             return {(row.loop, row.day) for row in connection.execute(sa.select(MANIFEST.c.loop, MANIFEST.c.day))}
 
+    def _ask_manifest(self) -> None:
+        with self._gate:
+            self._sealed = self._manifest()
+
     def _finish_seals(self) -> None:
         """Remove hot files whose every loop is in the manifest: a kill may have come before they went."""
         for day in self._layout.hot_days():
-            with HotReader(self._layout.hot(day)) as hot:
-                try:
-                    loops = hot.loops()
-                except sqlite3.OperationalError:
-                    continue
+            loops = self._from_hot(day, HotReader.loops) or []
             if loops and all((loop, day) in self._sealed for loop in loops):
                 self._hot.remove(day)
-
-    def _writing(self) -> _Writing:
-        return _Writing(self.state)
-
-
-class _Writing:
-    """A transaction whose database errors come out as StoreError."""
-
-    def __init__(self, state: StateDb) -> None:
-        self._state = state
-        self._inner = state.transaction()
-
-    def __enter__(self) -> sa.Connection:
-        return self._inner.__enter__()
-
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: object) -> None:
-        try:
-            self._inner.__exit__(kind, error, trace)  # type: ignore[arg-type]
-        except sa.exc.DBAPIError as failed:
-            raise StoreError(f"the history cannot be written ({failed.orig})", where=str(self._state.path)) from failed

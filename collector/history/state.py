@@ -7,6 +7,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from urllib.parse import quote
 
 import sqlalchemy as sa
 from sqlalchemy.pool import StaticPool
@@ -29,7 +30,7 @@ class StateDb:
     def __init__(self, path: Path, *, read_only: bool = False) -> None:
         self.path = path
         self._lock = threading.RLock()
-        address = f"file:{path}?mode={'ro' if read_only else 'rwc'}"
+        address = f"file:{quote(str(path))}?mode={'ro' if read_only else 'rwc'}"
 
         def connect() -> sqlite3.Connection:
             return sqlite3.connect(address, uri=True, check_same_thread=False, timeout=10.0, isolation_level=None)
@@ -43,15 +44,15 @@ class StateDb:
                 if not read_only:
                     for pragma in ("journal_mode=WAL", "synchronous=FULL", "journal_size_limit=33554432"):
                         raw.cursor().execute(f"PRAGMA {pragma}")
-            with self.transaction() as connection:
+            with self._engine.begin() as connection:
                 if read_only:
                     self._check_version(connection)
                 else:
                     bring_up(connection, str(path))
-        except sa.exc.DatabaseError as error:
+        except (sa.exc.DBAPIError, sqlite3.Error) as error:
             self._engine.dispose()
             raise StoreError(
-                f"the history cannot be opened ({error.orig})",
+                f"the history cannot be opened ({getattr(error, 'orig', error)})",
                 where=str(path),
                 fix="restore it from a backup, or name another --data",
             ) from error
@@ -61,9 +62,20 @@ class StateDb:
 
     @contextmanager
     def transaction(self) -> Iterator[sa.Connection]:
-        """A transaction: committed where the block ends well, rolled back where it raises."""
-        with self._lock, self._engine.begin() as connection:
-            yield connection
+        """A transaction: committed where the block ends well, rolled back where it raises.
+
+        Raises
+        ------
+        StoreError
+            The database cannot be used: the disk is full, read-only or damaged.
+        """
+        try:
+            with self._lock, self._engine.begin() as connection:
+                yield connection
+        except sa.exc.DatabaseError as error:
+            if isinstance(error, sa.exc.IntegrityError | sa.exc.ProgrammingError):
+                raise
+            raise StoreError(f"the history cannot be used ({error.orig})", where=str(self.path)) from error
 
     def close(self) -> None:
         """Close the connection."""
@@ -71,9 +83,13 @@ class StateDb:
             self._engine.dispose()
 
     def _check_version(self, connection: sa.Connection) -> None:
-        found = connection.execute(sa.select(SCHEMA.c.version)).scalar_one()
+        found = connection.execute(sa.select(SCHEMA.c.version)).scalar_one_or_none()
         if found != VERSION:
-            raise StoreError(f"the history has version {found}, this Tallywire reads version {VERSION}", where=str(self.path))
+            raise StoreError(
+                f"the history has version {found or 'none'}, this Tallywire reads version {VERSION}",
+                where=str(self.path),
+                fix="read it with the Tallywire that wrote it, or start the service here once to bring it up",
+            )
 
 
 def _begin(connection: sa.Connection) -> None:

@@ -59,7 +59,7 @@ class Store(Protocol):
         ...
 
     def add_rollups(self, blocks: Blocks) -> None:
-        """Store merged blocks (60, 3600 or 86,400 s long); a row that is there already is replaced."""
+        """Store merged blocks (60, 3600 or 86,400 s long); one that is there already is replaced where as much is covered."""
         ...
 
     def rollups(self, loop: str, length_s: int, begin: int, end: int) -> Blocks | None:
