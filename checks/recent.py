@@ -67,6 +67,12 @@ def judge_recent(
     return _over(line, rows, expected, kernel, index[-LONG:], sigma, rho, floor, limit)
 
 
+def lasts(each: Floats) -> bool:
+    """Whether the deviations of single rows [t/h] stand together as those of a fault do, and do not die away."""
+    toward = each * np.sign(each.mean())
+    return bool(toward.min() >= STEADINESS * toward.max())
+
+
 def _over(
     line: Line,
     rows: Rows,
@@ -91,10 +97,8 @@ def _over(
     uncertainty = float(2.0 * standard + moved)
     per_cent = 100.0 / line.span
     verdict = judge(deviation * per_cent, uncertainty * per_cent, limit.suspect, limit.fault)
-    if verdict is Verdict.FAULT:
-        toward = each * np.sign(deviation)
-        if toward.min() < STEADINESS * toward.max():
-            verdict = Verdict.NOT_EVALUATED
+    if verdict is Verdict.FAULT and not lasts(each):
+        verdict = Verdict.NOT_EVALUATED
     return Recent(
         verdict=verdict,
         deviation=deviation,

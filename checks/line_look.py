@@ -1,0 +1,151 @@
+"""One line looked at: its rows, how the far station follows the near one, and since when."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks import lag, onset, recent, shape
+from checks.lines import Line, Rows
+from checks.result import Verdict
+from checks.window import Window
+
+Floats = NDArray[np.float64]
+
+ANALOGUE_FLOOR = (0.0014, 0.0002)
+"""Systematic gain and offset of an analogue step: output and card 0.1 % each, 0.02 % of span."""
+DIGITAL_FLOOR = (0.0003, 0.0001)
+"""The same of a step between two numbers: resolution and rounding only."""
+ONSET_FLOOR = 0.0005
+"""Noise of a row that a change must stand out from at least [parts of span]."""
+MEMORY = 0.5
+"""Residual correlation above which a change inside the horizon is looked for."""
+LAG_SAMPLES_S = 1200
+LEAST_KERNEL_ROWS = 60
+LEAST_SPREAD = 0.004
+"""Standard deviation of the load [parts of span] that a lag can be learnt from."""
+NOT_YET = recent.Recent(verdict=Verdict.NOT_EVALUATED)
+LEAST_VERDICT_ROWS = 60
+"""Rows from which a line may say that ends differ: on fewer, one ramp behind an unseen filter looks like a slope."""
+QUIET = 0.06
+"""Step of the load from row to row [parts of span] below which a row tells the shape and not the lag."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Look:
+    """What is known of a line on the way to its verdict."""
+
+    line: Line
+    rows: Rows
+    declared: lag.Kernel
+    kernel: lag.Kernel
+    expected: Floats
+    floor: tuple[float, float]
+    fit: lag.LagFit | None
+    now: recent.Recent
+    usable: NDArray[np.bool_]
+    split: onset.Split | None = None
+    split_rows: NDArray[np.intp] | None = None
+    bent: shape.Shape | None = None
+
+
+def look_at(window: Window, line: Line, rows: Rows) -> Look:
+    usable = rows.steady & ~rows.high & ~rows.low
+    clean = rows.good & ~rows.high
+    behind = window.loop.plc.filter if line.y_role == "plc_flow" else 0.0
+    coarse = _coarse(window, line)
+    late = max(coarse or 0.0, 0.0)
+    m = max(3, int(np.ceil((late + 5.0 * behind) / rows.length_s)))
+    before = usable & (rows.start_s < window.end_s - recent.LOOK_BACK_S)
+    fit = lag.fit_deep_enough(rows, before, clean, m)
+    declared = lag.declared_kernel(
+        rows.length_s, 2.0 if coarse is None else late, behind, (5.0 if coarse is None else 2.0) + 0.3 * behind
+    )
+    digital = line.y_role == "gauge_output" or (line.x_role == "ai_raw" and not line.analogue)
+    look = Look(
+        line=line, rows=rows, declared=declared, kernel=declared, expected=declared.follow(rows.x, rows.dx),
+        floor=DIGITAL_FLOOR if digital else ANALOGUE_FLOOR, fit=fit, now=NOT_YET, usable=usable,
+    )  # fmt: skip
+    _learn(look)
+    _judge_recent(window, look)
+    return look
+
+
+def _learn(look: Look) -> None:
+    """Take the lag from the fit where that saw enough movement."""
+    fit = look.fit
+    if fit is None or len(fit.rows) < LEAST_KERNEL_ROWS or fit.x_sd <= LEAST_SPREAD * look.line.span:
+        return
+    if 0.3 < fit.gain < 3.0 and -10.0 < fit.kernel.lag_s < 400.0:
+        look.kernel = fit.kernel
+        look.expected = look.kernel.follow(look.rows.x, look.rows.dx)
+
+
+def _judge_recent(window: Window, look: Look) -> None:
+    sigma, rho = noise_of(look.line, look.rows, look.expected, look.fit)
+    look.now = recent.judge_recent(
+        look.line, look.rows, look.expected, look.kernel, end_s=window.end_s, sigma=sigma, rho=rho, floor=look.floor,
+        limit=window.loop.limits.link,
+    )  # fmt: skip
+
+
+def _coarse(window: Window, line: Line) -> float | None:
+    samples = window.samples[-(LAG_SAMPLES_S // window.samples.step_s) :]
+    return lag.coarse_lag(samples.column(line.x_role), samples.column(line.y_role), step_s=samples.step_s)
+
+
+def noise_of(line: Line, rows: Rows, expected: Floats, fit: lag.LagFit | None) -> tuple[float, float]:
+    if fit is not None:
+        rho = fit.regression.rho
+        return fit.regression.sigma / float(np.sqrt(1.0 - rho * rho)), rho
+    ready = rows.steady & np.isfinite(expected) & ~rows.x_high
+    steps = np.diff((rows.y - expected)[ready][-60:])
+    least = 0.0005 * line.span
+    return (max(least, float(np.median(np.abs(steps))) / 0.6745) if len(steps) >= 6 else 3.0 * least), 0.5
+
+
+def since_change(window: Window, look: Look) -> None:
+    """Keep only what came after the last change of the line, and fit that."""
+    rows = look.rows
+    ready = rows.steady & ~rows.x_high & ~rows.declared_low & look.kernel.history(rows.good, rows.follows)
+    ready &= np.isfinite(look.expected)
+    index = lag.pick(ready)
+    if len(index) < 2 * onset.LEAST_ROWS:
+        return
+    x = look.expected[index]
+    row, split = onset.last_change(x, rows.y[index] - x, floor=ONSET_FLOOR * look.line.span)
+    look.split_rows = index
+    look.split = split
+    begin = int(index[row]) if split is not None else 0
+    clean = rows.good & ~rows.high
+    m = len(look.kernel.weights) - 1
+    look.fit = lag.fit_lag(rows, look.usable, clean, m, begin)
+    if split is not None and look.fit is None:
+        look.fit = lag.fit_lag(rows, look.usable, clean, 1, begin)
+    if split is not None:
+        _learn(look)
+        _judge_recent(window, look)
+
+
+def covariances(look: Look, fit: lag.LagFit) -> tuple[Floats, Floats]:
+    return fit.covariance, floor_covariance(look.line, look.floor)
+
+
+def floor_covariance(line: Line, floor: tuple[float, float]) -> Floats:
+    gain, offset = floor
+    low = line.low
+    rows = np.array([[low * low, -low], [-low, 1.0]])
+    return np.asarray(gain**2 * rows + np.diag([(offset * line.span) ** 2, 0.0]), np.float64)
+
+
+def rows_since(look: Look, x: Floats) -> NDArray[np.intp]:
+    rows = look.rows
+    ready = rows.steady & ~rows.high & ~rows.low & np.isfinite(x)
+    ready &= look.declared.history(rows.good, rows.follows)
+    if look.split is not None and look.split_rows is not None:
+        ready[: look.split_rows[look.split.row]] = False
+    step = np.abs(np.diff(rows.x, prepend=np.nan))
+    quiet = ready & (step < QUIET * look.line.span) & (np.abs(rows.dx) < QUIET * look.line.span)
+    return lag.pick(quiet if quiet.sum() >= LEAST_VERDICT_ROWS else ready)
