@@ -11,12 +11,11 @@ import sqlite3
 import threading
 from collections.abc import Sequence
 from pathlib import Path
-from urllib.parse import quote
 
 import numpy as np
 
 from checks.samples import BAD, Samples
-from collector.history.layout import DAY_S, Layout
+from collector.history.layout import DAY_S, Layout, address
 
 ABSENT = 255
 
@@ -93,7 +92,7 @@ class HotReader:
     """Reads a day file beside its writer, without ever writing to it."""
 
     def __init__(self, path: Path) -> None:
-        self._connection = sqlite3.connect(f"file:{quote(str(path))}?mode=ro", uri=True, timeout=10.0)
+        self._connection = sqlite3.connect(address(path, read_only=True), uri=True, timeout=10.0)
         self._made = _is_made(self._connection)
 
     def __enter__(self) -> HotReader:

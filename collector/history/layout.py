@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from urllib.parse import quote
 
 DAY_S = 86400
 
@@ -22,6 +24,15 @@ def day_name(day: int) -> str:
 def day_number(name: str) -> int:
     """The UTC day of a name YYYY-MM-DD. Raises ValueError for anything else."""
     return int(datetime.strptime(name, "%Y-%m-%d").replace(tzinfo=UTC).timestamp()) // DAY_S
+
+
+def address(path: Path, *, read_only: bool) -> str:
+    """A database file as SQLite takes it; on a read-only disk, where no index of a log can be made, as one that never changes."""
+    mode = "mode=ro" if read_only else "mode=rwc"
+    log = path.with_name(path.name + "-wal")
+    if read_only and path.exists() and os.statvfs(path).f_flag & os.ST_RDONLY and not log.exists():
+        mode += "&immutable=1"
+    return f"file:{quote(str(path))}?{mode}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,11 +7,11 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from urllib.parse import quote
 
 import sqlalchemy as sa
 from sqlalchemy.pool import StaticPool
 
+from collector.history.layout import address
 from collector.history.tables import SCHEMA, VERSION, bring_up
 from config.errors import StoreError
 
@@ -30,10 +30,10 @@ class StateDb:
     def __init__(self, path: Path, *, read_only: bool = False) -> None:
         self.path = path
         self._lock = threading.RLock()
-        address = f"file:{quote(str(path))}?mode={'ro' if read_only else 'rwc'}"
+        file = address(path, read_only=read_only)
 
         def connect() -> sqlite3.Connection:
-            return sqlite3.connect(address, uri=True, check_same_thread=False, timeout=10.0, isolation_level=None)
+            return sqlite3.connect(file, uri=True, check_same_thread=False, timeout=10.0, isolation_level=None)
 
         self._engine = sa.create_engine("sqlite+pysqlite://", creator=connect, poolclass=StaticPool)
         sa.event.listen(self._engine, "begin", _begin)
