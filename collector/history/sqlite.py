@@ -101,7 +101,10 @@ class SqliteStore:
     def scan(self, loop: str, begin: int, end: int) -> Iterator[Samples]:
         """The stored samples of a loop, a day at most at a time."""
         begin, end = int(begin), int(end)  # SQLite would bind numpy integers as bytes
-        for day in range(day_of(begin), day_of(end - 1) + 1):
+        hot = self._layout.hot_days()
+        self._ask_manifest()  # after the look at the files: a day that is sealed in between is in one of the two
+        days = {day for sealed, day in self._sealed if sealed == loop} | set(hot)
+        for day in sorted(day for day in days if day_of(begin) <= day <= day_of(end - 1)):
             found = self._day(loop, day, max(begin, day * DAY_S), min(end, (day + 1) * DAY_S))
             if found is not None and len(found):
                 yield found
