@@ -1,8 +1,8 @@
 """Samples of days that are not sealed yet: one SQLite file a UTC day, one row a second and loop.
 
 The rows go through sqlite3 itself: SQLAlchemy Core was measured at 2.6 times the cost for 50 loops at 1 Hz. Quality is one
-byte a role in the order of the columns; 255 marks a role that the loop did not have. NaN lies there as NULL; minus zero comes
-back as zero, all other values to the bit.
+byte a role in the order of the columns; 255 marks a role that the loop did not have. NaN lies there as NULL. The
+columns have no type: as REAL, SQLite would keep whole numbers as integers and lose the sign of minus zero.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ class HotDay:
         for role in part.values:
             if role not in self._roles:
                 self._connection.execute("INSERT INTO roles VALUES (?, ?)", (len(self._roles), role))
-                self._connection.execute(f'ALTER TABLE samples ADD COLUMN "v_{role}" REAL')
+                self._connection.execute(f'ALTER TABLE samples ADD COLUMN "v_{role}"')
                 self._roles.append(role)
         present = [role for role in self._roles if role in part.values]
         quality = np.full((len(part), len(self._roles)), ABSENT, np.uint8)

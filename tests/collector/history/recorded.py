@@ -45,7 +45,7 @@ def recorded(
     step_s: int = 1,
     seed: int = 1,
 ) -> Samples:
-    """Random samples with doubtful and bad ones, infinities, very small and very large values, and flags."""
+    """Random samples with doubtful and bad ones, infinities, minus zero, very small and very large values, and flags."""
     rng = np.random.default_rng([seed, begin, rows])
     roles = LOOPS[loop] if roles is None else roles
     values, quality = {}, {}
@@ -55,6 +55,7 @@ def recorded(
         column[rng.random(rows) < 0.05] = np.inf
         column[rng.random(rows) < 0.05] = 5e-324
         column[rng.random(rows) < 0.2] = 1.0
+        column[rng.random(rows) < 0.05] = -0.0
         column[codes == BAD] = np.nan
         values[role], quality[role] = column, codes
     return Samples(

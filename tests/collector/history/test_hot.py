@@ -34,20 +34,6 @@ def test_three_loops_come_back_to_the_byte(layout: Layout, step_s: int) -> None:
         assert hot.read("TB-10", MIDNIGHT, MIDNIGHT + 86_400) is None
 
 
-def test_minus_zero_comes_back_as_zero(layout: Layout) -> None:
-    part = recorded(rows=1, roles=["flow"])
-    part = Samples(
-        loop=part.loop, time_s=part.time_s, values={"flow": np.array([-0.0])}, quality=part.quality, flags=part.flags
-    )
-    days = HotDays(layout)
-    days.append([part])
-    days.close()
-    with HotReader(layout.hot(DAY)) as hot:
-        found = hot.read("TB-07", MIDNIGHT, MIDNIGHT + 1)
-    assert found is not None
-    assert found.values["flow"].tobytes() == np.array([0.0]).tobytes()
-
-
 def test_role_added_later_is_bad_before_and_kept_after(layout: Layout) -> None:
     early = recorded(rows=30, roles=["flow", "plc_flow"])
     late = recorded(begin=MIDNIGHT + 30, rows=30, roles=["speed", "flow", "plc_flow"])
