@@ -6,38 +6,27 @@ import asyncio
 import json
 import logging
 import random
-from collections.abc import Mapping
-from typing import Protocol
-
-import sqlalchemy as sa
+from collections.abc import Callable, Coroutine, Mapping
+from typing import Any
 
 from collector.alerts.stored import finding_of
 from collector.clock import Clock
 from collector.delivery.mail import Mail
 from collector.delivery.message import Message, alert_message
+from collector.delivery.target import RefusedError, Target
 from collector.delivery.webhook import Webhook
+from collector.history.outbox_rows import OutboxRows, Waiting
 from collector.history.state import StateDb
-from collector.history.tables import OUTBOX
 from collector.logs import event
+from config.errors import StoreError
 from config.model import MailDelivery, Site
 
 PERIOD_S = 1.0
 FIRST_WAIT_S, LONGEST_WAIT_S = 5.0, 900.0
+LONGEST_PAUSE_S = 60.0
+"""A target that does not answer is left alone for at most this time, however many messages wait for it [s]."""
 GIVE_UP_AFTER = 50
 """Attempts (about twelve hours) after which a message is dead: it stays visible and is tried no more."""
-
-
-class Target(Protocol):
-    """Somewhere a message can go."""
-
-    @property
-    def shown(self) -> str:
-        """Where it goes, without what is secret."""
-        ...
-
-    async def send(self, message: Message) -> None:
-        """Deliver, or raise OSError where another try is worth it."""
-        ...
 
 
 def targets_of(site: Site) -> dict[str, Target]:
@@ -46,7 +35,7 @@ def targets_of(site: Site) -> dict[str, Target]:
     Raises
     ------
     TallywireError
-        A secret is missing or others may read it.
+        A secret is missing or others may read it, or an address cannot be used.
     """
     return {
         name: Mail(name, delivery) if isinstance(delivery, MailDelivery) else Webhook(name, delivery)
@@ -60,71 +49,103 @@ def wait_s(attempts: int, jitter: float) -> float:
 
 
 class OutboxWorker:
-    """Delivers what is due, one message at a time for each target, in order of their entry."""
+    """Delivers what is due, one message at a time for each target, the oldest first.
 
-    def __init__(self, state: StateDb, site: Site, targets: Mapping[str, Target], clock: Clock, *, page: str = "") -> None:
-        self._state = state
+    A message that is refused waits for its next try while later ones pass. A target that does not answer is tried with one
+    message at a time, after growing pauses. What was delivered but could not be noted (a full disk) is not sent again.
+    """
+
+    def __init__(
+        self,
+        state: StateDb,
+        site: Site,
+        targets: Mapping[str, Target],
+        clock: Clock,
+        *,
+        page: str = "",
+        jitter: Callable[[], float] = random.random,
+    ) -> None:
+        self.rows = OutboxRows(state)
         self._site = site
         self._targets = targets
         self._clock = clock
         self._page = page
+        self._jitter = jitter
+        self._unnoted: set[int] = set()
+        self._silent: dict[str, tuple[int, float]] = {}
 
     async def run(self, stop: asyncio.Event) -> None:
-        """Deliver until told to stop; what is not delivered stays for the next start."""
-        while not stop.is_set():
-            await self.deliver_due()
-            waiting = asyncio.ensure_future(self._clock.sleep_until(self._clock.monotonic() + PERIOD_S))
-            stopping = asyncio.ensure_future(stop.wait())
-            try:
-                await asyncio.wait({waiting, stopping}, return_when=asyncio.FIRST_COMPLETED)
-            finally:
-                waiting.cancel()
-                stopping.cancel()
+        """Deliver until told to stop; what is under way then is left, and goes out again after the next start."""
+        stopping = asyncio.ensure_future(stop.wait())
+        try:
+            while not stop.is_set():
+                await _unless(stopping, self.deliver_due())
+                await _unless(stopping, self._clock.sleep_until(self._clock.monotonic() + PERIOD_S))
+        finally:
+            stopping.cancel()
 
     async def deliver_due(self) -> int:
-        """Try the oldest due message of each target; returns how many were delivered."""
-        done = await asyncio.gather(*(self._deliver_for(name) for name in self._targets))
-        return sum(done)
+        """Deliver what is due to every target at the same time; returns how many were delivered."""
+        return sum(await asyncio.gather(*(self._deliver_for(name) for name in self._targets)))
+
+    def backlog(self) -> dict[str, int]:
+        """Messages that wait and that are dead."""
+        return self.rows.backlog()
 
     async def _deliver_for(self, name: str) -> int:
         delivered = 0
-        while (row := self._due(name)) is not None:
-            try:
-                await self._targets[name].send(self._message(row))
-            except OSError as error:
-                self._failed(row, str(error))
-                return delivered
-            with self._state.transaction() as connection:
-                connection.execute(OUTBOX.update().where(OUTBOX.c.id == row.id).values(delivered=self._clock.now(), error=""))
-            delivered += 1
+        try:
+            while self._clock.monotonic() >= self._silent.get(name, (0, 0.0))[1]:
+                row = self.rows.due(name, self._clock.now(), LONGEST_WAIT_S)
+                if row is None:
+                    break
+                if row.id in self._unnoted or await self._sent(row):
+                    self._unnoted.add(row.id)
+                    self.rows.delivered(row.id, self._clock.now())
+                    self._unnoted.discard(row.id)
+                    delivered += 1
+        except StoreError as error:
+            event(
+                logging.ERROR, "outbox-failed", "the outbox cannot be read or written; it is tried again", repeat_key=name,
+                reason=str(error),
+            )  # fmt: skip
         return delivered
 
-    def _due(self, name: str) -> sa.Row[tuple[object, ...]] | None:
-        wanted = (
-            sa.select(OUTBOX)
-            .where(OUTBOX.c.target == name, OUTBOX.c.delivered.is_(None), OUTBOX.c.dead.is_(False))
-            .order_by(OUTBOX.c.id)
-            .limit(1)
-        )
-        with self._state.transaction() as connection:
-            row = connection.execute(wanted).one_or_none()
-        return row if row is not None and row.next_try <= self._clock.now() else None
+    async def _sent(self, row: Waiting) -> bool:
+        """Try one message; a failure is noted and, where the target does not answer, the target left alone for a while."""
+        try:
+            message = self._message(row)
+        except (KeyError, TypeError, ValueError) as error:
+            self._failed(row, f"the stored message cannot be read ({type(error).__name__})")
+            return False
+        try:
+            await self._targets[row.target].send(message)
+        except RefusedError as error:
+            self._silent.pop(row.target, None)
+            self._failed(row, str(error))
+            return False
+        except OSError as error:
+            failures = self._silent.get(row.target, (0, 0.0))[0] + 1
+            pause = min(LONGEST_PAUSE_S, wait_s(failures, self._jitter()))
+            self._silent[row.target] = (failures, self._clock.monotonic() + pause)
+            self._failed(row, str(error))
+            return False
+        self._silent.pop(row.target, None)
+        return True
 
-    def _message(self, row: sa.Row[tuple[object, ...]]) -> Message:
+    def _message(self, row: Waiting) -> Message:
         body = json.loads(row.message)
         return alert_message(row.key, body["kind"], body["alert"], finding_of(body["alert"]["finding"]), self._site, self._page)
 
-    def _failed(self, row: sa.Row[tuple[object, ...]], reason: str) -> None:
-        attempts = row.attempts + 1
+    def _failed(self, row: Waiting, reason: str) -> None:
+        attempts, now = row.attempts + 1, self._clock.now()
         dead = attempts >= GIVE_UP_AFTER
-        with self._state.transaction() as connection:
-            connection.execute(
-                OUTBOX.update()
-                .where(OUTBOX.c.id == row.id)
-                .values(
-                    attempts=attempts, error=reason, dead=dead, next_try=self._clock.now() + wait_s(attempts, random.random())
-                )
-            )
+        shown = self._targets[row.target].shown
+        if dead:
+            text = f"a message about alert {row.alert} was given up after {attempts} tries ({shown}): {reason}"
+            self.rows.given_up(row, reason=reason, now=now, text=text)
+        else:
+            self.rows.failed(row, reason=reason, next_try=now + wait_s(attempts, self._jitter()))
         event(
             logging.ERROR if dead else logging.WARNING,
             "delivery-dead" if dead else "delivery-failed",
@@ -132,11 +153,15 @@ class OutboxWorker:
             repeat_key=row.target, target=row.target, attempts=attempts, reason=reason,
         )  # fmt: skip
 
-    def backlog(self) -> dict[str, int]:
-        """Messages that wait and that are dead."""
-        with self._state.transaction() as connection:
-            rows = connection.execute(
-                sa.select(OUTBOX.c.dead, sa.func.count()).where(OUTBOX.c.delivered.is_(None)).group_by(OUTBOX.c.dead)
-            ).all()
-        counted = {bool(dead): int(number) for dead, number in rows}
-        return {"waiting": counted.get(False, 0), "dead": counted.get(True, 0)}
+
+async def _unless(stopping: asyncio.Future[Any], work: Coroutine[Any, Any, object]) -> None:
+    """Do some work to its end, or drop it when told to stop; its errors come out."""
+    task = asyncio.ensure_future(work)
+    try:
+        await asyncio.wait({task, stopping}, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        if not task.done():
+            task.cancel()
+            await asyncio.wait({task})
+    if not task.cancelled():
+        task.result()

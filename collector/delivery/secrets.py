@@ -15,7 +15,7 @@ def read_secret(what: str, *, env: str = "", file: Path | None = None) -> str:
     Raises
     ------
     TallywireError
-        The variable is not set, the file cannot be read, or others may read it.
+        The variable is not set, the file cannot be read or is empty, or others may read it.
     """
     if env:
         value = os.environ.get(env)
@@ -29,6 +29,10 @@ def read_secret(what: str, *, env: str = "", file: Path | None = None) -> str:
         value = file.read_text(encoding="utf-8").strip()
     except OSError as error:
         raise TallywireError(f"{what}: the file cannot be read ({error.strerror})", where=str(file)) from error
-    if os.name == "posix" and mode & (stat.S_IRGRP | stat.S_IROTH):
+    except UnicodeDecodeError:
+        raise TallywireError(f"{what}: the file holds no text", where=str(file)) from None
+    if os.name == "posix" and mode & (stat.S_IRWXG | stat.S_IRWXO):
         raise TallywireError(f"{what}: others may read the file", where=str(file), fix=f"chmod 600 {file.name}")
+    if not value:
+        raise TallywireError(f"{what}: the file is empty", where=str(file))
     return value
