@@ -32,7 +32,7 @@ def one_pole(values: Floats, tau: float) -> Floats:
         return values
     a = float(np.exp(-1.0 / tau))
     out, _ = lfilter([1.0 - a], [1.0, -a], values, zi=[a * values[0]])
-    return np.asarray(out)
+    return np.asarray(out, np.float64)
 
 
 def steady_load(rng: np.random.Generator, seconds: int, mean: float = 260.0, sd: float = 12.0, memory: float = 60.0) -> Floats:
@@ -40,7 +40,7 @@ def steady_load(rng: np.random.Generator, seconds: int, mean: float = 260.0, sd:
     a = np.exp(-1.0 / memory)
     noise = rng.standard_normal(seconds) * sd * np.sqrt(1.0 - a * a)
     out, _ = lfilter([1.0], [1.0, -a], noise, zi=[0.0])
-    return np.asarray(np.maximum(mean + out, 0.0))
+    return np.asarray(np.maximum(mean + out, 0.0), np.float64)
 
 
 def swinging_load(rng: np.random.Generator, seconds: int, low: float = 60.0, high: float = 320.0) -> Floats:
@@ -98,7 +98,7 @@ class Chain:
             drive=Drive(speed_at_nominal=1.9),
             tags=tags,
         )  # fmt: skip
-        return Site(schema=1, site="terminal", loops={"TB-07": loop})
+        return Site.model_validate({"schema": 1, "site": "terminal", "loops": {"TB-07": loop}})
 
     def samples(self) -> Samples:
         """Run the chain at 1 s. Faults act from `fault_from` seconds on."""
@@ -149,7 +149,7 @@ class Chain:
             site=site, loop_id="TB-07", loop=site.loops["TB-07"], end_s=seconds, blocks=blocks,
             minutes=build(samples, site.loops["TB-07"], 60), hours=build(samples, site.loops["TB-07"], 3600),
             samples=samples[-7200:], ledger=self.ledger, settings=dict(self.settings),
-            setting_since={role: START for role in self.settings},
+            setting_since=dict.fromkeys(self.settings, START),
         )  # fmt: skip
 
     def _switch(self, change: Callable[[Floats], Floats], values: Floats) -> Floats:
