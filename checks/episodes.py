@@ -60,6 +60,8 @@ class _Track:
     episode: Episode | None = None
     leader: str = ""
     leader_since: int = 0
+    quiet_s: int = 0
+    """From when the time that it has been gone counts."""
 
 
 @dataclass(slots=True)
@@ -97,30 +99,41 @@ class EpisodeTracker:
         now = evaluation.time_s
         gap = self._last_s is not None and now - self._last_s > STALE_S
         self._last_s = now
-        seen = {finding.link: finding for finding in reversed(evaluation.findings)}
+        seen: dict[Link, Finding] = {}
+        for finding in evaluation.findings:
+            seen.setdefault(finding.link, finding)
         out: list[EpisodeChange] = []
         for link, finding in seen.items():
             if _held(evaluation.suppressed, link):
-                if link in self._tracks:
-                    self._tracks[link].last_s = now
-                continue
-            out += self._stands(link, finding, now, gap)
+                self._wait(link, now)
+            else:
+                out += self._stands(link, finding, now, gap)
         for link in [link for link in self._tracks if link not in seen]:
             if _held(evaluation.suppressed, link):
-                self._tracks[link].last_s = now if self._tracks[link].episode is not None else self._tracks[link].last_s
-                if self._tracks[link].episode is None:
-                    del self._tracks[link]
-                continue
-            out += self._gone(link, now)
+                self._wait(link, now)
+            else:
+                out += self._gone(link, now, gap)
         return out
+
+    def _wait(self, link: Link, now: int) -> None:
+        """Held back: what is raised stays so, every delay begins anew afterwards."""
+        track = self._tracks.get(link)
+        if track is None:
+            return
+        if track.episode is None:
+            del self._tracks[link]
+        else:
+            track.last_s = track.quiet_s = track.leader_since = now
 
     def _stands(self, link: Link, finding: Finding, now: int, gap: bool) -> list[EpisodeChange]:
         track = self._tracks.get(link)
         if track is None or (gap and track.episode is None):
-            self._tracks[link] = _Track(first_s=now, last_s=now, finding=finding, leader=finding.cause, leader_since=now)
+            self._tracks[link] = _Track(
+                first_s=now, last_s=now, quiet_s=now, finding=finding, leader=finding.cause, leader_since=now
+            )
             return []
-        track.last_s = now
-        if finding.cause != track.leader:
+        track.last_s = track.quiet_s = now
+        if gap or finding.cause != track.leader or (_weak(finding) and not _unnamed(track)):
             track.leader, track.leader_since = finding.cause, now
         if track.episode is None:
             track.finding = finding
@@ -140,8 +153,7 @@ class EpisodeTracker:
             begin, interval = finding.begin, finding.begin_interval
         stood = now - track.leader_since
         first_name = known.cause == UNKNOWN and finding.cause != UNKNOWN and stood >= NAME_AFTER_S
-        other = finding.cause not in (known.cause, UNKNOWN) and stood >= REFINE_AFTER_S
-        other = other and (finding.odds is None or finding.odds >= REFINE_ODDS)
+        other = finding.cause not in (known.cause, UNKNOWN) and stood >= REFINE_AFTER_S and not _weak(finding)
         if finding.cause == known.cause or first_name or other:
             shown = replace(finding, begin=begin, begin_interval=interval)
         else:
@@ -154,12 +166,14 @@ class EpisodeTracker:
             return [EpisodeChange(kind="refined", episode=track.episode, time_s=now)]
         return []
 
-    def _gone(self, link: Link, now: int) -> list[EpisodeChange]:
+    def _gone(self, link: Link, now: int, gap: bool) -> list[EpisodeChange]:
         track = self._tracks[link]
         if track.episode is None:
             del self._tracks[link]
             return []
-        if now - track.last_s < self.limits.off_delay:
+        if gap:
+            track.quiet_s = now
+        if now - track.quiet_s < self.limits.off_delay:
             return []
         ended = replace(track.episode, ended_s=track.last_s, finding=replace(track.episode.finding, end=track.last_s))
         del self._tracks[link]
@@ -173,7 +187,7 @@ class EpisodeTracker:
             "tracks": [
                 {
                     "link": link.value, "first_s": track.first_s, "last_s": track.last_s, "leader": track.leader,
-                    "leader_since": track.leader_since, "finding": finding_dict(track.finding),
+                    "leader_since": track.leader_since, "quiet_s": track.quiet_s, "finding": finding_dict(track.finding),
                     "episode": None if track.episode is None else {
                         "id": track.episode.id, "raised_s": track.episode.raised_s,
                         "finding": finding_dict(track.episode.finding),
@@ -201,8 +215,17 @@ class EpisodeTracker:
                 )
             self._tracks[link] = _Track(
                 first_s=kept["first_s"], last_s=kept["last_s"], finding=finding_from(kept["finding"]), episode=episode,
-                leader=kept["leader"], leader_since=kept["leader_since"],
+                leader=kept["leader"], leader_since=kept["leader_since"], quiet_s=kept["quiet_s"],
             )  # fmt: skip
+
+
+def _weak(finding: Finding) -> bool:
+    """Whether the odds are too low to take the name from another cause."""
+    return finding.odds is not None and finding.odds < REFINE_ODDS
+
+
+def _unnamed(track: _Track) -> bool:
+    return track.episode is None or track.episode.finding.cause == UNKNOWN
 
 
 def _held(suppressed: str, link: Link) -> bool:

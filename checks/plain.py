@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
@@ -11,8 +12,19 @@ from checks.result import Evidence, Link, Verdict
 
 
 def finding_dict(finding: Finding) -> dict[str, Any]:
-    """A finding as a dict of plain values."""
-    return asdict(finding)
+    """A finding as a dict of plain values; a number that is not finite is None there, as it cannot be had."""
+    plain: dict[str, Any] = _finite(asdict(finding))
+    return plain
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, dict):
+        return {key: _finite(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return tuple(_finite(item) for item in value)
+    return value
 
 
 def finding_from(raw: Mapping[str, Any]) -> Finding:

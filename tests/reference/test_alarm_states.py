@@ -3,7 +3,8 @@
 Source: ANSI/ISA-18.2, alarm state transition diagram: second-hand, three independent texts agree on the states normal (A),
 unacknowledged (B), acknowledged (C), returned to normal unacknowledged (D) and on what leads between them. IEC 62682 has the
 same set: from memory. The letters G (shelved), H (suppressed by design), I (out of service), and that the way out of them goes
-by the process condition at that moment: from memory.
+by the process condition at that moment: from memory. The re-alarm from C to B, which the model allows, is not used here:
+an episode calls for attention once.
 """
 
 from __future__ import annotations
