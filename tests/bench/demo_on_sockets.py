@@ -10,6 +10,7 @@ from __future__ import annotations
 import sys
 import tempfile
 import time
+from functools import partial
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent.parent))
@@ -23,6 +24,10 @@ PROMISES = (("zero-counts", 90.0), ("detector-temperature", 90.0), ("upper-range
 
 def causes(demo: LiveDemo, loop: str) -> set[str]:
     return {alert["finding"]["cause"] for alert in demo.alerts() if alert["loop"] == loop}
+
+
+def is_named(demo: LiveDemo, fault: str) -> bool:
+    return fault in causes(demo, LOOP)
 
 
 def standing(demo: LiveDemo, loop: str) -> bool:
@@ -39,7 +44,7 @@ def main() -> None:
             demo.switch(fault, "on", LOOP)
             began = time.monotonic()
             first = demo.wait(f"{fault}: any alert", lambda: standing(demo, LOOP), within)
-            demo.wait(f"{fault}: named", lambda fault=fault: fault in causes(demo, LOOP), within)
+            demo.wait(f"{fault}: named", partial(is_named, demo, fault), within)
             print(f"{fault:24} alerted after {first:6.0f} s, named after {time.monotonic() - began:6.0f} s")
             demo.switch(fault, "off", LOOP)
             demo.wait(f"{fault}: returned", lambda: not standing(demo, LOOP), 3600)

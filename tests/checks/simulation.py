@@ -49,7 +49,7 @@ def swinging_load(rng: np.random.Generator, seconds: int, low: float = 60.0, hig
     load = 0.5 * (low + high) + 0.5 * (high - low) * np.sin(2.0 * np.pi * t / 420.0)
     load += steady_load(rng, seconds, 0.0 + 50.0, 5.0) - 50.0
     load[(t % 1200) > 1020] = 0.0
-    return np.maximum(load, 0.0)
+    return np.asarray(np.maximum(load, 0.0), np.float64)
 
 
 @dataclass(kw_only=True)
