@@ -28,14 +28,14 @@ LEAST_SPREAD = 0.004
 """Standard deviation of the load [parts of span] that a lag can be learnt from."""
 NOT_YET = recent.Recent(verdict=Verdict.NOT_EVALUATED)
 LEAST_VERDICT_ROWS = 60
-"""Rows from which a line may say that ends differ: on fewer, one ramp behind an unseen filter looks like a slope."""
+"""Rows from which a line may say that ends differ: on fewer, with a lag not yet learnt, a ramp looks like a slope."""
 QUIET = 0.06
 """Step of the load from row to row [parts of span] below which a row tells the shape and not the lag."""
 
 
 @dataclass(slots=True, kw_only=True)
 class Look:
-    """What is known of a line on the way to its verdict."""
+    """What is known of a line on the way to its verdict. `learnt`: the lag comes from a fit, not from the site file."""
 
     line: Line
     rows: Rows
@@ -46,6 +46,7 @@ class Look:
     fit: lag.LagFit | None
     now: recent.Recent
     usable: NDArray[np.bool_]
+    learnt: bool = False
     split: onset.Split | None = None
     split_rows: NDArray[np.intp] | None = None
     bent: shape.Shape | None = None
@@ -80,6 +81,7 @@ def _learn(look: Look) -> None:
         return
     if 0.3 < fit.gain < 3.0 and -10.0 < fit.kernel.lag_s < 400.0:
         look.kernel = fit.kernel
+        look.learnt = True
         look.expected = look.kernel.follow(look.rows.x, look.rows.dx)
 
 
