@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from checks import categorical, line_findings, total_findings
-from checks.finding import Finding
+from checks import categorical, edge_findings, line_findings, total_findings
+from checks.finding import UNKNOWN, Finding
 from checks.result import CheckResult, Link, Verdict
 from checks.window import Window
 
@@ -46,9 +46,12 @@ def diagnose(window: Window, results: Sequence[CheckResult]) -> tuple[Finding, .
         explained |= BLINDS.get(finding.cause, DOWNSTREAM.get(finding.link, frozenset()))
     lost = any(result.facts.get("lost") == 1.0 for result in results if result.link is Link.COMMUNICATION)
     if not lost and not ranges_settling(window):
+        edges = {edge.link: edge for edge in edge_findings.findings(window, results) if edge.link not in explained}
         for finding in line_findings.findings(window, results, frozenset(explained)):
-            found.append(finding)
+            edge = edges.pop(finding.link, None)
+            found.append(edge if edge is not None and finding.cause == UNKNOWN else finding)
             explained.add(finding.link)
+        found += edges.values()
         if Link.TOTALS not in explained:
             found += total_findings.findings(window, results)
     return tuple(sorted(found, key=_consequence))

@@ -26,6 +26,8 @@ TONS = (1.10231, 0.98421, 0.90718, 1.01605, 1.12, 0.8929)
 BASES = (3.6, 1 / 3.6, 60.0, 1 / 60.0, 1000.0, 0.001, 10.0, 0.1, 100.0, 0.01)
 RAW_SPANS = (32767.0, 32000.0, 30000.0, 20000.0, 65535.0, 4095.0, 10000.0)
 """Raw counts at full scale that cards and blocks commonly use (common practice, no source)."""
+LOADS_OHM = (250.0, 350.0, 450.0, 600.0)
+"""Resistance of whole loops: what a leak across a two-wire transmitter pivots at is supply over load."""
 SIZES = ((0.7, 2.0), (0.3, 20.0))
 """Prior on the size of an effect [% of span]: half-normal, mostly small; ranges are also moved in large steps."""
 UNKNOWN_WEIGHT = 0.5
@@ -107,9 +109,10 @@ Likelihood = Callable[[Floats, Floats], float]
 def _models(line: Line, loop: Loop) -> dict[str, Likelihood]:
     below = line.low - 0.25 * line.span
     raw = loop.plc.raw_span
-    supply_ma = 1000.0 * loop.plc.supply_voltage / max(loop.plc.load_resistance, 1.0)
-    far = line.low + (supply_ma - 4.0) / 16.0 * line.span
-    inward = _pivot(line, far)
+    inward = [
+        _pivot(line, line.low + (1000.0 * loop.plc.supply_voltage / ohm - 4.0) / 16.0 * line.span)
+        for ohm in (max(loop.plc.load_resistance, 1.0), *LOADS_OHM)
+    ]
     known = raw.high - raw.low
     spans = [(0.0, 100.0 * (known / other - 1.0)) for other in RAW_SPANS if abs(other - known) > 1.0]
     mixes = ((20.0, 0.0), (-25.0, 0.0))
@@ -123,7 +126,7 @@ def _models(line: Line, loop: Loop) -> dict[str, Likelihood]:
         "current-leak": lambda e, v: (
             0.8 * _direction(e, v, _pivot(line, below), -1) + 0.2 * _direction(e, v, _pivot(line, below), 1)
         ),
-        "current-leak-in": lambda e, v: _direction(e, v, inward, 1 if inward[0] > 0 else -1),
+        "current-leak-in": lambda e, v: sum(_direction(e, v, way, 1 if way[0] > 0 else -1) for way in inward) / len(inward),
         "current-offset": lambda e, v: _direction(e, v, (1.0, 1.0)),
         "raw-span": lambda e, v: 0.5 * _points(e, v, spans) + 0.5 * _plane(e, v),
         UNKNOWN: _plane,

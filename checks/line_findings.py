@@ -14,12 +14,14 @@ from checks.telling import clock, others, told
 from checks.tonnes import of_line
 from checks.window import Window
 
-NAMED_FROM = 0.75
+NAMED_FROM = 0.5
 """Probability a cause needs to be named."""
 RANGED = frozenset({"upper-range", "lower-range", "raw-span", "output-trim", "live-zero-mix"})
 """Causes for which the range that the far side behaves as if it had means something."""
 READ_BACK = 1e4
 """Weight of a range that is read back and differs."""
+UNLIKELY = 0.1
+"""Weight of a leak that would have to go against the supply of the loop (the site file may be wrong)."""
 ALIKE_BACK = 1e-3
 """Weight of a range fault where both ranges are read back and agree."""
 
@@ -73,7 +75,7 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
     measured = _measured(facts)
     begin = int(facts.get("onset", window.end_s - 60))
     interval = (int(facts.get("onset_low", begin)), int(facts.get("onset_high", window.end_s)))
-    factors = _factors(line, setup)
+    factors = _powered(window) | _factors(line, setup)
     ranking: tuple[Scored, ...] = ()
     cause, gate = UNKNOWN, tuple(result.needs)
     shape = _shape(line, result)
@@ -108,6 +110,12 @@ def _measured(facts: Mapping[str, float]) -> Measured | None:
         ]
     )
     return Measured(offset=facts["offset"], gain=facts["gain"], covariance=covariance)
+
+
+def _powered(window: Window) -> dict[str, float]:
+    """Who feeds the loop decides which way a leak can go."""
+    by = window.loop.gauge.loop_powered_by
+    return {"gauge": {"current-leak-in": UNLIKELY}, "card": {"current-leak": UNLIKELY}}.get(by, {})
 
 
 def _factors(line: Line, setup: CheckResult | None) -> dict[str, float]:

@@ -123,7 +123,7 @@ def since_change(window: Window, look: Look) -> None:
     begin = int(index[row]) if split is not None else 0
     clean = rows.good & ~rows.high
     m = len(look.kernel.weights) - 1
-    look.fit = lag.fit_lag(rows, look.usable, clean, m, begin)
+    look.fit = lag.fit_deep_enough(rows, look.usable, clean, m, begin)
     if split is not None and look.fit is None:
         look.fit = lag.fit_lag(rows, look.usable, clean, 1, begin)
     if split is not None:

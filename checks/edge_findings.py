@@ -1,0 +1,196 @@
+"""What happens at the ends of the range and in time: ceilings, cut-offs, clamps, filters. They bend the line, not turn it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.finding import Finding
+from checks.lines import Line, Rows, chain, rows_of
+from checks.result import CheckResult, Evidence, Link, Verdict
+from checks.telling import clock, told
+from checks.tonnes import Misstated, of_flows
+from checks.window import Window
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+HORIZON_S = 7200
+AT_TOP_S = 1800
+TOP_ROWS = 12
+"""Rows at a ceiling before it is called one (two minutes of blocks of 10 s)."""
+FLAT = 0.004
+"""Scatter of the signal at a ceiling [parts of span]."""
+BEYOND = 0.02
+"""How far the flow must be beyond a ceiling or a cut-off [parts of span]."""
+ZERO_ROWS = 6
+CLAMP_ROWS = 30
+EXTRA_LAG_S = 12.0
+"""Lag beyond the declared filter that polling cannot explain [s]."""
+LAG_ROWS = 60
+
+
+def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding]:
+    """At most one finding for each link, the one nearest to the gauge first."""
+    blocks = window.blocks[-int(HORIZON_S // max(window.blocks.length_s, 1)) :]
+    if not len(blocks):
+        return
+    lines = chain(window.loop, window.settings)
+    yield from _over_range(window)
+    for line in lines:
+        rows = rows_of(line, blocks, window.loop)
+        if line.x_role == "flow":
+            found = list(_ceiling(window, line, rows))
+            yield from found
+            if found:
+                return
+        if not line.analogue:
+            yield from _bottom(window, line, rows)
+            yield from _filter(window, line, next((r for r in results if r.check == "scaling" and r.link is line.link), None))
+
+
+def _begin(rows: Rows, hit: Bools, against: Bools) -> tuple[int, tuple[int, int]]:
+    """First row of a sign after the last row that speaks against it."""
+    index = np.flatnonzero(hit)
+    before = np.flatnonzero(against)
+    before = before[before < index[-1]]
+    after = index[index > before[-1]] if len(before) else index
+    begin = int(rows.start_s[after[0]])
+    return begin, (int(rows.start_s[before[-1]]) if len(before) else int(rows.start_s[0]), begin)
+
+
+def _over_range(window: Window) -> Iterator[Finding]:
+    """Peaks beyond the range are lost: the mean loss over the last half hour of running belt."""
+    gauge = window.loop.gauge.range
+    blocks = window.blocks[-int(AT_TOP_S // max(window.blocks.length_s, 1)) :]
+    flow, shown = blocks.of("mean", "flow"), blocks.of("mean", "plc_flow")
+    running = (blocks.state("stopped") == 0.0) & np.isfinite(flow) & np.isfinite(shown)
+    span = gauge.high - gauge.low
+    over = running & (flow > gauge.high + 0.005 * span) & (flow > shown) & (shown >= gauge.high - 0.01 * span)
+    if over.sum() < TOP_ROWS or not running.any():
+        return
+    loss = float((flow - shown)[over].sum() / running.sum())
+    if loss < window.loop.limits.link.fault / 100.0 * span:
+        return
+    begin = int(blocks.start_s[np.flatnonzero(over)[0]])
+    hours = float(over.sum()) * blocks.length_s / 3600.0
+    lost = float((flow - shown)[over].mean()) * hours
+    share = 100.0 * float(over.sum() / running.sum())
+    yield told(
+        window, Link.GAUGE_OUTPUT, "over-range", begin=begin, interval=(begin - blocks.length_s, begin),
+        misstated=Misstated(tonnes=-lost, uncertainty=0.02 * lost, rate_t_h=-loss),
+        evidence=(
+            Evidence(name="time beyond the range", value=share, unit="%"),
+            Evidence(name="mean loss", value=loss, unit="t/h", limit=window.loop.limits.link.fault / 100.0 * span),
+        ),
+        sentence=(
+            f"The flow was beyond {gauge.high:g} t/h for {share:.0f} % of the last half hour: "
+            f"the current ends there, and {lost:.1f} t were not seen by the PLC."
+        ),
+    )  # fmt: skip
+
+
+def _ceiling(window: Window, line: Line, rows: Rows) -> Iterator[Finding]:
+    """The signal stays flat under a moving flow and agrees below: a limit short of the range."""
+    span = line.span
+    with np.errstate(invalid="ignore"):
+        gone = rows.steady & (rows.x - rows.y > BEYOND * span)
+        if gone.sum() < TOP_ROWS:
+            return
+        level = float(np.median(rows.y[gone][-60:]))
+        top = gone & (np.abs(rows.y - level) < FLAT * span)
+        above = rows.steady & (rows.y > level + 2.0 * FLAT * span)
+        below = rows.steady & (rows.x < level - BEYOND * span)
+    if above.any():
+        last = int(np.flatnonzero(above)[-1])
+        top[: last + 1] = False
+        gone[: last + 1] = False
+        below[: last + 1] = False
+    flat = rows.y_max[top] - rows.y_min[top]
+    if top.sum() < TOP_ROWS or top.sum() < 0.7 * gone.sum() or below.sum() < ZERO_ROWS:
+        return
+    if float(np.ptp(rows.x[top])) < 1.5 * BEYOND * span or float(np.median(flat)) > FLAT * span:
+        return
+    if abs(float(np.median((rows.y - rows.x)[below]))) > 0.005 * span:
+        return
+    at = line.ma(level)
+    if at > 19.8 or not line.analogue:
+        return
+    begin, interval = _begin(rows, top, above)
+    yield told(
+        window, line.link, "compliance-ceiling", begin=begin, interval=interval, misstated=of_flows(window.blocks, begin),
+        evidence=(Evidence(name="ceiling", value=at, unit="mA"), Evidence(name="ceiling", value=level, unit="t/h")),
+        sentence=(
+            f"Since {clock(begin)} the current ends at {at:.2f} mA ({level:.1f} t/h) while the flow goes beyond; below that both agree."
+        ),
+    )  # fmt: skip
+
+
+def _bottom(window: Window, line: Line, rows: Rows) -> Iterator[Finding]:
+    """A cut-off loses what is small; a clamp at zero turns the noise of an empty belt into tonnes."""
+    span, plc = line.span, window.loop.plc
+    with np.errstate(invalid="ignore"):
+        zero = rows.steady & (rows.y_max == 0.0) & (rows.y_min == 0.0)
+        lost = zero & (rows.x > max(BEYOND * span, plc.low_cutoff + 0.01 * span))
+        shown = rows.steady & (rows.y_min > 0.0)
+    if lost.sum() >= ZERO_ROWS and shown.any():
+        begin, interval = _begin(rows, lost, np.zeros(len(rows), np.bool_))
+        level = float(rows.x[lost].max())
+        since = rows.start_s >= begin
+        smallest = float(rows.x[shown & since].min()) if (shown & since).any() else float("inf")
+        if smallest > 0.6 * level and level < 0.3 * span:
+            yield told(
+                window, line.link, "low-cutoff", begin=begin, interval=interval, misstated=of_flows(window.blocks, begin),
+                evidence=(Evidence(name="largest flow shown as zero", value=level, unit="t/h", limit=plc.low_cutoff),),
+                sentence=(
+                    f"Since {clock(begin)} the PLC shows exactly zero for flows up to {level:.1f} t/h; "
+                    f"the site file says {plc.low_cutoff:g} t/h."
+                ),
+            )  # fmt: skip
+            return
+    if plc.clamp_at_zero or plc.low_cutoff > 0.0:
+        return
+    with np.errstate(invalid="ignore"):
+        empty = rows.steady & (np.abs(rows.x) < 0.03 * span) & (rows.x_min < -0.001 * span)
+        clamped = empty & (rows.y_min == 0.0)
+        free = empty & (rows.y_min < 0.0)
+    if free.any():
+        clamped[: int(np.flatnonzero(free)[-1]) + 1] = False
+    if clamped.sum() < CLAMP_ROWS:
+        return
+    bias = float((rows.y - rows.x)[clamped].mean())
+    limit = window.loop.limits.link
+    if bias < limit.suspect / 100.0 * span:
+        return
+    begin, interval = _begin(rows, clamped, free)
+    hours = float(clamped.sum()) * rows.length_s / 3600.0
+    yield told(
+        window, line.link, "zero-clamp", verdict=Verdict.SUSPECT, begin=begin, interval=interval,
+        misstated=Misstated(tonnes=bias * hours, uncertainty=0.5 * bias * hours, rate_t_h=bias),
+        evidence=(Evidence(name="mean difference on the empty belt", value=bias, unit="t/h", limit=limit.suspect / 100.0 * span),),
+        sentence=(
+            f"On the empty belt the PLC never shows less than zero while the gauge does: {bias:+.2f} t/h are booked of noise "
+            f"(seen since {clock(begin)})."
+        ),
+    )  # fmt: skip
+
+
+def _filter(window: Window, line: Line, result: CheckResult | None) -> Iterator[Finding]:
+    """A lag that neither polling nor the declared filter explains, behind a line that is true."""
+    if result is None or result.verdict is not Verdict.OK or result.facts.get("rows", 0.0) < LAG_ROWS:
+        return
+    late, declared = result.facts.get("fit_lag_s", 0.0), window.loop.plc.filter
+    if late - declared < max(EXTRA_LAG_S, 0.3 * declared) or result.facts.get("x_sd", 0.0) < 0.01 * line.span:
+        return
+    begin = int(result.facts.get("onset", window.end_s))
+    interval = (int(result.facts.get("onset_low", begin)), int(result.facts.get("onset_high", begin)))
+    yield told(
+        window, line.link, "extra-filter", verdict=Verdict.SUSPECT, begin=begin, interval=interval,
+        evidence=(Evidence(name="lag", value=late, unit="s", limit=declared + EXTRA_LAG_S),),
+        sentence=(
+            f"The PLC flow follows {late:.0f} s behind, the site file says {declared:g} s of filter. "
+            f"The tonnes are right; every change is seen late."
+        ),
+    )  # fmt: skip
