@@ -25,8 +25,12 @@ FLAT = 0.004
 """Scatter of the signal at a ceiling [parts of span]."""
 BEYOND = 0.02
 """How far the flow must be beyond a ceiling or a cut-off [parts of span]."""
-ZERO_ROWS = 6
-CLAMP_ROWS = 30
+ZERO_ROWS = 3
+MOST_CUT = 0.2
+"""Largest level taken for a cut-off [parts of span]."""
+SMALL_S = 20
+"""How long small flows must have been shown as zero [s]."""
+CLAMP_ROWS = 12
 EXTRA_LAG_S = 12.0
 """Lag beyond the declared filter that polling cannot explain [s]."""
 LAG_ROWS = 60
@@ -130,26 +134,44 @@ def _ceiling(window: Window, line: Line, rows: Rows) -> Iterator[Finding]:
 
 def _bottom(window: Window, line: Line, rows: Rows) -> Iterator[Finding]:
     """A cut-off loses what is small; a clamp at zero turns the noise of an empty belt into tonnes."""
+    found = list(_cutoff(window, line))
+    yield from found or _clamp(window, line, rows)
+
+
+def _cutoff(window: Window, line: Line) -> Iterator[Finding]:
+    """The PLC flow is zero or above a level and never between, while the flow is."""
+    samples = window.samples
+    flow, shown = samples.column("flow"), samples.column("plc_flow")
+    declared = window.loop.plc.low_cutoff
+    recent = shown[-int(AT_TOP_S // samples.step_s) :]
+    positive = recent[recent > 0.0]
+    if not len(positive) or not (recent == 0.0).any():
+        return
+    level = float(positive.min())
+    if not max(BEYOND * line.span, declared + 0.01 * line.span) < level < MOST_CUT * line.span:
+        return
+    between = np.flatnonzero((shown > 0.0) & (shown < 0.98 * level))
+    first = int(between[-1]) + 1 if len(between) else 0
+    running = np.nan_to_num(samples.column("drive_running"), nan=1.0) > 0.5
+    small = (flow > 0.2 * level) & (flow < 0.9 * level) & running & (shown == 0.0)
+    small[:first] = False
+    if small.sum() * samples.step_s < SMALL_S:
+        return
+    begin = int(samples.time_s[np.flatnonzero(small)[0]])
+    yield told(
+        window, line.link, "low-cutoff", begin=begin, interval=(int(samples.time_s[first]), begin),
+        misstated=of_flows(window.blocks, begin),
+        evidence=(Evidence(name="smallest flow shown", value=level, unit="t/h", limit=declared),),
+        sentence=(
+            f"Since {clock(begin)} the PLC shows exactly zero below {level:.1f} t/h while the gauge shows flow there; "
+            f"the site file says {declared:g} t/h."
+        ),
+    )  # fmt: skip
+
+
+def _clamp(window: Window, line: Line, rows: Rows) -> Iterator[Finding]:
+    """Only the half of the noise that is above zero is shown."""
     span, plc = line.span, window.loop.plc
-    with np.errstate(invalid="ignore"):
-        zero = rows.steady & (rows.y_max == 0.0) & (rows.y_min == 0.0)
-        lost = zero & (rows.x > max(BEYOND * span, plc.low_cutoff + 0.01 * span))
-        shown = rows.steady & (rows.y_min > 0.0)
-    if lost.sum() >= ZERO_ROWS and shown.any():
-        begin, interval = _begin(rows, lost, np.zeros(len(rows), np.bool_))
-        level = float(rows.x[lost].max())
-        since = rows.start_s >= begin
-        smallest = float(rows.x[shown & since].min()) if (shown & since).any() else float("inf")
-        if smallest > 0.6 * level and level < 0.3 * span:
-            yield told(
-                window, line.link, "low-cutoff", begin=begin, interval=interval, misstated=of_flows(window.blocks, begin),
-                evidence=(Evidence(name="largest flow shown as zero", value=level, unit="t/h", limit=plc.low_cutoff),),
-                sentence=(
-                    f"Since {clock(begin)} the PLC shows exactly zero for flows up to {level:.1f} t/h; "
-                    f"the site file says {plc.low_cutoff:g} t/h."
-                ),
-            )  # fmt: skip
-            return
     if plc.clamp_at_zero or plc.low_cutoff > 0.0:
         return
     with np.errstate(invalid="ignore"):

@@ -14,6 +14,8 @@ Floats = NDArray[np.float64]
 
 WIDEST_MA = 4.0
 """A pivot known less well than this names nothing."""
+FAR = 0.25
+"""The same for a pivot far outside the range, as a part of its distance from mid-range."""
 TRIED_MINUTES = (2, 3, 5, 8, 10, 15, 20, 30, 45, 60, 90, 120, 180, 240)
 
 
@@ -37,7 +39,8 @@ MET = Need(minutes=0.0, level=0.0, below=True)
 def is_met(line: Line, offset: float, gain: float, covariance: Floats, mean: float) -> bool:
     """Whether the pivot is known to 4 mA, or the line is shown to be parallel to identity with an offset that matters."""
     pivot = fieller(offset, gain, covariance)
-    if pivot.bounded and (pivot.high - pivot.low) * 16.0 / line.span < WIDEST_MA:
+    far = abs(line.ma(pivot.at) - 12.0) if pivot.bounded else 0.0
+    if pivot.bounded and (pivot.high - pivot.low) * 16.0 / line.span < max(WIDEST_MA, FAR * far):
         return True
     se = float(np.sqrt(covariance[1, 1]))
     deviation = abs(offset + gain * mean)
