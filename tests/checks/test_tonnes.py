@@ -1,0 +1,56 @@
+"""Tonnes mis-stated: the fitted error over the flow, not the raw difference."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from checks.hypotheses import Measured
+from checks.tonnes import of_flows, of_line, since
+from tests.checks.simulation import START, Chain
+
+HOUR = 3600
+
+
+def test_five_per_cent_short_over_half_an_hour_at_260_is_6_2_tonnes() -> None:
+    """(400/420 - 1) x 260 t/h x 0.5 h = -6.19 t."""
+    window = Chain(load=np.full(HOUR, 260.0)).window()
+    measured = Measured(offset=0.0, gain=400 / 420 - 1, covariance=np.diag([0.01, 1e-8]))
+    found = of_line(window.blocks, measured, START + 1800, (START + 1790, START + 1800))
+    assert found.tonnes == pytest.approx(-6.19, abs=0.05)
+    assert found.rate_t_h == pytest.approx(-12.38, abs=0.1)
+    assert 0.0 < found.uncertainty < 0.5
+
+
+def test_offset_counts_the_hours_and_not_the_tonnes() -> None:
+    window = Chain(load=np.zeros(HOUR)).window()
+    measured = Measured(offset=2.1, gain=0.0, covariance=np.diag([0.01, 1e-8]))
+    assert of_line(window.blocks, measured, START, (START, START)).tonnes == pytest.approx(2.1, abs=0.05)
+
+
+def test_standing_belt_books_no_error() -> None:
+    window = Chain(load=np.zeros(HOUR), override={"drive_running": lambda bits: bits * 0.0}).window()
+    measured = Measured(offset=2.1, gain=0.0, covariance=np.diag([0.01, 1e-8]))
+    assert of_line(window.blocks, measured, START, (START, START)).tonnes == 0.0
+
+
+def test_uncertain_begin_widens_the_tonnes() -> None:
+    window = Chain(load=np.full(HOUR, 260.0)).window()
+    measured = Measured(offset=0.0, gain=-0.05, covariance=np.diag([0.01, 1e-8]))
+    sharp = of_line(window.blocks, measured, START + 1800, (START + 1795, START + 1800))
+    blurred = of_line(window.blocks, measured, START + 1800, (START + 600, START + 1800))
+    assert blurred.uncertainty > 3.0 * sharp.uncertainty
+
+
+def test_flows_are_integrated_where_no_line_holds() -> None:
+    chain = Chain(load=np.full(HOUR, 260.0), plc_of=lambda flow: flow * 0.0 + 250.0, fault_from=1800)
+    found = of_flows(chain.window().blocks, START + 1800)
+    assert found is not None
+    assert found.tonnes == pytest.approx(-5.0, abs=0.3)
+    assert of_flows(chain.window().blocks, START + 2 * HOUR) is None
+
+
+def test_since_keeps_the_blocks_from_a_moment_on() -> None:
+    blocks = Chain(load=np.full(600, 100.0)).window().blocks
+    assert len(since(blocks, START + 300)) == 30
+    assert len(since(blocks, START - 1)) == 60
