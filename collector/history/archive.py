@@ -72,8 +72,8 @@ def write(path: Path, samples: Samples) -> Sealed:
     return Sealed(rows, int(samples.time_s[0]), int(samples.time_s[-1]) + samples.step_s, digest)
 
 
-def read(path: Path, begin: int, end: int) -> Samples | None:
-    """The rows of a file in a time, None where there are none.
+def read(path: Path, begin: int, end: int, only: str | None = None) -> Samples | None:
+    """The rows of a file in a time, None where there are none; `only` leaves out all roles but one.
 
     Raises
     ------
@@ -83,7 +83,11 @@ def read(path: Path, begin: int, end: int) -> Samples | None:
         The file is damaged.
     """
     try:
-        table = pq.read_table(path, memory_map=False)
+        with pq.ParquetFile(path) as file:
+            names = [
+                name for name in file.schema_arrow.names if only is None or name[:2] not in ("v:", "q:") or name[2:] == only
+            ]
+            table = file.read(names, use_threads=False)
     except FileNotFoundError:
         raise
     except (OSError, pa.ArrowException) as error:

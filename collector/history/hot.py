@@ -7,17 +7,35 @@ columns have no type: as REAL, SQLite would keep whole numbers as integers and l
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import threading
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from checks.samples import BAD, Samples
-from collector.history.layout import DAY_S, Layout, address
+from collector.history.layout import DAY_S, Layout, address, day_name
+from config.errors import StoreError
 
 ABSENT = 255
+TABLES = (
+    "CREATE TABLE IF NOT EXISTS roles(position INTEGER PRIMARY KEY, role TEXT NOT NULL UNIQUE)",
+    "CREATE TABLE IF NOT EXISTS loops(loop TEXT PRIMARY KEY, step INTEGER NOT NULL, roles TEXT NOT NULL)",
+    """CREATE TABLE IF NOT EXISTS samples(
+        ts INTEGER NOT NULL, loop TEXT NOT NULL, flags INTEGER NOT NULL, quality BLOB NOT NULL, PRIMARY KEY(ts, loop)
+    ) WITHOUT ROWID""",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class HotLoop:
+    """What a day file knows of a loop: the step of its samples [s] and its roles in the order in which they came."""
+
+    step_s: int
+    roles: tuple[str, ...]
 
 
 class HotDay:
@@ -25,16 +43,21 @@ class HotDay:
 
     def __init__(self, path: Path) -> None:
         self._connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=10.0)
-        for pragma in ("journal_mode=WAL", "synchronous=FULL", "journal_size_limit=67108864"):
-            self._connection.execute(f"PRAGMA {pragma}")
-        self._connection.execute("BEGIN IMMEDIATE")
-        self._connection.execute("CREATE TABLE IF NOT EXISTS roles(position INTEGER PRIMARY KEY, role TEXT NOT NULL UNIQUE)")
-        self._connection.execute(
-            "CREATE TABLE IF NOT EXISTS samples(ts INTEGER NOT NULL, loop TEXT NOT NULL, step INTEGER NOT NULL,"
-            " flags INTEGER NOT NULL, quality BLOB NOT NULL, PRIMARY KEY(ts, loop)) WITHOUT ROWID"
-        )
-        self._connection.execute("COMMIT")
+        try:
+            for pragma in ("journal_mode=WAL", "synchronous=FULL", "journal_size_limit=67108864"):
+                self._connection.execute(f"PRAGMA {pragma}")
+            self._connection.execute("BEGIN IMMEDIATE")
+            for table in TABLES:
+                self._connection.execute(table)
+            self._connection.execute("COMMIT")
+            self._read_back()
+        except BaseException:
+            self._connection.close()
+            raise
+
+    def _read_back(self) -> None:
         self._roles = read_roles(self._connection)
+        self._loops = read_loops(self._connection)
 
     def append(self, parts: Sequence[Samples]) -> int:
         """Write rows of this day; a second of a loop that is there already stays as it was. Returns how many were new."""
@@ -46,16 +69,34 @@ class HotDay:
         except BaseException:
             if connection.in_transaction:  # SQLite rolls back by itself when the disk is full
                 connection.execute("ROLLBACK")
-            self._roles = read_roles(connection)
+            self._read_back()
             raise
         return new
 
-    def _insert(self, part: Samples) -> int:
-        for role in part.values:
+    def _learn(self, part: Samples) -> None:
+        """Make room for the roles of a loop, and keep their order."""
+        known = self._loops.get(part.loop)
+        if known is not None and known.step_s != part.step_s:
+            raise StoreError(
+                f"{part.loop} has samples every {known.step_s} s on {day_name(int(part.time_s[0]) // DAY_S)},"
+                f" so samples every {part.step_s} s cannot be added to that day",
+                fix="leave that day out of what is imported, or resample it",
+            )
+        roles = tuple(part.values)
+        if known is not None and roles == known.roles:
+            return
+        for role in roles:
             if role not in self._roles:
                 self._connection.execute("INSERT INTO roles VALUES (?, ?)", (len(self._roles), role))
                 self._connection.execute(f'ALTER TABLE samples ADD COLUMN "v_{role}"')
                 self._roles.append(role)
+        if known is not None:
+            roles += tuple(role for role in known.roles if role not in roles)
+        self._connection.execute("INSERT OR REPLACE INTO loops VALUES (?, ?, ?)", (part.loop, part.step_s, json.dumps(roles)))
+        self._loops[part.loop] = HotLoop(part.step_s, roles)
+
+    def _insert(self, part: Samples) -> int:
+        self._learn(part)
         present = [role for role in self._roles if role in part.values]
         quality = np.full((len(part), len(self._roles)), ABSENT, np.uint8)
         for role in present:
@@ -65,10 +106,10 @@ class HotDay:
         places = ", ?" * len(present)
         before = self._connection.total_changes
         self._connection.executemany(
-            f"INSERT OR IGNORE INTO samples(ts, loop, step, flags, quality{names}) VALUES (?, ?, ?, ?, ?{places})",  # noqa: S608
+            f"INSERT OR IGNORE INTO samples(ts, loop, flags, quality{names}) VALUES (?, ?, ?, ?{places})",  # noqa: S608
             zip(
-                part.time_s.tolist(), [part.loop] * len(part), [part.step_s] * len(part), part.flags.tolist(),
-                [row.tobytes() for row in quality], *columns, strict=True,
+                part.time_s.tolist(), [part.loop] * len(part), part.flags.tolist(), [row.tobytes() for row in quality], *columns,
+                strict=True,
             ),
         )  # fmt: skip
         return self._connection.total_changes - before
@@ -81,6 +122,12 @@ class HotDay:
 def read_roles(connection: sqlite3.Connection) -> list[str]:
     """The role columns of a file in the order of its quality bytes."""
     return [row[0] for row in connection.execute("SELECT role FROM roles ORDER BY position")]
+
+
+def read_loops(connection: sqlite3.Connection) -> dict[str, HotLoop]:
+    """The loops of a file."""
+    rows = connection.execute("SELECT loop, step, roles FROM loops ORDER BY loop")
+    return {loop: HotLoop(step, tuple(json.loads(roles))) for loop, step, roles in rows}
 
 
 def _is_made(connection: sqlite3.Connection) -> bool:
@@ -103,43 +150,52 @@ class HotReader:
 
     def loops(self) -> list[str]:
         """Loops that have rows in this file."""
-        if not self._made:
-            return []
-        return [row[0] for row in self._connection.execute("SELECT DISTINCT loop FROM samples ORDER BY loop")]
+        return list(read_loops(self._connection)) if self._made else []
 
     def extent(self, loop: str) -> tuple[int, int] | None:
         """First second, and last second plus its step; None where the loop has no row."""
-        if not self._made:
+        known = read_loops(self._connection).get(loop) if self._made else None
+        if known is None:
             return None
-        row = self._connection.execute("SELECT min(ts), max(ts + step) FROM samples WHERE loop = ?", (loop,)).fetchone()
-        return None if row[0] is None else (int(row[0]), int(row[1]))
+        ends = []
+        for order in ("ASC", "DESC"):  # two walks that stop at the first row; min and max together would read the whole day
+            row = self._connection.execute(
+                f"SELECT ts FROM samples WHERE loop = ? ORDER BY ts {order} LIMIT 1",  # noqa: S608
+                (loop,),
+            ).fetchone()
+            if row is None:
+                return None
+            ends.append(int(row[0]))
+        return ends[0], ends[1] + known.step_s
 
-    def read(self, loop: str, begin: int, end: int) -> Samples | None:
-        """The rows of a loop in a time, None where there are none."""
-        if not self._made:
+    def read(self, loop: str, begin: int, end: int, only: str | None = None) -> Samples | None:
+        """The rows of a loop in a time, None where there are none; `only` leaves out all roles but one."""
+        known = read_loops(self._connection).get(loop) if self._made else None
+        if known is None:
             return None
-        roles = read_roles(self._connection)
-        names = "".join(f', "v_{role}"' for role in roles)
+        place = {role: number for number, role in enumerate(read_roles(self._connection))}
+        wanted = [role for role in known.roles if only is None or role == only]
+        names = "".join(f', "v_{role}"' for role in wanted)
         rows = self._connection.execute(
-            f"SELECT ts, step, flags, quality{names} FROM samples WHERE ts >= ? AND ts < ? AND loop = ? ORDER BY ts",  # noqa: S608
+            f"SELECT ts, flags, quality{names} FROM samples WHERE ts >= ? AND ts < ? AND loop = ? ORDER BY ts",  # noqa: S608
             (begin, end, loop),
         ).fetchall()
         if not rows:
             return None
         columns = list(zip(*rows, strict=True))
-        quality = np.frombuffer(b"".join(blob.ljust(len(roles), bytes([ABSENT])) for blob in columns[3]), np.uint8)
-        quality = quality.reshape(len(rows), len(roles))
+        quality = np.frombuffer(b"".join(blob.ljust(len(place), bytes([ABSENT])) for blob in columns[2]), np.uint8)
+        quality = quality.reshape(len(rows), len(place))
         values: dict[str, np.ndarray[tuple[int], np.dtype[np.float64]]] = {}
         qualities = {}
-        for position, role in enumerate(roles):
-            if bool((quality[:, position] == ABSENT).all()):
+        for number, role in enumerate(wanted):
+            column = quality[:, place[role]]
+            if bool((column == ABSENT).all()):
                 continue
-            values[role] = np.array(columns[4 + position], np.float64)
-            column = quality[:, position]
+            values[role] = np.array(columns[3 + number], np.float64)
             qualities[role] = np.where(column == ABSENT, BAD, column).astype(np.uint8)
         return Samples(
-            loop=loop, step_s=int(columns[1][0]), time_s=np.array(columns[0], np.int64), values=values, quality=qualities,
-            flags=np.array(columns[2], np.uint8),
+            loop=loop, step_s=known.step_s, time_s=np.array(columns[0], np.int64), values=values, quality=qualities,
+            flags=np.array(columns[1], np.uint8),
         )  # fmt: skip
 
 

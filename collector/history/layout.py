@@ -69,6 +69,14 @@ class Layout:
         """Sealed samples of a loop and day."""
         return self.root / "archive" / loop / f"{day_name(day)}.parquet"
 
+    def sweep(self) -> None:
+        """Remove what a kill left halfway: logs without their hot file, archive files under their temporary name."""
+        for path in (self.root / "hot").glob("*.db-*"):
+            if not path.with_name(path.name.rpartition("-")[0]).exists():
+                path.unlink()
+        for path in (self.root / "archive").glob("*/*.tmp"):
+            path.unlink()
+
     def make(self) -> None:
         """Make the folders."""
         for folder in (self.root, self.root / "hot", self.root / "archive"):

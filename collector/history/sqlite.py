@@ -100,26 +100,29 @@ class SqliteStore:
 
     def scan(self, loop: str, begin: int, end: int) -> Iterator[Samples]:
         """The stored samples of a loop, a day at most at a time."""
+        return self._scan(loop, begin, end)
+
+    def _scan(self, loop: str, begin: int, end: int, only: str | None = None) -> Iterator[Samples]:
         begin, end = int(begin), int(end)  # SQLite would bind numpy integers as bytes
         hot = self._layout.hot_days()
         self._ask_manifest()  # after the look at the files: a day that is sealed in between is in one of the two
         days = {day for sealed, day in self._sealed if sealed == loop} | set(hot)
         for day in sorted(day for day in days if day_of(begin) <= day <= day_of(end - 1)):
-            found = self._day(loop, day, max(begin, day * DAY_S), min(end, (day + 1) * DAY_S))
+            found = self._day(loop, day, max(begin, day * DAY_S), min(end, (day + 1) * DAY_S), only)
             if found is not None and len(found):
                 yield found
 
-    def _day(self, loop: str, day: int, begin: int, end: int) -> Samples | None:
+    def _day(self, loop: str, day: int, begin: int, end: int, only: str | None) -> Samples | None:
         """From the tier that the manifest names; asked again where the day moved meanwhile."""
         gone: OSError | None = None
         for _ in range(3):
             if (loop, day) in self._sealed:
                 try:
-                    return archive.read(self._layout.archive(loop, day), begin, end)
+                    return archive.read(self._layout.archive(loop, day), begin, end, only)
                 except FileNotFoundError as error:
                     gone = error
             else:
-                found = self._from_hot(day, lambda hot: hot.read(loop, begin, end))
+                found = self._from_hot(day, lambda hot: hot.read(loop, begin, end, only))
                 if found is not None:
                     return found
             self._ask_manifest()
@@ -137,7 +140,8 @@ class SqliteStore:
             return None
         try:
             with HotReader(path) as hot:
-                return ask(hot)
+                answer = ask(hot)
+            return answer if path.exists() else None  # else its log may have gone before it was opened
         except sqlite3.Error as error:
             if not path.exists():
                 return None
@@ -148,14 +152,14 @@ class SqliteStore:
         begin, end = int(begin), int(end)
         row_s = trends.source_of(end - begin)
         if row_s == 1:
-            rows = trends.of_samples(self.scan(loop, begin, end), role)
+            rows = trends.of_samples(self._scan(loop, begin, end, role), role)
             return trends.bucketed(loop, role, begin, end, max_points, row_s, rows)
         with self.state.transaction() as connection:
             stored = rollups.read(connection, loop, row_s, begin, end)
         rows = trends.of_rollups(stored, role)
         if row_s == 60:  # minutes are kept for some weeks; what is older is drawn from the samples
             first = int(stored[0].start_s[0]) if stored else end
-            rows = trends.of_samples(self.scan(loop, begin, first), role) + rows
+            rows = trends.of_samples(self._scan(loop, begin, first, role), role) + rows
         return trends.bucketed(loop, role, begin, end, max_points, row_s, rows)
 
     def add_rollups(self, blocks: Blocks) -> None:
@@ -286,7 +290,8 @@ class SqliteStore:
             self._sealed = self._manifest()
 
     def _finish_seals(self) -> None:
-        """Remove hot files whose every loop is in the manifest: a kill may have come before they went."""
+        """Remove hot files whose every loop is in the manifest, and other remains: a kill may have come before they went."""
+        self._layout.sweep()
         for day in self._layout.hot_days():
             loops = self._from_hot(day, HotReader.loops) or []
             if loops and all((loop, day) in self._sealed for loop in loops):

@@ -20,6 +20,18 @@ def test_other_names_are_no_days(name: str) -> None:
         day_number(name)
 
 
+def test_sweep_removes_what_a_kill_left_halfway_and_nothing_else(tmp_path: Path) -> None:
+    layout = Layout(tmp_path / "data")
+    layout.make()
+    (layout.root / "archive" / "TB-07").mkdir()
+    kept = ("hot/2026-07-16.db", "hot/2026-07-16.db-wal", "archive/TB-07/2026-07-14.parquet")
+    left = ("hot/2026-07-15.db-wal", "hot/2026-07-15.db-shm", "archive/TB-07/2026-07-15.tmp")
+    for name in (*kept, *left):
+        (layout.root / name).touch()
+    layout.sweep()
+    assert sorted(str(path.relative_to(layout.root)) for path in layout.root.rglob("*.*")) == sorted(kept)
+
+
 def test_hot_days_are_listed_in_order_and_strangers_left_out(tmp_path: Path) -> None:
     layout = Layout(tmp_path / "data")
     layout.make()
