@@ -11,7 +11,7 @@ import pytest
 from tests.acceptance.live_demo import live_demo
 
 
-@pytest.mark.timeout(300)
+@pytest.mark.timeout(900)
 def test_demo_shows_its_page_and_alerts_a_dead_detector_under_its_name(tmp_path: Path) -> None:
     with live_demo(tmp_path / "demo", "--hours", "3") as demo:
         demo.wait("every loop has a fresh evaluation", lambda: _ready(demo.page), 60.0)
