@@ -20,6 +20,8 @@ BURNOUT = 32700.0
 SIDES = ("gauge", "PLC", "drive")
 FLOATS = ("flow", "load", "speed", "count_rate", "detector_temperature", "gauge_output")
 ABSURD_S = 5
+LEAST, MOST = 1e-6, 1e6
+"""Outside these no number of a weigher lies, in any of its units, but for an exact zero."""
 REPEATS_S = 60
 """No live current repeats to the bit for so long [s]."""
 TWICE = 1.5
@@ -97,7 +99,7 @@ def _tags(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]
 
 def _absurd(values: NDArray[np.float64]) -> NDArray[np.bool_]:
     size = np.abs(np.nan_to_num(values, nan=0.0))
-    return np.asarray(((size > 0.0) & (size < 1e-9)) | (size > 1e9))
+    return np.asarray(((size > 0.0) & (size < LEAST)) | (size > MOST))
 
 
 def _upper(sentence: str) -> str:

@@ -44,6 +44,7 @@ def diagnose(window: Window, results: Sequence[CheckResult]) -> tuple[Finding, .
             continue
         found.append(finding)
         explained |= BLINDS.get(finding.cause, DOWNSTREAM.get(finding.link, frozenset()))
+    explained |= {finding.link for finding in found}
     lost = any(result.facts.get("lost") == 1.0 for result in results if result.link is Link.COMMUNICATION)
     if not lost and not ranges_settling(window):
         edges = {edge.link: edge for edge in edge_findings.findings(window, results) if edge.link not in explained}

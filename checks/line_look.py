@@ -24,6 +24,7 @@ MEMORY = 0.5
 """Residual correlation above which a change inside the horizon is looked for."""
 LAG_SAMPLES_S = 1200
 LEAST_KERNEL_ROWS = 60
+NEWEST_ROWS = (720, 360, 180)
 LEAST_SPREAD = 0.004
 """Standard deviation of the load [parts of span] that a lag can be learnt from."""
 NOT_YET = recent.Recent(verdict=Verdict.NOT_EVALUATED)
@@ -35,7 +36,8 @@ QUIET = 0.06
 
 @dataclass(slots=True, kw_only=True)
 class Look:
-    """What is known of a line on the way to its verdict. `learnt`: the lag comes from a fit, not from the site file."""
+    """What is known of a line on the way to its verdict. `learnt`: the lag comes from a fit, not from the site file; `begin` the
+    first row of a fit that took only the newest (0: all)."""
 
     line: Line
     rows: Rows
@@ -47,6 +49,7 @@ class Look:
     now: recent.Recent
     usable: NDArray[np.bool_]
     learnt: bool = False
+    begin: int = 0
     split: onset.Split | None = None
     split_rows: NDArray[np.intp] | None = None
     bent: shape.Shape | None = None
@@ -126,9 +129,23 @@ def since_change(window: Window, look: Look) -> None:
     look.fit = lag.fit_deep_enough(rows, look.usable, clean, m, begin)
     if split is not None and look.fit is None:
         look.fit = lag.fit_lag(rows, look.usable, clean, 1, begin)
-    if split is not None:
+    if split is None and look.fit is not None and look.fit.regression.rho > MEMORY:
+        _look_at_less(look, index, m)
+    if split is not None or look.begin:
         _learn(look)
         _judge_recent(window, look)
+
+
+def _look_at_less(look: Look, index: NDArray[np.intp], m: int) -> None:
+    """No line gave way to another, yet the residual has a memory: a lag that changed. The newest rows know the new one."""
+    for count in NEWEST_ROWS:
+        if len(index) <= count:
+            continue
+        begin = int(index[-count])
+        fit = lag.fit_deep_enough(look.rows, look.usable, look.rows.good & ~look.rows.high, m, begin)
+        if fit is not None and fit.regression.rho <= MEMORY:
+            look.fit, look.begin = fit, begin
+            return
 
 
 def covariances(look: Look, fit: lag.LagFit) -> tuple[Floats, Floats]:

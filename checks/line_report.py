@@ -132,6 +132,12 @@ def _onset_facts(look: Look) -> dict[str, float]:
             "onset_high": float(at[split.last]),
             "onset_nats": split.gain,
         }
+    if look.begin:
+        return {
+            "onset": float(rows.start_s[look.begin]),
+            "onset_low": float(rows.start_s[0]),
+            "onset_high": float(rows.start_s[look.begin]),
+        }
     steady = np.flatnonzero(rows.steady)
     if len(steady) == 0:
         return {}

@@ -21,6 +21,8 @@ CONSTANTS: tuple[tuple[str, float], ...] = (
 CLOSE = 0.001
 """A ratio is a constant of the trade where it lies at least this close to it [parts]; the ton and a timer that loses 2 % are
 0.4 % apart, so near one a single standard error must do."""
+ALONE = 0.015
+"""The same for a constant that nothing else lies near: the block in which it began takes part in both lines [parts]."""
 SHARP = 0.0016
 """Standard error a ratio near one needs before a ton can be told from a slow timer [parts]."""
 LUMPY = 4.0
@@ -101,7 +103,7 @@ def _cause(window: Window, found: Balance, begin: int) -> Named:
         ), (f"need {max(tonnes, 1.0):.0f} more tonnes over the belt to tell a slow timer from another ton",)  # fmt: skip
     for cause, constant in CONSTANTS:
         near_one = 0.9 < constant < 1.2
-        tolerance = max(CLOSE, min(spread, SHARP)) if near_one else max(4.0 * CLOSE, 3.0 * spread)
+        tolerance = max(CLOSE, min(spread, SHARP)) if near_one else max(ALONE, 3.0 * spread)
         if abs(ratio - constant) <= tolerance * constant:
             return cause, (), ()
     if ratio < 0.2:
