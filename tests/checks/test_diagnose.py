@@ -15,7 +15,7 @@ from checks.result import Link, Verdict
 from checks.window import Window
 from config.cautions import CAUTIONS
 from deploy.plant.model import Switch
-from deploy.plant.scenario import Scenario, Steady
+from deploy.plant.scenario import Scenario
 from tests.checks.runs_of_terminal import BEGIN, run_of, window_of
 from tests.checks.simulation import Chain, steady_load
 
@@ -107,7 +107,9 @@ def test_what_happens_at_the_ends_and_in_time_is_named(fault: str, hours: float)
     assert [finding.cause for finding in found(fault, hours=hours)] == [fault]
 
 
-@pytest.mark.parametrize(("fault", "hours"), [("total-time-base", 0.5), ("counted-twice", 0.3)])
+@pytest.mark.parametrize(
+    ("fault", "hours"), [("total-time-base", 0.5), ("counted-twice", 0.3), ("total-precision", 0.4), ("total-gating", 0.75)]
+)
 def test_fault_of_a_total_is_named_within_30_min(fault: str, hours: float) -> None:
     findings = found(fault, hours=hours)
     assert [(finding.cause, finding.link) for finding in findings] == [(fault, Link.TOTALS)]
