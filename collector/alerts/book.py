@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
 import sqlalchemy as sa
 
-from checks.episodes import EpisodeChange
+from checks.episodes import SUPPRESSES_ALL, EpisodeChange
 from collector.alerts.lifecycle import ANNUNCIATED, Move, after
 from collector.alerts.model import Alert, AlertState, Priority, Transition
 from collector.alerts.priority import priority_of
@@ -23,6 +23,8 @@ SERVICE = "tallywire"
 LONGEST_SHELVE_S = 30 * 86400.0
 REFINEMENTS_TOLD = 1
 """Messages about a refined cause of one alert; more are history only."""
+REMIND_AFTER_S = 1800.0
+"""After this time an alert of high priority that nobody has acknowledged is told once more [s]; own choice."""
 URGENCY = {Priority.HIGH: 0, Priority.MEDIUM: 1, Priority.LOW: 2}
 
 
@@ -51,25 +53,46 @@ class AlertBook:
             return {row.loop: json.loads(row.state) for row in connection.execute(sa.select(TRACKERS))}
 
     def note_suppression(self, loop: str, reason: str, *, now: float) -> None:
-        """Alerts of a loop are suppressed by design while there is a reason, and come back by their condition when it goes.
+        """Take the reason for which the process holds the alerts of a loop back, '' where there is none.
 
-        What is already annunciated stays annunciated: only alerts whose condition has returned meanwhile would be missed.
+        People at work on a loop (maintenance, calibrating) suppress what stands there; it comes back by its condition when no
+        reason is left. A belt that stops only holds back what is not raised yet, which is the work of the episodes: else every
+        stop would ask anew for what has been acknowledged.
         """
+        standing = sa.select(ALERTS).where(ALERTS.c.loop == loop)
         with self._state.transaction() as connection:
-            rows = connection.execute(
-                sa.select(ALERTS).where(ALERTS.c.loop == loop, ALERTS.c.state == AlertState.SUPPRESSED.value)
-            )
-            for alert in [alert_of(row) for row in rows]:
-                if not reason:
+            if not reason:
+                held = standing.where(ALERTS.c.state == AlertState.SUPPRESSED.value)
+                for alert in [alert_of(row) for row in connection.execute(held)]:
                     self._move(connection, alert, Move.UNSUPPRESS, now, SERVICE, "the reason for suppression has ended")
+            elif reason in SUPPRESSES_ALL:
+                shown = standing.where(ALERTS.c.state.in_([state.value for state in (*ANNUNCIATED, AlertState.ACKNOWLEDGED)]))
+                for alert in [alert_of(row) for row in connection.execute(shown)]:
+                    self._move(connection, alert, Move.SUPPRESS, now, SERVICE, f"suppressed by design: {reason}")
+
+    def end_unwatched(self, watched: Collection[str], *, now: float) -> None:
+        """Return the alerts whose episode nobody follows any more: their loop has left the site, or its state was lost."""
+        with self._state.transaction() as connection:
+            for alert in [alert_of(row) for row in connection.execute(sa.select(ALERTS).where(ALERTS.c.active.is_(True)))]:
+                if alert.id not in watched:
+                    gone = replace(alert, active=False, returned=now)
+                    self._move(connection, gone, Move.GOES, now, SERVICE, "its condition is no longer watched")
 
     def tick(self, now: float) -> None:
-        """End shelving whose time is over."""
+        """End shelving whose time is over, and tell once more what is urgent and stays unacknowledged."""
+        over = sa.select(ALERTS).where(ALERTS.c.state == AlertState.SHELVED.value, ALERTS.c.shelved_until <= now)
+        unheard = sa.select(ALERTS).where(
+            ALERTS.c.state == AlertState.UNACKNOWLEDGED.value, ALERTS.c.priority == Priority.HIGH.value,
+            ALERTS.c.raised <= now - REMIND_AFTER_S, ALERTS.c.reminded.is_(None),
+        )  # fmt: skip
         with self._state.transaction() as connection:
-            wanted = sa.select(ALERTS).where(ALERTS.c.state == AlertState.SHELVED.value, ALERTS.c.shelved_until <= now)
-            for alert in [alert_of(row) for row in connection.execute(wanted)]:
+            for alert in [alert_of(row) for row in connection.execute(over)]:
                 ended = replace(alert, shelved_until=None, shelved_by="", shelve_reason="")
                 self._move(connection, ended, Move.UNSHELVE, now, SERVICE, "the time of shelving is over")
+            for alert in [alert_of(row) for row in connection.execute(unheard)]:
+                connection.execute(ALERTS.update().where(ALERTS.c.id == alert.id).values(reminded=now))
+                number = self._note(connection, alert, alert.state, now, SERVICE, "nobody has acknowledged it yet", True)
+                self._post(connection, alert, "reminder", number, now)
 
     def standing(self) -> list[Alert]:
         """Alerts that are not normal, most urgent first."""
@@ -175,6 +198,8 @@ class AlertBook:
         state = after(alert.state, move, active=alert.active)
         told = bool(message) and (state in ANNUNCIATED or alert.state in ANNUNCIATED)
         moved = replace(alert, state=state)
+        if state is AlertState.UNACKNOWLEDGED and alert.state is not state:
+            moved = replace(moved, acknowledged=None, acknowledged_by="")
         connection.execute(ALERTS.update().where(ALERTS.c.id == alert.id).values(**row_of(moved)))
         number = self._note(connection, moved, alert.state, now, by, note, told)
         if told:

@@ -8,7 +8,7 @@ import sqlalchemy as sa
 
 from config.errors import StoreError
 
-VERSION = 1
+VERSION = 2
 """Version of the database."""
 
 METADATA = sa.MetaData()
@@ -70,6 +70,7 @@ ALERTS = sa.Table(
     sa.Column("shelved_by", sa.Text, nullable=False),
     sa.Column("shelve_reason", sa.Text, nullable=False),
     sa.Column("refinements_told", sa.Integer, nullable=False),
+    sa.Column("reminded", sa.Float),
 )  # fmt: skip
 
 TRANSITIONS = sa.Table(
@@ -105,7 +106,23 @@ TRACKERS = sa.Table(
     sa.Column("state", sa.Text, nullable=False),
 )  # fmt: skip
 
-MIGRATIONS: dict[int, Callable[[sa.Connection], None]] = {}
+CONFIG_VERSIONS = sa.Table(
+    "config_versions", METADATA,
+    sa.Column("id", sa.Integer, primary_key=True, autoincrement=True),
+    sa.Column("since", sa.Float, nullable=False, index=True),
+    sa.Column("sha256", sa.Text, nullable=False),
+    sa.Column("text", sa.Text, nullable=False),
+)  # fmt: skip
+"""Every site file that was in force, with the time from which it was."""
+
+
+def _to_2(connection: sa.Connection) -> None:
+    """Versions of the site file; when an alert was reminded of."""
+    CONFIG_VERSIONS.create(connection)
+    connection.execute(sa.text("ALTER TABLE alerts ADD COLUMN reminded FLOAT"))
+
+
+MIGRATIONS: dict[int, Callable[[sa.Connection], None]] = {2: _to_2}
 """What makes version n of a database of version n - 1, by n."""
 
 

@@ -17,6 +17,7 @@ from collector.history.state import StateDb
 from collector.live import LiveState
 from collector.logs import event
 from collector.service.supervisor import sleep_or_stop
+from config.errors import StoreError
 from config.model import Site
 
 PERIOD_S = 1.0
@@ -29,6 +30,10 @@ class Book(AlertDesk, Protocol):
         self, changes: Sequence[EpisodeChange], *, now: float, trackers: Mapping[str, Mapping[str, Any]] | None = None
     ) -> None:
         """Take what changed in the episodes, and the trackers' states; all in one transaction."""
+        ...
+
+    def note_suppression(self, loop: str, reason: str, *, now: float) -> None:
+        """Take the reason for which the process holds the alerts of a loop back, '' where there is none."""
         ...
 
     def tick(self, now: float) -> None:
@@ -61,10 +66,16 @@ class Alerts:
         self._live = live
         self._clock = clock
         self._pending: list[EpisodeChange] = []
+        self._reasons: dict[str, str] = {}
+        self._noted: dict[str, str] = {}
 
     def take(self, evaluation: Evaluation) -> None:
         """Take one evaluation, in order of time."""
         self._pending += self._trackers[evaluation.loop].update(evaluation)
+        if self._noted.get(evaluation.loop) == evaluation.suppressed:
+            self._reasons.pop(evaluation.loop, None)
+        else:
+            self._reasons[evaluation.loop] = evaluation.suppressed
         self._offer()
 
     async def run(self, stop: asyncio.Event) -> None:
@@ -73,7 +84,7 @@ class Alerts:
         try:
             deadline = self._clock.monotonic()
             while not stop.is_set() and not delivering.done():
-                self._book.tick(self._clock.now())
+                self._tick()
                 self._offer()
                 deadline = max(deadline + PERIOD_S, self._clock.monotonic())
                 await sleep_or_stop(self._clock, deadline, stop)
@@ -82,18 +93,31 @@ class Alerts:
             delivering.cancel()
 
     def _offer(self) -> None:
-        if not self._pending:
+        if not self._pending and not self._reasons:
             return
         try:
-            trackers = {loop: tracker.state() for loop, tracker in self._trackers.items()}
-            self._book.take(tuple(self._pending), now=self._clock.now(), trackers=trackers)
+            if self._pending:
+                trackers = {loop: tracker.state() for loop, tracker in self._trackers.items()}
+                self._book.take(tuple(self._pending), now=self._clock.now(), trackers=trackers)
+                self._pending.clear()
+            for loop, reason in list(self._reasons.items()):
+                self._book.note_suppression(loop, reason, now=self._clock.now())
+                self._noted[loop] = self._reasons.pop(loop)
         except Exception as error:  # noqa: BLE001 - kept, counted, shown, and offered again
-            self._live.count("alert_errors")
-            self._live.problems["alerts"] = f"alerts cannot be written ({error}); they are kept and tried again"
-            event(logging.ERROR, "alerts-failed", "alerts cannot be written", repeat_key="alerts", reason=str(error))
+            self._failed(error)
         else:
-            self._pending.clear()
             self._live.problems.pop("alerts", None)
+
+    def _tick(self) -> None:
+        try:
+            self._book.tick(self._clock.now())
+        except StoreError as error:
+            self._failed(error)
+
+    def _failed(self, error: Exception) -> None:
+        self._live.count("alert_errors")
+        self._live.problems["alerts"] = f"alerts cannot be written ({error}); they are kept and tried again"
+        event(logging.ERROR, "alerts-failed", "alerts cannot be written", repeat_key="alerts", reason=str(error))
 
 
 def open_alerting(site: Site, state: StateDb, live: LiveState, clock: Clock, *, page: str = "") -> Alerts:
@@ -101,6 +125,16 @@ def open_alerting(site: Site, state: StateDb, live: LiveState, clock: Clock, *, 
     book = AlertBook(state, tuple(site.deliveries))
     trackers = {loop: EpisodeTracker(site, loop) for loop in site.loops}
     for loop, kept in book.trackers().items():
-        if loop in trackers:
+        if loop not in trackers:
+            continue
+        try:
             trackers[loop].restore(kept)
+        except (KeyError, TypeError, ValueError) as error:
+            trackers[loop] = EpisodeTracker(site, loop)
+            event(
+                logging.WARNING, "episodes-lost", "the episodes of a loop were stored by another version and begin anew",
+                loop=loop, reason=f"{type(error).__name__}: {error}",
+            )  # fmt: skip
+    watched = {episode.id for tracker in trackers.values() for episode in tracker.open}
+    book.end_unwatched(watched, now=clock.now())
     return Alerts(trackers, book, OutboxWorker(state, site, targets_of(site), clock, page=page), live, clock)
