@@ -11,7 +11,13 @@ from checks.finding import UNKNOWN, Finding
 from config.cautions import CAUTIONS
 from config.model import Site
 
-KINDS = {"raised": "ALERT", "returned": "RETURNED", "refined": "CAUSE NAMED", "reminder": "STILL UNACKNOWLEDGED", "test": "TEST"}
+KINDS = {
+    "raised": "ALERT",
+    "returned": "RETURNED",
+    "refined": "CAUSE NAMED",
+    "reminder": "STILL UNACKNOWLEDGED",
+    "test": "TEST",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
