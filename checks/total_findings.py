@@ -25,8 +25,17 @@ ALONE = 0.015
 """The same for a constant that nothing else lies near: the block in which it began takes part in both lines [parts]."""
 SHARP = 0.0016
 """Standard error a ratio near one needs before a ton can be told from a slow timer [parts]."""
-LUMPY = 4.0
-"""Mean square of what proportion leaves, over what digits and skew explain."""
+LUMPY = 0.5
+"""What all-or-nothing leaves, over what proportion leaves."""
+NEWEST, UNEVEN = 6, 0.2
+"""Rows of the newest minute, and how far its ratio may lie from that of all since the onset [parts]."""
+SINGLE_BACK_S = (3600, 1200, 600)
+"""Rounding loses and gains by turns, so that no single onset fits it: these stretches are tried too [s]."""
+SINGLE_S = 60
+TASKS_S = (0.02, 0.05, 0.1, 0.2, 0.25, 0.5, 1.0)
+"""Periods of a task that adds to a total [s]."""
+SINGLE_BETTER = 0.4
+"""What single precision leaves, over what proportion leaves."""
 SINGLE_FROM_T = 4096.0
 
 
@@ -79,6 +88,12 @@ Named = tuple[str, tuple[Alternative, ...], tuple[str, ...]]
 
 def _cause(window: Window, found: Balance, begin: int) -> Named:
     """The mechanism, what remains beside it, and what is still needed; by the tonnes since the onset, split by state."""
+    if any(_single(window, start) for start in (begin, *(window.end_s - back for back in SINGLE_BACK_S))):
+        return "total-precision", (
+            Alternative(cause="total-time-base", odds=0.5, separated_by="data type of the total: single precision fails at powers of two"),
+        ), ()  # fmt: skip
+    if not _even(window, begin):
+        return UNKNOWN, (), ("need some more minutes over the belt to see since when and how much",)
     excess = found.gained - found.demanded
     parts = {state: gained - demanded for state, (gained, demanded) in found.by_state.items()}
     idle = parts["empty"] + parts["stopped"]
@@ -87,10 +102,6 @@ def _cause(window: Window, found: Balance, begin: int) -> Named:
     if found.demanded <= 0.0:
         return UNKNOWN, (), ()
     ratio, spread = found.gained / found.demanded, 0.5 * found.uncertainty / found.demanded
-    if _large(window) and (ratio > 1.012 or ratio < 0.95):
-        return "total-precision", (
-            Alternative(cause="total-time-base", odds=0.5, separated_by="data type of the total: single precision fails at powers of two"),
-        ), ()  # fmt: skip
     if 0.5 < ratio < 1.5 and _lumpy(window, begin):
         return "total-gating", (
             Alternative(cause="total-time-base", odds=0.2, separated_by="the conditions under which each total counts"),
@@ -115,37 +126,63 @@ def _cause(window: Window, found: Balance, begin: int) -> Named:
     return UNKNOWN, (), ()
 
 
+def _even(window: Window, begin: int) -> bool:
+    """Whether the newest minute loses or gains at the rate of all since the onset, as far as its digits tell."""
+    blocks = window.blocks
+    rows = np.flatnonzero(usable_rows(blocks, 1) & (blocks.start_s >= begin))
+    own, gained = blocks.plc_own_t[rows], blocks.increment_t[rows, 1]
+    demanded, newest = float(own.sum()), float(own[-NEWEST:].sum())
+    if demanded <= 0.0 or newest <= 0.0:
+        return True
+    digits = 2.0 * window.loop.plc.total.resolution / newest
+    return abs(float(gained[-NEWEST:].sum()) / newest - float(gained.sum()) / demanded) < digits + UNEVEN
+
+
 def _lumpy(window: Window, begin: int) -> bool:
-    """Whether the PLC total loses in lumps instead of in proportion to the flow, as gating does and a slow timer cannot."""
+    """Whether the PLC total takes each block as a whole or not at all, as gating does and a slow timer cannot."""
     blocks = window.blocks
     rows = usable_rows(blocks, 1) & (blocks.start_s >= begin)
     own, excess = blocks.plc_own_t[rows], (blocks.increment_t[:, 1] - blocks.plc_own_t)[rows]
     size = float((own * own).sum())
     if rows.sum() < 30 or size <= 0.0:
         return False
-    left = excess - float((own * excess).sum()) / size * own
-    digit = window.loop.plc.total.resolution
-    expected = digit**2 / 6.0 + (0.3 * np.abs(np.diff(own, prepend=own[0]))) ** 2 / 3.0
-    return bool(np.mean(left**2 / expected) > LUMPY)
+    proportional = excess - float((own * excess).sum()) / size * own
+    whole = np.minimum(excess**2, (excess + own) ** 2)
+    return bool(whole.sum() < LUMPY * (proportional**2).sum())
 
 
-def _large(window: Window) -> bool:
-    last = window.samples.column("plc_total")
-    last = last[np.isfinite(last)]
-    return len(last) > 0 and float(last[-1]) >= SINGLE_FROM_T and _stairs(window)
+def _single(window: Window, begin: int) -> bool:
+    """Whether the PLC total moves as a sum in single precision would: each step rounded to a digit of its own size.
 
-
-def _stairs(window: Window) -> bool:
-    """Whether the increments of the total are not those of its digit: single precision gives steps of powers of two."""
-    values = window.samples.column("plc_total")[-1800:]
-    values = values[np.isfinite(values)]
-    steps = np.diff(values)
-    steps = steps[steps > 0.0]
-    if len(steps) < 10:
+    The step of a sum of size M is a power of two (IEEE 754 single precision, 24 bits); the period of the task is tried.
+    """
+    samples = window.samples
+    first = int(np.searchsorted(samples.time_s, begin))
+    flow, total = samples.column("plc_flow")[first:], samples.column("plc_total")[first:]
+    per = int(SINGLE_S // samples.step_s)
+    rows = len(total) // per
+    last = total[np.isfinite(total)]
+    if rows < 4 or not len(last) or float(last[-1]) < SINGLE_FROM_T:
         return False
-    digit = window.loop.plc.total.resolution
-    multiple = np.abs(steps / digit - np.round(steps / digit))
-    return bool(np.median(multiple) > 0.02)
+    digit = float(np.spacing(np.float32(last[-1])))
+    flow = np.nan_to_num(flow[: rows * per], nan=0.0)
+    seen = np.diff(total[: rows * per : per])
+    known = np.isfinite(seen)
+    plain = (flow * samples.step_s / 3600.0).reshape(rows, per).sum(axis=1)[:-1]
+    size = float((plain[known] ** 2).sum())
+    if size <= 0.0:
+        return False
+    share = float((plain * seen)[known].sum()) / size
+    least = float(known.sum()) * window.loop.plc.total.resolution**2 / 6.0
+    proportional = float(((seen - share * plain)[known] ** 2).sum())
+    for task_s in TASKS_S:
+        steps = np.round(flow * task_s / 3600.0 / digit) * digit * samples.step_s / task_s
+        rounded = steps.reshape(rows, per).sum(axis=1)[:-1]
+        if np.abs(rounded - plain).max() < 2.0 * window.loop.plc.total.resolution:
+            continue
+        if float(((seen - rounded)[known] ** 2).sum()) + least < SINGLE_BETTER * (proportional + least):
+            return True
+    return False
 
 
 def _onset(window: Window, column: int) -> tuple[int, tuple[int, int]]:
