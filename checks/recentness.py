@@ -22,22 +22,28 @@ def tail(window: Window, role: str, seconds: float) -> Floats:
 
 def last_rows(window: Window, seconds: float) -> Blocks:
     """The blocks of the last `seconds` [s]."""
-    first = int(np.searchsorted(window.blocks.start_s, window.end_s - seconds))
-    return window.blocks[slice(first, None)]
+    return window.blocks[slice(_first_row(window, seconds), None)]
 
 
 def running_share(window: Window, seconds: float) -> float:
     """Part of the last `seconds` [s] in which the belt ran; 0 where nothing is known."""
-    rows = last_rows(window, seconds)
-    covered = float(rows.covered_s.sum())
-    return float((rows.state("loaded") + rows.state("empty")).sum()) / covered if covered else 0.0
+    return _share(window, seconds, ("loaded", "empty"))
 
 
 def loaded_share(window: Window, seconds: float) -> float:
     """Part of the last `seconds` [s] in which the belt ran loaded."""
-    rows = last_rows(window, seconds)
-    covered = float(rows.covered_s.sum())
-    return float(rows.state("loaded").sum()) / covered if covered else 0.0
+    return _share(window, seconds, ("loaded",))
+
+
+def _first_row(window: Window, seconds: float) -> int:
+    return int(np.searchsorted(window.blocks.start_s, window.end_s - seconds))
+
+
+def _share(window: Window, seconds: float, states: tuple[str, ...]) -> float:
+    """Asked many times at each block, so only the columns that are summed are cut."""
+    first = _first_row(window, seconds)
+    covered = float(window.blocks.covered_s[first:].sum())
+    return sum(float(window.blocks.state(state)[first:].sum()) for state in states) / covered if covered else 0.0
 
 
 @dataclass(frozen=True, slots=True)
