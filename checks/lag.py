@@ -14,6 +14,8 @@ Floats = NDArray[np.float64]
 
 LEAST_ROWS = 24
 """Rows that a fit needs beyond its columns."""
+DEEP = 12
+"""Lags beyond which a fit takes half of them, for the cost grows with their square."""
 MOST_ROWS = 1440
 """Rows that a fit takes; older rows are thinned evenly."""
 
@@ -110,15 +112,20 @@ class LagFit:
     x_sd: float
     rho_x: float
 
+    @property
+    def spread(self) -> float:
+        """Standard deviation of a row about the line [t/h]."""
+        return self.regression.sigma / float(np.sqrt(1.0 - self.regression.rho**2))
 
-def pick(candidates: Bools) -> NDArray[np.intp]:
-    """Indices of at most MOST_ROWS rows: the newer half all, the older ones thinned evenly."""
+
+def pick(candidates: Bools, most: int = MOST_ROWS) -> NDArray[np.intp]:
+    """Indices of at most `most` rows: the newer half all, the older ones thinned evenly."""
     index = np.flatnonzero(candidates)
-    if len(index) <= MOST_ROWS:
+    if len(index) <= most:
         return index
-    recent = index[-MOST_ROWS // 2 :]
-    older = index[: -MOST_ROWS // 2]
-    chosen = older[np.linspace(0, len(older) - 1, MOST_ROWS // 2).astype(np.intp)]
+    recent = index[-most // 2 :]
+    older = index[: -most // 2]
+    chosen = older[np.linspace(0, len(older) - 1, most // 2).astype(np.intp)]
     return np.concatenate([np.unique(chosen), recent])
 
 
@@ -129,7 +136,7 @@ def fit_lag(rows: Rows, usable: Bools, clean_x: Bools, m: int, begin: int = 0) -
     """
     ready = usable & history(clean_x, rows.follows, m)
     ready[: begin + m if begin else 0] = False
-    index = pick(ready)
+    index = pick(ready, MOST_ROWS if m <= DEEP else MOST_ROWS // 2)
     if len(index) < LEAST_ROWS + m:
         return None
     x = rows.x[index]
@@ -165,12 +172,21 @@ def fit_lag(rows: Rows, usable: Bools, clean_x: Bools, m: int, begin: int = 0) -
 
 
 def fit_deep_enough(
-    rows: Rows, usable: Bools, clean_x: Bools, m: int, begin: int = 0, depths: tuple[int, ...] = (12, 48)
+    rows: Rows,
+    usable: Bools,
+    clean_x: Bools,
+    m: int,
+    begin: int = 0,
+    *,
+    depths: tuple[int, ...] = (12, 48),
+    least_sigma: float = 0.0,
 ) -> LagFit | None:
-    """`fit_lag`, with more lags where an unseen filter needs them: while the residual keeps a memory."""
+    """`fit_lag`, with more lags where an unseen filter needs them: while the residual keeps a memory above `least_sigma`."""
     fit = fit_lag(rows, usable, clean_x, m, begin)
     for depth in depths:
-        if fit is None or depth <= m or not (fit.regression.rho > 0.3 or _remembers(rows, clean_x, fit)):
+        if fit is None or fit.spread < least_sigma:
+            break
+        if depth <= m or not (fit.regression.rho > 0.3 or _remembers(rows, clean_x, fit)):
             continue
         deeper = fit_lag(rows, usable, clean_x, depth, begin)
         if deeper is None:

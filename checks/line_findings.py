@@ -10,6 +10,7 @@ from checks.finding import UNKNOWN, Finding, Implied
 from checks.hypotheses import Measured, Scored, rank
 from checks.lines import Line, chain
 from checks.result import CheckResult, Link, Verdict
+from checks.setup import change_words
 from checks.telling import clock, others, told
 from checks.tonnes import of_line
 from checks.window import Window
@@ -20,6 +21,8 @@ RANGED = frozenset({"upper-range", "lower-range", "raw-span", "output-trim", "li
 """Causes for which the range that the far side behaves as if it had means something."""
 READ_BACK = 1e4
 """Weight of a range that is read back and differs."""
+BESIDE_S = 120
+"""A setting that changed this close to an onset is told with it [s]."""
 UNLIKELY = 0.1
 """Weight of a leak that would have to go against the supply of the loop (the site file may be wrong)."""
 ALIKE_BACK = 1e-3
@@ -96,7 +99,7 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
         window, line.link, cause, title="" if cause != UNKNOWN else "ends differ", begin=begin, interval=interval,
         odds=odds, alternatives=others(ranking, cause), evidence=result.evidence, gate=gate, implied=implied,
         misstated=of_line(window.blocks, measured, begin, interval) if measured is not None else None,
-        sentence=_sentence(line, result, begin), advice=_correction(line, cause, implied),
+        sentence=_sentence(line, result, begin) + _changed(window, interval), advice=_correction(line, cause, implied),
     )  # fmt: skip
 
 
@@ -110,6 +113,16 @@ def _measured(facts: Mapping[str, float]) -> Measured | None:
         ]
     )
     return Measured(offset=facts["offset"], gain=facts["gain"], covariance=covariance)
+
+
+def _changed(window: Window, interval: tuple[int, int]) -> str:
+    """Settings that changed when the difference began: the when and who beside the what."""
+    near = [
+        change_words(entry)
+        for entry in window.ledger
+        if entry.kind == "parameter-change" and interval[0] - BESIDE_S <= entry.time_s <= interval[1] + BESIDE_S
+    ]
+    return f" At that time {'; '.join(near[-3:])}." if near else ""
 
 
 def _powered(window: Window) -> dict[str, float]:

@@ -20,6 +20,10 @@ DIGITAL_FLOOR = (0.0003, 0.0001)
 """The same of a step between two numbers: resolution and rounding only."""
 ONSET_FLOOR = 0.0005
 """Noise of a row that a change must stand out from at least [parts of span]."""
+LEAST_SIGMA = 0.0002
+"""Noise of a row below which no unseen filter can matter [parts of span]."""
+LEAST_CHANGE = 0.0015
+"""Move of the deviation that counts as a change [parts of span]."""
 MEMORY = 0.5
 """Residual correlation above which a change inside the horizon is looked for."""
 LAG_SAMPLES_S = 1200
@@ -63,7 +67,7 @@ def look_at(window: Window, line: Line, rows: Rows) -> Look:
     late = max(coarse or 0.0, 0.0)
     m = max(3, int(np.ceil((late + 5.0 * behind) / rows.length_s)))
     before = usable & (rows.start_s < window.end_s - recent.LOOK_BACK_S)
-    fit = lag.fit_deep_enough(rows, before, clean, m)
+    fit = lag.fit_deep_enough(rows, before, clean, m, least_sigma=LEAST_SIGMA * line.span)
     declared = lag.declared_kernel(
         rows.length_s, 2.0 if coarse is None else late, behind, (5.0 if coarse is None else 2.0) + 0.3 * behind
     )
@@ -120,13 +124,14 @@ def since_change(window: Window, look: Look) -> None:
     if len(index) < 2 * onset.LEAST_ROWS:
         return
     x = look.expected[index]
-    row, split = onset.last_change(x, rows.y[index] - x, floor=ONSET_FLOOR * look.line.span)
+    span = look.line.span
+    row, split = onset.last_change(x, rows.y[index] - x, floor=ONSET_FLOOR * span, least=LEAST_CHANGE * span)
     look.split_rows = index
     look.split = split
     begin = int(index[row]) if split is not None else 0
     clean = rows.good & ~rows.high
     m = len(look.kernel.weights) - 1
-    look.fit = lag.fit_deep_enough(rows, look.usable, clean, m, begin)
+    look.fit = lag.fit_deep_enough(rows, look.usable, clean, m, begin, least_sigma=LEAST_SIGMA * span)
     if split is not None and look.fit is None:
         look.fit = lag.fit_lag(rows, look.usable, clean, 1, begin)
     if split is None and look.fit is not None and look.fit.regression.rho > MEMORY:

@@ -89,12 +89,25 @@ def _correlation(x: Floats, deviation: Floats, row: int) -> float:
     return min(found, default=0.0)
 
 
-def last_change(x: Floats, deviation: Floats, *, floor: float, rounds: int = 3) -> tuple[int, Split | None]:
-    """First row after the last change, and that change; (0, None) where there is none. Changes are taken right of the last."""
+def _moved(x: Floats, deviation: Floats, row: int, floor: float) -> float:
+    """By how much the line after a change lies off the line before it, at the mean flow after it."""
+    before, after = x[:row] - x[:row].mean(), x[row:]
+    spread = float(before @ before) + (floor / 0.1) ** 2
+    slope = float(before @ deviation[:row]) / spread
+    told = float(deviation[:row].mean()) + slope * (float(after.mean()) - float(x[:row].mean()))
+    return abs(float(deviation[row:].mean()) - told)
+
+
+def last_change(x: Floats, deviation: Floats, *, floor: float, least: float = 0.0, rounds: int = 3) -> tuple[int, Split | None]:
+    """First row after the last change, and that change; (0, None) where there is none. Changes are taken right of the last.
+
+    A change that moves the deviation by less than `least` at the flows that came after it is none: what an imperfect lag
+    leaves at starts and stops is not a new line.
+    """
     begin, found = 0, None
     for _ in range(rounds):
         split = split_line(x[begin:], deviation[begin:], floor=floor)
-        if split is None:
+        if split is None or _moved(x[begin:], deviation[begin:], split.row, floor) < least:
             break
         found = Split(row=split.row + begin, first=split.first + begin, last=split.last + begin, gain=split.gain)
         begin = found.row

@@ -130,6 +130,11 @@ def test_range_that_is_read_back_is_named_at_once() -> None:
         assert [(item.cause, item.link) for item in findings] == [("upper-range", link)]
 
 
+def test_setting_that_changed_at_the_onset_is_told_with_the_finding() -> None:
+    (finding,) = found("upper-range", hours=0.75)
+    assert "gauge_range_high went from 420 to 500 t/h" in finding.sentence
+
+
 def test_steady_load_gives_ends_differ_with_candidates_and_the_need_but_no_name() -> None:
     calm = steady_load(np.random.default_rng(5), 3000, 260.0, 5.0)
     chain = Chain(load=calm, fault_from=1200, current_of=lambda ma: ma * 20.0 / 20.25)

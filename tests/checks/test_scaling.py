@@ -170,6 +170,14 @@ def test_ramps_and_stops_are_never_a_fault() -> None:
             assert result.verdict is not Verdict.FAULT, (end, result.reason)
 
 
+def test_fault_of_half_a_day_ago_still_stands_with_its_begin_and_its_slope() -> None:
+    chain = Chain(load=load("swinging", 24 * HOUR), gauge_range=(0.0, 500.0), fault_from=40_000)
+    result = at(chain, Link.INPUT_CARD)
+    assert result.verdict is Verdict.FAULT
+    assert 1.0 + result.facts["gain"] == pytest.approx(0.84, abs=0.005)
+    assert result.facts["onset_low"] - START - 200 <= 40_000 <= result.facts["onset_high"] - START + 200
+
+
 def test_repair_is_seen_within_two_minutes() -> None:
     chain = Chain(load=load("steady"), plc_range=(0.0, 400.0))
     samples_broken = chain.samples()
