@@ -16,13 +16,15 @@ from checks.blocks import Blocks
 from checks.merge import concat
 from checks.samples import Samples
 from collector.clock import Clock
-from collector.history import archive, rollups, trends
+from collector.history import archive, retention, rollups, trends
 from collector.history.hot import HotDays, HotReader
-from collector.history.layout import DAY_S, Layout, day_of
+from collector.history.layout import DAY_S, Layout, day_name, day_of
+from collector.history.ledger import Ledger
 from collector.history.lock import FolderLock, refuse_network
+from collector.history.outbox_rows import OutboxRows
 from collector.history.state import StateDb
 from collector.history.store import Event, Trend
-from collector.history.tables import EVENTS, MANIFEST, ROLLUPS
+from collector.history.tables import MANIFEST
 from config.errors import StoreError
 from config.model import Site
 
@@ -30,6 +32,8 @@ T = TypeVar("T")
 
 SEAL_AFTER_S = 600
 """How long after the end of a UTC day it is sealed [s]; later rows of that day are refused."""
+DELIVERED_KEPT_S = 35 * 86400.0
+"""How long a delivered message is kept [s]."""
 
 
 def open_store(data: Path, site: Site, *, clock: Clock, read_only: bool = False) -> SqliteStore:
@@ -62,10 +66,11 @@ def open_store(data: Path, site: Site, *, clock: Clock, read_only: bool = False)
 
 
 class SqliteStore:
-    """See `collector.history.store.Store`. `state` is the database that alerts and outbox share."""
+    """See `collector.history.store.Store`. `state` is the database that alerts and outbox share, `ledger` its events."""
 
     def __init__(self, layout: Layout, site: Site, state: StateDb, clock: Clock, lock: FolderLock | None) -> None:
         self.state = state
+        self.ledger = Ledger(state)
         self._layout = layout
         self._site = site
         self._clock = clock
@@ -179,23 +184,11 @@ class SqliteStore:
 
     def add_event(self, event: Event) -> None:
         """Write one event."""
-        with self.state.transaction() as connection:
-            connection.execute(
-                EVENTS.insert().values(
-                    time=event.time, loop=event.loop, kind=event.kind, text=event.text, old=event.old, new=event.new
-                )
-            )
+        self.ledger.add(event)
 
     def events(self, begin: float, end: float, loop: str | None = None) -> list[Event]:
         """Events of a time, oldest first."""
-        wanted = sa.select(EVENTS).where(EVENTS.c.time >= begin, EVENTS.c.time < end).order_by(EVENTS.c.time, EVENTS.c.id)
-        if loop is not None:
-            wanted = wanted.where(EVENTS.c.loop == loop)
-        with self.state.transaction() as connection:
-            return [
-                Event(time=row.time, loop=row.loop, kind=row.kind, text=row.text, old=row.old, new=row.new)
-                for row in connection.execute(wanted)
-            ]
+        return self.ledger.between(begin, end, loop)
 
     def extent(self, loop: str) -> tuple[int, int] | None:
         """First second and last second + 1 of a loop."""
@@ -256,23 +249,34 @@ class SqliteStore:
         return (loop, day) in self._sealed or next(self.scan(loop, day * DAY_S, (day + 1) * DAY_S), None) is not None
 
     def retain(self, now: float) -> int:
-        """Drop what is older than the retention of the site: archive days, then old rollups."""
-        kept, dropped = self._site.history, 0
-        if kept.raw is not None:
-            last = day_of(now - kept.raw)
-            for loop, day in sorted(self._sealed):
-                if day < last:
-                    with self.state.transaction() as connection:
-                        connection.execute(MANIFEST.delete().where(MANIFEST.c.loop == loop, MANIFEST.c.day == day))
-                    self._layout.archive(loop, day).unlink(missing_ok=True)
-                    self._sealed.discard((loop, day))
-                    dropped += 1
-        for length, seconds in ((60, kept.minute), (3600, kept.hour)):
-            if seconds is not None:
-                with self.state.transaction() as connection:
-                    old = (ROLLUPS.c.length_s == length) & (ROLLUPS.c.start_s < int(now - seconds))
-                    connection.execute(ROLLUPS.delete().where(old))
-        return dropped
+        """Drop what is older than the retention of the site, and the oldest days where the disk runs full."""
+        expired = retention.beyond(self._sealed, self._site.history, now)
+        for one in expired:
+            self._drop_day(one)
+        before = len(self._sealed)
+        lost = retention.for_room(self._sealed, now, self._room_is_short, self._drop_day)
+        if lost:
+            text = f"the disk is nearly full: the samples of {len(lost)} days up to {day_name(lost[-1])} were dropped"
+            self.ledger.add(Event(time=now, loop="", kind="history-dropped", text=text))
+        retention.drop_rollups(self.state, retention.loops_with_rollups(self.state), self._site.history, now)
+        OutboxRows(self.state).forget(now - DELIVERED_KEPT_S)
+        return len(expired) + before - len(self._sealed)
+
+    def _room_is_short(self) -> bool:
+        return retention.free_bytes(self._layout.root) < retention.LEAST_FREE_B
+
+    def _drop_day(self, one: tuple[str, int]) -> None:
+        """Remove a sealed loop-day: the manifest first, so that no reader looks for a file that has gone."""
+        loop, day = one
+        with self._gate:
+            with self.state.transaction() as connection:
+                connection.execute(MANIFEST.delete().where(MANIFEST.c.loop == loop, MANIFEST.c.day == day))
+            self._sealed.discard(one)
+        path = self._layout.archive(loop, day)
+        try:
+            path.unlink(missing_ok=True)
+        except OSError as error:
+            raise StoreError(f"a day cannot be dropped ({error})", where=str(path)) from error
 
     def close(self) -> None:
         """Close everything and give the folder back."""

@@ -86,6 +86,7 @@ async def _serve(
     serving.app = create_app(live, store, alerting.desk, clock, port=serving.port)
     with _signals(service.supervisor.request_stop) as received:
         await asyncio.to_thread(_note_start, service, store, loaded, clock)
+        await asyncio.to_thread(_note_config, store, loaded, clock)
         _say_start(service, loaded, data, serving.port)
         await service.run()
     logs.event(logging.INFO, "stopped", "the service has stopped", signal=received[0].name if received else "")
@@ -150,6 +151,14 @@ def _note_start(service: Service, store: Store, loaded: LoadedSite, clock: Clock
         service.keeper.keep_event("config-change", text, old=old, new=loaded.sha256)
         logs.event(logging.WARNING, "config-change", text, old=old, new=loaded.sha256)
     service.keeper.keep_event("service-start", f"started with {loaded.path.name}", new=loaded.sha256)
+
+
+def _note_config(store: SqliteStore, loaded: LoadedSite, clock: Clock) -> None:
+    """Keep the text of the site file in force; a disk that is full at this moment does not keep the service from starting."""
+    try:
+        store.ledger.note_config(loaded.sha256, loaded.text, now=clock.now())
+    except StoreError as error:
+        logs.event(logging.ERROR, "config-not-kept", "the site file in force cannot be kept", reason=str(error))
 
 
 def _say_start(service: Service, loaded: LoadedSite, data: Path, port: int) -> None:
