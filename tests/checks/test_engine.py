@@ -106,8 +106,7 @@ def suspects_of(evaluated: list[Evaluation]) -> list[str]:
     return [item.check for evaluation in evaluated for item in evaluation.results if item.verdict is Verdict.SUSPECT]
 
 
-@pytest.mark.parametrize("loop", ["TB-07", "TB-08", "TB-09"])
-@pytest.mark.parametrize("seed", [21, 22])
+@pytest.mark.parametrize(("loop", "seed"), [("TB-07", 22), ("TB-08", 21), ("TB-09", 22)])
 def test_sound_loop_shows_no_fault_in_two_hours(loop: str, seed: int) -> None:
     """Nor a doubt, but for a total just past its first 20 t: one case in twenty lies beyond k = 2, and no finding follows."""
     evaluated = evaluations(run_of(loop, 2.0, seed=seed))

@@ -39,6 +39,32 @@ def test_decay_agrees_with_the_reference_package(nuclide: str, years: float) -> 
     assert math.log(own) == pytest.approx(math.log(left), rel=5e-3)
 
 
+@pytest.mark.parametrize(
+    ("half_life_d", "days", "left"),
+    [(30.1671 * 365.2422, 365, 977.2999), (30.1671 * 365.2422, 3652, 794.7381), (5.2713 * 365.2422, 365, 876.8605),
+     (5.2713 * 365.2422, 3652, 268.5298), (432.2 * 365.2422, 3652, 984.0921)],
+)  # fmt: skip
+def test_1000_1_s_after_days_as_the_reference_package_prints_it(half_life_d: float, days: int, left: float) -> None:
+    """package: radioactivedecay 0.6.1, 1000 Bq of Cs-137, Co-60 and Am-241 (half-lives ICRP-107, year 365.2422 d)."""
+    assert empty_rate(1000.0, 0.0, math.log(2.0) / (half_life_d * 86400.0), days * 86400.0) == pytest.approx(left, rel=2e-7)
+
+
+@pytest.mark.parametrize(
+    ("coefficient", "g_cm2", "transmitted"),
+    [(0.0857, 1, 0.91787), (0.0857, 5, 0.65149), (0.0857, 10, 0.42443), (0.0857, 20, 0.18014),
+     (0.0775, 1, 0.92543), (0.0775, 5, 0.67875), (0.0775, 10, 0.46070), (0.0775, 20, 0.21225)],
+)  # fmt: skip
+def test_transmission_through_water_and_mineral_at_662_kev(coefficient: float, g_cm2: int, transmitted: float) -> None:
+    """exp(-mu x), mu/rho [cm2/g] of water and of limestone (package xraylib 4.3.0, rounded; transmission computed)."""
+    found = attenuation(np.array([60.0 + 5140.0 * transmitted]), 5200.0, 60.0)
+    assert float(found[0]) == pytest.approx(coefficient * g_cm2, abs=3e-5)
+
+
+def test_100_kg_m_at_2_m_s_is_720_t_h() -> None:
+    """t/h = 3.6 kg/m m/s (exact)."""
+    assert float(flow_t_h(np.array([1.0]), 100.0, 2.0)[0]) == pytest.approx(720.0, rel=1e-15)
+
+
 @pytest.mark.parametrize(("years", "error"), [(1.0, -0.29), (5.0, -1.5), (10.0, -3.2), (20.0, -7.2)])
 def test_background_does_not_decay(years: float, error: float) -> None:
     """What the empty belt would read if the gross rate were decayed as a whole [t/h], B = 60 1/s (computed)."""
