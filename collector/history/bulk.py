@@ -10,12 +10,15 @@ import numpy as np
 from checks.build import BlockBuilder
 from checks.merge import TreeMerger
 from checks.samples import Samples, join
-from collector.history.layout import DAY_S
+from collector.history.layout import DAY_S, day_name
 from collector.history.sqlite import SEAL_AFTER_S, SqliteStore
 from collector.replay.importer import open_recording
+from config.errors import StoreError
 from config.model import Site
 
 HOT_PIECE = 20_000
+LIVE_STEP_S = 1
+"""Step of the samples of a running service [s]."""
 
 
 def bulk_import(
@@ -81,6 +84,12 @@ class LoopImport:
         samples = join(self._day)
         self._day = []
         day = int(samples.time_s[0]) // DAY_S
+        if samples.step_s != LIVE_STEP_S and (day + 1) * DAY_S > self._now:
+            raise StoreError(
+                f"samples every {samples.step_s} s reach into {day_name(day)}, a day that is not over and is stored every second",
+                where=self._loop,
+                fix="leave that day out (what came before it is imported), or resample it to 1 s",
+            )
         if (day + 1) * DAY_S + SEAL_AFTER_S <= self._now and not self._store.has_day(self._loop, day):
             self._store.put_sealed(samples, day)
             self.rows += len(samples)

@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from checks.finding import Finding
 from collector.alerts.book import LONGEST_SHELVE_S, SERVICE, AlertBook
 from collector.alerts.model import Alert, AlertState, Priority
+from collector.history.alert_rows import AlertRows
 from collector.history.state import StateDb
 from collector.history.tables import ALERTS, OUTBOX, TRACKERS, TRANSITIONS
 from config.errors import TallywireError
@@ -121,22 +122,23 @@ def test_messages_have_keys_of_their_own(book: AlertBook, state: StateDb) -> Non
     assert all(key.startswith(f"{ID}/") for key in keys)
 
 
-@pytest.mark.parametrize("broken", ["_post", "_note"])
+@pytest.mark.parametrize("broken", ["post", "note", "change", "add", "keep_tracker"])
 def test_error_on_the_way_leaves_nothing_written(
     book: AlertBook, state: StateDb, monkeypatch: pytest.MonkeyPatch, broken: str
 ) -> None:
     book.take([change()], now=T0, trackers={"TB-07": {"last_s": 1}})
     before = [rows(state, table) for table in (ALERTS, TRANSITIONS, OUTBOX, TRACKERS)]
-    real, calls = getattr(AlertBook, broken), iter(range(100))
+    real, calls = getattr(AlertRows, broken), iter(range(100))
+    last = {"keep_tracker": 0}.get(broken, 1)
 
-    def breaking(*args: Any) -> Any:
-        if next(calls) == 1:
+    def breaking(*args: Any, **named: Any) -> Any:
+        if next(calls) == last:
             raise RuntimeError("the process ends here")
-        return real(*args)
+        return real(*args, **named)
 
     changes = [change("returned"), change(number=2), change(number=3)]
     with monkeypatch.context() as patch:
-        patch.setattr(AlertBook, broken, breaking)
+        patch.setattr(AlertRows, broken, breaking)
         with pytest.raises(RuntimeError, match="ends here"):
             book.take(changes, now=T0 + 9.0, trackers={"TB-07": {"last_s": 2}})
     assert [rows(state, table) for table in (ALERTS, TRANSITIONS, OUTBOX, TRACKERS)] == before
