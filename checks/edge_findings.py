@@ -31,7 +31,7 @@ MOST_CUT = 0.2
 SMALL_S = 20
 """How long small flows must have been shown as zero [s]."""
 CLAMP_ROWS = 12
-EXTRA_LAG_S = 12.0
+EXTRA_LAG_S = 16.0
 """Lag beyond the declared filter that polling cannot explain [s]."""
 LAG_ROWS = 60
 

@@ -1,0 +1,64 @@
+"""Ends of the range: what is a sign and what is an honest chain near its limits."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from checks.edge_findings import findings
+from checks.scaling import check
+from tests.checks.simulation import ALL_ROLES, START, Chain, steady_load, swinging_load
+
+PATH = tuple(role for role in ALL_ROLES if role not in ("ai_raw", "gauge_output"))
+HOUR = 3600
+RNG_SEED = 91
+
+
+def causes(chain: Chain) -> list[str]:
+    window = chain.window()
+    return [finding.cause for finding in findings(window, check(window))]
+
+
+def swinging(seconds: int = HOUR) -> np.ndarray:
+    return swinging_load(np.random.default_rng(RNG_SEED), seconds)
+
+
+def test_sound_chains_have_none_also_near_the_top_and_behind_a_declared_filter() -> None:
+    near = steady_load(np.random.default_rng(RNG_SEED), HOUR, 360.0, 40.0)
+    for chain in (
+        Chain(load=swinging()),
+        Chain(load=near, plc_of=lambda flow: np.minimum(flow, 420.0)),
+        Chain(load=swinging(), plc_filter=30.0, roles=PATH),
+        Chain(load=swinging(), lag_s=13, roles=PATH),
+        Chain(load=swinging(), clamp_at_zero=True),
+        Chain(load=swinging(), low_cutoff=8.4),
+    ):
+        assert causes(chain) == []
+
+
+def test_load_beyond_the_range_is_told_with_the_tonnes_that_were_lost() -> None:
+    heavy = steady_load(np.random.default_rng(RNG_SEED), HOUR, 430.0, 30.0)
+    window = Chain(load=heavy, plc_of=lambda flow: np.minimum(flow, 420.0)).window()
+    (finding,) = findings(window, check(window))
+    assert finding.cause == "over-range"
+    assert finding.tonnes is not None
+    assert finding.tonnes < 0.0
+
+
+def test_ceiling_is_told_in_ma_from_its_onset() -> None:
+    window = Chain(load=swinging(), current_of=lambda ma: np.minimum(ma, 13.0), fault_from=1300).window()
+    (finding,) = findings(window, check(window))
+    assert finding.cause == "compliance-ceiling"
+    assert finding.evidence[0].value == pytest.approx(13.0, abs=0.02)
+    assert finding.begin_interval[0] - START <= 1500
+
+
+def test_ceiling_that_was_lifted_is_over() -> None:
+    lifted = np.arange(HOUR) >= 2600
+    column = Chain(load=swinging(), current_of=lambda ma: np.minimum(ma, 13.0)).samples().values["ai_raw"]
+    chain = Chain(load=swinging(), override={"ai_raw": lambda raw: np.where(lifted, raw, column)}, roles=(*PATH, "ai_raw"))
+    assert "compliance-ceiling" not in causes(chain)
+
+
+def test_fault_of_the_range_is_no_ceiling() -> None:
+    assert causes(Chain(load=swinging(), gauge_range=(0.0, 500.0), fault_from=1200)) == []
