@@ -199,6 +199,18 @@ class HotReader:
         )  # fmt: skip
 
 
+def by_day(samples: Samples) -> list[tuple[int, Samples]]:
+    """The rows of each UTC day."""
+    if not len(samples):
+        return []
+    first, last = int(samples.time_s[0]) // DAY_S, int(samples.time_s[-1]) // DAY_S
+    if first == last:
+        return [(first, samples)]
+    cuts = np.searchsorted(samples.time_s, np.arange(first, last + 2) * DAY_S)
+    parts = [(first + number, samples[slice(int(cuts[number]), int(cuts[number + 1]))]) for number in range(len(cuts) - 1)]
+    return [(day, part) for day, part in parts if len(part)]
+
+
 def _unlink(path: Path) -> None:
     for name in (path, path.with_name(path.name + "-wal"), path.with_name(path.name + "-shm")):
         name.unlink(missing_ok=True)
@@ -214,16 +226,12 @@ class HotDays:
 
     def append(self, parts: Sequence[Samples]) -> int:
         """Write rows, each into the file of its day; the files of a call are written one after the other."""
-        by_day: dict[int, list[Samples]] = {}
-        for part in parts:
-            if not len(part):
-                continue
-            days = part.time_s // DAY_S
-            for day in np.unique(days).tolist():
-                first, last = np.searchsorted(days, [day, day + 1])
-                by_day.setdefault(day, []).append(part[slice(int(first), int(last))])
+        days: dict[int, list[Samples]] = {}
+        for whole in parts:
+            for day, part in by_day(whole):
+                days.setdefault(day, []).append(part)
         with self._lock:
-            return sum(self._day(day).append(rows) for day, rows in sorted(by_day.items()))
+            return sum(self._day(day).append(rows) for day, rows in sorted(days.items()))
 
     def _day(self, day: int) -> HotDay:
         if day not in self._open:

@@ -9,7 +9,6 @@ from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
-import numpy as np
 import sqlalchemy as sa
 
 from checks.blocks import Blocks
@@ -17,7 +16,7 @@ from checks.merge import concat
 from checks.samples import Samples
 from collector.clock import Clock
 from collector.history import archive, retention, rollups, trends
-from collector.history.hot import HotDays, HotReader
+from collector.history.hot import HotDays, HotReader, by_day
 from collector.history.layout import DAY_S, Layout, day_name, day_of
 from collector.history.ledger import Ledger
 from collector.history.lock import FolderLock, refuse_network
@@ -97,11 +96,9 @@ class SqliteStore:
             raise StoreError(f"samples cannot be written ({error})", where=str(self._layout.root)) from error
 
     def _unsealed(self, samples: Samples) -> Iterator[Samples]:
-        days = samples.time_s // DAY_S
-        for day in np.unique(days).tolist():
+        for day, part in by_day(samples):
             if (samples.loop, day) not in self._sealed and (samples.loop, day) not in self._closing:
-                first, last = np.searchsorted(days, [day, day + 1])
-                yield samples[slice(int(first), int(last))]
+                yield part
 
     def scan(self, loop: str, begin: int, end: int) -> Iterator[Samples]:
         """The stored samples of a loop, a day at most at a time."""
