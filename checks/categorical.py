@@ -22,8 +22,10 @@ FLOATS = ("flow", "load", "speed", "count_rate", "detector_temperature", "gauge_
 ABSURD_S = 5
 LEAST, MOST = 1e-6, 1e6
 """Outside these no number of a weigher lies, in any of its units, but for an exact zero."""
-REPEATS_S = 60
-"""No live current repeats to the bit for so long [s]."""
+TOGETHER_S = 40
+"""No live current and PLC flow repeat to the bit together for so long [s]."""
+MOVED = 0.02
+"""Move of the flow [parts of span] that must have been seen meanwhile."""
 TWICE = 1.5
 """A speed this many times the drive's counts pulses twice."""
 
@@ -34,7 +36,7 @@ def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding
     """The categorical findings of a loop in the order of reasoning."""
     tail = Tail(window)
     seen: Seen = {(result.check, result.link): result for result in results}
-    for look in (_modes, _silence, _tags, _gateway, _speed, _counts, _temperature, _loop, _stale):
+    for look in (_modes, _silence, _tags, _gateway, _repeats, _speed, _counts, _temperature, _loop, _stale):
         yield from look(window, tail, seen, results)
 
 
@@ -137,6 +139,32 @@ def _speed(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult
         )  # fmt: skip
 
 
+def _repeats(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
+    """Current and PLC flow repeat to the bit together while the gauge's flow moves: old values are read."""
+    del seen, results
+    roles = [role for role in ("ai_raw", "loop_current", "plc_flow") if tail.has(role)]
+    if len(roles) < 2 or roles[-1] != "plc_flow" or _at_an_end(window, tail):
+        return
+    since = min((tail.still(role) for role in roles), key=lambda standing: standing.seconds)
+    gauge = window.loop.gauge.range
+    moved = tail.swing("flow", since.begin) if since.seconds else 0.0
+    if since.seconds >= max(TOGETHER_S, 4 * tail.step) and moved > MOVED * (gauge.high - gauge.low):
+        words = (
+            f"Current and PLC flow have repeated to the bit since {clock(since.begin)} while the gauge's flow moved by "
+            f"{moved:.0f} t/h: old values are read, with good quality."
+        )
+        yield _at(window, Link.COMMUNICATION, "stale-tag", since, words, booked=True)
+
+
+def _at_an_end(window: Window, tail: Tail) -> bool:
+    """Whether the newest current lies where a limit or a break would hold it to the bit."""
+    raw, span = tail.last("ai_raw", 1), window.loop.plc.raw_span
+    current = tail.last("loop_current", 1)
+    if len(raw):
+        current = 4.0 + 16.0 * (raw - span.low) / (span.high - span.low)
+    return bool(len(current) and not 3.9 < float(current[-1]) < 20.3)
+
+
 def _gateway(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
     del results
     result = seen.get(("counts", Link.COUNTS))
@@ -221,11 +249,6 @@ def _loop(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]
     if facts.get("still") == 1.0:
         role = "loop_current" if tail.has("loop_current") else "ai_raw"
         since = tail.still(role, 0.02 if role == "loop_current" else 40.0)
-        exact, shown = tail.still(role), tail.still("plc_flow")
-        if min(exact.seconds, shown.seconds) >= REPEATS_S:
-            words = f"Current and PLC flow have repeated to the bit since {clock(exact.begin)}: old values are read, with good quality."
-            yield _at(window, result.link, "stale-tag", exact, words, evidence=result.evidence, booked=True)
-            return
         yield _at(
             window,
             result.link,
