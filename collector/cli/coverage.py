@@ -32,16 +32,10 @@ def _from_counts(gauge: Gauge) -> str:
     return " and ".join(missing)
 
 
-def _decay(gauge: Gauge) -> str:
-    return "" if gauge.reference_date is not None else "gauge.reference_date"
-
-
 ABILITIES: tuple[Ability, ...] = (
     Ability(Link.COUNTS, "detector alive, its level plausible", ("count_rate",)),
-    Ability(Link.COUNTS, "decay compensated rightly", ("count_rate", "empty_belt_rate"), _decay),
     Ability(Link.COUNTS, "detector temperature in its limits", ("detector_temperature",)),
     Ability(Link.LOAD, "flow from counts and speed", ("count_rate", "speed"), _from_counts),
-    Ability(Link.LOAD, "flow from load and speed", ("load", "speed")),
     Ability(Link.DRIVE, "belt speed against the drive", ("speed", "drive_speed")),
     Ability(Link.DRIVE, "belt speed while the drive stands", ("speed", "drive_running")),
     Ability(Link.GAUGE_OUTPUT, "gauge output from flow and range", ("gauge_output",)),
@@ -54,7 +48,6 @@ ABILITIES: tuple[Ability, ...] = (
     Ability(Link.TOTALS, "gauge total against the integral", ("gauge_total",)),
     Ability(Link.TOTALS, "PLC total against the integral", ("plc_total",)),
     Ability(Link.COMMUNICATION, "readings alive and on time", ("flow",)),
-    Ability(Link.COMMUNICATION, "PLC program runs", ("plc_heartbeat",)),
     Ability(Link.SETUP, "range of the gauge as declared", ("gauge_range_low", "gauge_range_high")),
     Ability(Link.SETUP, "range of the PLC as declared", ("plc_range_low", "plc_range_high")),
     Ability(Link.SETUP, "nuclide as declared", ("nuclide_code",)),

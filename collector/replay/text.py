@@ -94,7 +94,9 @@ def _finding(number: int, item: Finding) -> list[str]:
     say(_tonnes(item))
     if item.implied is not None:
         low, high = item.implied.range_low, item.implied.range_high
-        say(f"The far side behaves as if its range were {low:.5g} to {high:.5g} {item.implied.unit}.")
+        digits = max(0, 3 - math.floor(math.log10(max(abs(high - low), 1e-9))))
+        low, high = round(low, digits) + 0.0, round(high, digits) + 0.0
+        say(f"The far side behaves as if its range were {low:g} to {high:g} {item.implied.unit}.")
     if item.advice:
         say("To check, in this order:")
     for place, advice in enumerate(item.advice, 1):
