@@ -77,7 +77,9 @@ class GaugeState:
             measured = np.round(true * gauge.speed_factor, 3)
         if gauge.speed_lost:
             measured = np.zeros(len(true))
-        return self._speed.where(measured, measured > 0.0) if gauge.speed_held else self._speed(measured, False)
+        if gauge.speed_held:
+            return self._speed.where(measured, (field["drive_running"] > 0.0) & (measured > 0.0))
+        return self._speed(measured, False)
 
     def _output_of(self, gauge: Gauge, flow: Floats) -> Floats:
         damped = self._output(flow, gauge.output_damping)
