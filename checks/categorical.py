@@ -187,7 +187,7 @@ def _counts(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResul
     if facts.get("zero") == 1.0:
         since = zero if zero.seconds else _fell(window, tail)
         words = f"The detector has given no counts since {clock(since.begin)}. A live detector shows at least the background; the gauge takes no counts for the largest flow."
-        yield _at(window, Link.COUNTS, "zero-counts", since, words, evidence=result.evidence, booked=True)
+        yield _at(window, Link.COUNTS, "zero-counts", since, words, evidence=result.evidence)
     elif facts.get("contradiction") == 1.0:
         since = tail.bit("shutter_closed")
         words = (
@@ -197,7 +197,7 @@ def _counts(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResul
     elif facts.get("at_background") == 1.0:
         since = low if low.seconds else _fell(window, tail)
         words = f"Only background has been counted since {clock(since.begin)} while the belt runs: the shutter is closed or the beam is blocked."
-        yield _at(window, Link.COUNTS, "shutter-closed", since, words, evidence=result.evidence, booked=True)
+        yield _at(window, Link.COUNTS, "shutter-closed", since, words, evidence=result.evidence)
     elif facts.get("frozen") == 1.0:
         since = tail.still("count_rate")
         yield _at(

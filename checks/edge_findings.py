@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from checks.derived import EXPECTED
 from checks.finding import Finding
 from checks.lines import Line, Rows, chain, rows_of
 from checks.result import CheckResult, Evidence, Link, Verdict
@@ -71,6 +72,8 @@ def _over_range(window: Window) -> Iterator[Finding]:
     blocks = window.blocks[-int(AT_TOP_S // max(window.blocks.length_s, 1)) :]
     flow, shown = blocks.of("mean", "flow"), blocks.of("mean", "plc_flow")
     running = (blocks.state("stopped") == 0.0) & np.isfinite(flow) & np.isfinite(shown)
+    if EXPECTED in blocks.roles:
+        running &= blocks.of("n", EXPECTED) > 0.0  # a beam that is off gives a flow beyond any range, which is no load
     span = gauge.high - gauge.low
     over = running & (flow > gauge.high + 0.005 * span) & (flow > shown) & (shown >= gauge.high - 0.01 * span)
     if over.sum() < TOP_ROWS or not running.any():
