@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-STATES = ("loaded", "empty", "stopped", "unknown", "maintenance", "calibrating", "unsettled")
-"""Columns of `Blocks.state_s`. The first four exclude each other and add up to the covered seconds; the others overlap."""
+STATES = ("loaded", "empty", "stopped", "unknown", "maintenance", "calibrating", "unsettled", "explained")
+"""Columns of `Blocks.state_s`. The first four exclude each other and add up to the covered seconds; the others overlap.
+`explained` is not read off the samples: the engine marks the blocks in which a categorical cause stood, so that nobody takes
+what it left behind for another fault."""
 
 TOTALS = ("gauge_total", "plc_total")
 """Columns of `Blocks.increment_t`."""

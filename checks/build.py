@@ -85,7 +85,8 @@ class BlockBuilder:
                 broken[int(np.searchsorted(samples.time_s, jump.time_s)), column] += 1.0
         self.ledger += sorted(noted, key=lambda entry: (entry.time_s, entry.kind, entry.role))
         belt = np.stack([states.belt == code for code in range(4)], axis=1)
-        overlap = np.stack([states.maintenance, states.calibrating, states.unsettled], axis=1)
+        nothing = np.zeros(len(samples), np.bool_)
+        overlap = np.stack([states.maintenance, states.calibrating, states.unsettled, nothing], axis=1)
         return _Rows(
             time_s=samples.time_s,
             values=np.stack(columns, axis=1) if columns else np.empty((len(samples), 0)),

@@ -5,7 +5,7 @@ Mode and force, then quality and time, then belt and shutter, then counts, then 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 from checks import categorical, edge_findings, line_findings, total_findings
 from checks.finding import UNKNOWN, Finding
@@ -35,15 +35,25 @@ SETTLING_S = 120
 """How long after an honest change of both ranges the lines are left alone [s]."""
 
 
+Family = Callable[[Window, Sequence[CheckResult]], Iterator[Finding]]
+
+FIRST: tuple[Family, ...] = (categorical.findings,)
+"""Families that need no odds, in the order of reasoning; what one of their findings explains is not told again."""
+
+LAST: tuple[Family, ...] = ()
+"""Families that are asked once the lines and totals of the chain are known: the zero, the truth behind an agreeing chain."""
+
+
 def diagnose(window: Window, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
     """The findings of a loop, largest consequence first. Pure: the same window and results give the same findings."""
     found: list[Finding] = []
     explained: set[Link] = set()
-    for finding in categorical.findings(window, results):
-        if finding.link in explained:
-            continue
-        found.append(finding)
-        explained |= BLINDS.get(finding.cause, DOWNSTREAM.get(finding.link, frozenset()))
+    for family in FIRST:
+        for finding in family(window, results):
+            if finding.link in explained:
+                continue
+            found.append(finding)
+            explained |= BLINDS.get(finding.cause, DOWNSTREAM.get(finding.link, frozenset()))
     explained |= {finding.link for finding in found}
     lost = any(result.facts.get("lost") == 1.0 for result in results if result.link is Link.COMMUNICATION)
     if not lost and not ranges_settling(window):
@@ -55,7 +65,23 @@ def diagnose(window: Window, results: Sequence[CheckResult]) -> tuple[Finding, .
         found += edges.values()
         if Link.TOTALS not in explained:
             found += total_findings.findings(window, results)
+    for family in LAST:
+        found += (finding for finding in family(window, results) if finding.link not in explained)
     return tuple(sorted(found, key=_consequence))
+
+
+TRACES = frozenset(
+    {
+        "zero-counts", "shutter-closed", "gateway-zeros", "counts-frozen", "word-order", "open-loop", "burnout-value",
+        "output-frozen", "forced-value", "stale-tag", "tach-lost", "speed-held", "mode-left-on",
+    }
+)  # fmt: skip
+"""Categorical causes that leave numbers behind which mean nothing: rows that later fits and totals must not use."""
+
+
+def traces_from(findings: Sequence[Finding]) -> int | None:
+    """The moment [epoch s] from which rows carry the traces of a categorical cause that stands now; None without one."""
+    return min((finding.begin_interval[0] for finding in findings if finding.cause in TRACES), default=None)
 
 
 def ranges_settling(window: Window) -> bool:

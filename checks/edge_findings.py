@@ -71,7 +71,7 @@ def _over_range(window: Window) -> Iterator[Finding]:
     gauge = window.loop.gauge.range
     blocks = window.blocks[-int(AT_TOP_S // max(window.blocks.length_s, 1)) :]
     flow, shown = blocks.of("mean", "flow"), blocks.of("mean", "plc_flow")
-    running = (blocks.state("stopped") == 0.0) & np.isfinite(flow) & np.isfinite(shown)
+    running = (blocks.state("stopped") == 0.0) & (blocks.state("explained") == 0.0) & np.isfinite(flow) & np.isfinite(shown)
     if EXPECTED in blocks.roles:
         running &= blocks.of("n", EXPECTED) > 0.0  # a beam that is off gives a flow beyond any range, which is no load
     span = gauge.high - gauge.low

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from checks.blocks import ARRAYS, Blocks
+from checks.blocks import ARRAYS, STATES, Blocks
 from checks.build import BlockBuilder
 from checks.catalogue import CHECKS, Check
 from checks.chain import TonnesSoFar, link_numbers, suppression
-from checks.diagnose import diagnose
+from checks.diagnose import diagnose, traces_from
 from checks.evaluation import BeltState, Evaluation
+from checks.finding import Finding
 from checks.merge import TreeMerger, concat
 from checks.result import CheckResult, Verdict, worst
 from checks.ring import Ring
@@ -63,6 +65,7 @@ class LoopEngine:
         self._held: dict[str, tuple[int, list[CheckResult]]] = {}
         self._rollups: dict[int, list[Blocks]] = {}
         self._tonnes = TonnesSoFar()
+        self._traces_until = 0
 
     def push(self, samples: Samples, *, evaluate: bool = True) -> list[Evaluation]:
         """Take the next samples (in order of time) and return one evaluation for each block that they close.
@@ -152,6 +155,7 @@ class LoopEngine:
         window = self.window(end)
         results = tuple(result for check in CHECKS for result in self._answer(check, window))
         findings = diagnose(window, results)
+        self._mark_traces(findings, end)
         return Evaluation(
             loop=self.loop_id,
             time_s=end,
@@ -164,6 +168,22 @@ class LoopEngine:
             verdict=worst([*(result.verdict for result in results), *(finding.verdict for finding in findings)]),
             site_sha256=self.site_sha256,
         )
+
+    def _mark_traces(self, findings: Sequence[Finding], end: int) -> None:
+        """Mark the blocks of a categorical cause, and those of the settling behind it, as explained."""
+        assert self._builder is not None
+        length = self._builder.length_s
+        begin = traces_from(findings)
+        if begin is not None:
+            self._traces_until = end + int(self.loop.settle)
+        elif end > self._traces_until:
+            return
+        else:
+            begin = end - length
+        ring = self._rings[length]
+        starts, states = ring.column("start_s"), ring.column("state_s")
+        first, last = np.searchsorted(starts, [begin - length + 1, end])
+        states[first:last, STATES.index("explained")] = length
 
     def _answer(self, check: Check, window: Window) -> list[CheckResult]:
         """The answer of a check: a new one where it is due, else the one that was held."""

@@ -220,7 +220,7 @@ def rows_of(line: Line, blocks: Blocks, loop: Loop) -> Rows:
     full = 0.9 * blocks.length_s / blocks.step_s
     good = (blocks.of("n", line.x_role) >= full) & (blocks.of("n", line.y_role) >= full)
     steady = good.copy()
-    for state in ("stopped", "maintenance", "calibrating", "unsettled"):
+    for state in ("stopped", "maintenance", "calibrating", "unsettled", "explained"):
         steady &= blocks.state(state) == 0.0
     span = line.span
     top = line.high + (CEILING_MA - 20.0) / 16.0 * span if line.analogue else line.high

@@ -63,7 +63,7 @@ class Means:
         return self.shown - self.expected
 
 
-QUIET = ("stopped", "maintenance", "calibrating", "unsettled", "unknown")
+QUIET = ("stopped", "maintenance", "calibrating", "unsettled", "unknown", "explained")
 STEADINESS = 0.35
 """A row that deviates less than this part of the largest one breaks the case for a fault."""
 

@@ -96,7 +96,7 @@ def usable_rows(blocks: Blocks, column: int) -> NDArray[np.bool_]:
     quiet = blocks.discontinuities[:, column] == 0.0
     after_gap = np.ones(len(blocks), np.bool_)
     after_gap[1:] = (np.diff(blocks.start_s) != blocks.length_s) | ~whole[:-1] | ~quiet[:-1]
-    busy = (blocks.state("maintenance") > 0.0) | (blocks.state("calibrating") > 0.0)
+    busy = (blocks.state("maintenance") > 0.0) | (blocks.state("calibrating") > 0.0) | (blocks.state("explained") > 0.0)
     return np.asarray(whole & quiet & ~after_gap & ~busy)
 
 

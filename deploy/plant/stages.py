@@ -78,20 +78,14 @@ class Hold:
 
 
 class Totalizer:
-    """Adds steps [t]; what it shows never falls, comes in whole digits and rolls over."""
+    """Adds signed steps [t]: a negative flow runs it back; it is shown in whole digits and rolls over."""
 
     def __init__(self, start: float) -> None:
         self.sum = start
-        self._peak = start
-
-    @property
-    def shown(self) -> float:
-        """What has been shown at most [t], before rounding to digits."""
-        return max(self.sum, self._peak)
 
     def reset(self, to: float = 0.0) -> None:
         """Lose the total, as after a download or a power dip."""
-        self.sum = self._peak = to
+        self.sum = to
 
     def __call__(self, step: Floats, resolution: float, rollover: float, single: bool = False) -> Floats:
         if len(step) == 0:
@@ -104,9 +98,7 @@ class Totalizer:
         else:
             line = np.cumsum(np.concatenate([[self.sum], step]))[1:]
         self.sum = float(line[-1])
-        shown = np.maximum(np.maximum.accumulate(line), self._peak)
-        self._peak = float(shown[-1])
-        digits: Floats = np.floor(shown / resolution + 1e-9) * resolution
+        digits: Floats = np.floor(line / resolution + 1e-9) * resolution
         return np.round(digits % rollover, 6)
 
 

@@ -92,9 +92,7 @@ class Terminal:
 
     def begin(self) -> Begin:
         """Where a later run can go on."""
-        totals = {
-            loop: (faulty.model.gauge.total.shown, faulty.model.far_end.total.shown) for loop, faulty in self.loops.items()
-        }
+        totals = {loop: (faulty.model.gauge.total.sum, faulty.model.far_end.total.sum) for loop, faulty in self.loops.items()}
         return Begin(self.time_s, next(iter(self.specs.values())).gauge.tared_s, totals)
 
     def registers(self, loop: str) -> dict[str, list[int]]:

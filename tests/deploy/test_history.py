@@ -45,7 +45,7 @@ def test_totals_go_on_in_the_live_run(tmp_path: Path) -> None:
     terminal.advance()
     for loop, faulty in terminal.loops.items():
         last = pq.read_table(next(path for path in files if path.name.startswith(loop)))
-        for role, now in (("gauge_total", faulty.model.gauge.total.shown),):
+        for role, now in (("gauge_total", faulty.model.gauge.total.sum),):
             before = last[f"{loop}.{role}"][-1].as_py()
             assert before - 1e-6 <= now < before + 0.5
 

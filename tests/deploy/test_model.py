@@ -143,7 +143,7 @@ def test_totals_are_the_integral_of_the_flows() -> None:
         gained = samples.values[total][-1] - samples.values[total][0]
         integral = np.trapezoid(samples.values[flow]) / 3600.0
         assert gained == pytest.approx(integral, abs=0.3)
-        assert (np.diff(samples.values[total]) >= -1e-9).all()
+        assert (np.diff(samples.values[total]) >= -0.1 - 1e-9).all(), "one digit at most, under negative flow"
 
 
 def test_total_rolls_over() -> None:
