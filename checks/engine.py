@@ -14,9 +14,11 @@ from checks.build import BlockBuilder
 from checks.catalogue import CHECKS, Check
 from checks.chain import TonnesSoFar, link_numbers, suppression
 from checks.diagnose import diagnose, traces_from
+from checks.due import AWAKE_S, Due
 from checks.evaluation import BeltState, Evaluation
 from checks.finding import Finding
 from checks.merge import TreeMerger, concat
+from checks.references import references_of
 from checks.result import CheckResult, Verdict, worst
 from checks.ring import Ring
 from checks.samples import Samples, empty
@@ -66,6 +68,7 @@ class LoopEngine:
         self._rollups: dict[int, list[Blocks]] = {}
         self._tonnes = TonnesSoFar()
         self._traces_until = 0
+        self._references = references_of(site, loop_id)
 
     def push(self, samples: Samples, *, evaluate: bool = True) -> list[Evaluation]:
         """Take the next samples (in order of time) and return one evaluation for each block that they close.
@@ -83,9 +86,10 @@ class LoopEngine:
         self._rollups = {}
         return taken
 
-    def _push(self, samples: Samples, evaluate: bool) -> list[Evaluation]:
+    def _push(self, samples: Samples, evaluate: bool, show: bool) -> list[Evaluation]:
         builder = self._ready(samples)
         blocks = builder.push(samples)
+        due = self._due.push(blocks, [entry.time_s for entry in builder.ledger])
         self._ledger += builder.ledger
         builder.ledger.clear()
         rows: dict[str, NDArray[Any]] = {"time_s": samples.time_s, "flags": samples.flags}
@@ -105,8 +109,11 @@ class LoopEngine:
         for row, end in enumerate((blocks.start_s + builder.length_s).tolist()):
             self._tonnes.add(blocks, row)
             self._set_until(end)
-            if evaluate:
+            if evaluate and (due[row] or end <= self._awake_until):
                 out.append(self._evaluate(end))
+            elif evaluate and show:
+                window = self.window(end)
+                out.append(self._told(window, tuple(r for check in CHECKS for r in self._shown(check, window)), due=False))
         del self._ledger[:-KEPT_LEDGER]
         return out
 
@@ -154,11 +161,17 @@ class LoopEngine:
     def _evaluate(self, end: int) -> Evaluation:
         window = self.window(end)
         results = tuple(result for check in CHECKS for result in self._answer(check, window))
-        findings = diagnose(window, results)
-        self._mark_traces(findings, end)
+        self._findings = diagnose(window, results)
+        if self._findings:
+            self._awake_until = end + AWAKE_S
+        self._mark_traces(self._findings, end)
+        return self._told(window, results, due=True)
+
+    def _told(self, window: Window, results: tuple[CheckResult, ...], *, due: bool) -> Evaluation:
+        findings = self._findings
         return Evaluation(
             loop=self.loop_id,
-            time_s=end,
+            time_s=window.end_s,
             state=belt_state(window),
             suppressed=suppression(window),
             results=results,
@@ -167,6 +180,7 @@ class LoopEngine:
             totals=self._tonnes.totals(findings),
             verdict=worst([*(result.verdict for result in results), *(finding.verdict for finding in findings)]),
             site_sha256=self.site_sha256,
+            due=due,
         )
 
     def _mark_traces(self, findings: Sequence[Finding], end: int) -> None:
@@ -192,6 +206,11 @@ class LoopEngine:
         if held is None or held[0] != period:
             held = self._held[check.name] = (period, self._asked(check, window))
         return held[1]
+
+    def _shown(self, check: Check, window: Window) -> list[CheckResult]:
+        """The answer of a check for people to look at: what is costly is held since the last block that was due."""
+        held = self._held.get(check.name)
+        return held[1] if held is not None and check.every_s else self._asked(check, window)
 
     def _asked(self, check: Check, window: Window) -> list[CheckResult]:
         try:
@@ -231,6 +250,7 @@ class LoopEngine:
             ledger=tuple(self._ledger[:taken]),
             settings=dict(self._settings),
             setting_since=dict(self._setting_since),
+            references=self._references[: bisect_right(self._references, end, key=lambda entry: entry.end_s)],
         )
 
     def _rows(self, length_s: int, end: int) -> Blocks:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from checks.blocks import Blocks
+from checks.references import Reference
 from checks.samples import Samples
 from config.model import Loop, Site
 
@@ -45,3 +46,5 @@ class Window:
     ledger: tuple[LedgerEntry, ...]
     settings: Mapping[str, float]
     setting_since: Mapping[str, int]
+    references: tuple[Reference, ...] = ()
+    """What was weighed, tared and calibrated by hand, in the order of the ends; those that end later are not in it."""

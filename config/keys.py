@@ -15,6 +15,19 @@ _TAG_PERIOD = "time between two readings, where it is not that of the endpoint"
 _INDEPENDENT = "of loop_current: measured by something else than the card behind ai_raw"
 _INVERTED = "the bit is true when it reads 0"
 
+_ENTRY = {
+    "loop": "id of the loop",
+    "begin": "when it began; local time of the site unless the offset or Z is written",
+    "end": "when it ended",
+    "product": "grade or product",
+    "method": "how it was weighed or done, such as draught survey, truck scale, reference mass",
+    "source": "certificate, ticket or person; the line of the ledger where nothing is said",
+    "note": "anything else worth knowing",
+    "factor_before": "load per attenuation (or calibration factor) that was in force",
+    "factor_after": "load per attenuation (or calibration factor) entered afterwards",
+}
+_PLAIN = {key: text for key, text in _ENTRY.items() if not key.startswith("factor_")}
+
 KEYS: dict[str, dict[str, str]] = {
     "Site": {
         "schema": "version of the site file",
@@ -29,6 +42,7 @@ KEYS: dict[str, dict[str, str]] = {
         "history": "how long each resolution is kept",
         "close_after": "how long after its second a sample waits for late readings",
         "block": "length of a block of statistics; divides 60 s",
+        "ledger": "file beside the site file with material tests, tares and span runs, .yaml or .csv",
     },
     "ModbusEndpoint": {
         "protocol": "modbus",
@@ -222,6 +236,37 @@ KEYS: dict[str, dict[str, str]] = {
         "freshness": "age and number of readings",
         "alerts": "delays of alerts",
         "empty_below": "flow below which the belt counts as empty; where nothing is said it follows from the noise",
+    },
+    "Ledger": {
+        "material_tests": "lots whose tonnes were weighed by something else",
+        "tares": "tares of the empty belt",
+        "spans": "calibration runs over a known mass or load",
+    },
+    "MaterialTestEntry": {
+        **_ENTRY,
+        "reference": "tonnes of the lot by the reference",
+        "uncertainty": "expanded uncertainty (k = 2) of the reference",
+        "gauge": "tonnes the gauge booked for the lot; needed where the lot is older than the history",
+        "moisture": "moisture of the lot by the laboratory",
+    },
+    "TareEntry": {
+        **_PLAIN,
+        "rate": "gross count rate of the empty belt that was found",
+        "rate_before": "gross count rate that was in force before",
+        "turns": "whole turns of the belt",
+        "speed": "belt speed during the tare",
+        "detector_temperature": "temperature of the detector during the tare",
+    },
+    "SpanEntry": {
+        **_ENTRY,
+        "mass": "known mass that passed or stood in the beam",
+        "load": "known load on the belt",
+        "uncertainty": "expanded uncertainty (k = 2) of the known mass or load, in % of it",
+        "gauge": "tonnes the gauge showed for it",
+        "gauge_load": "load the gauge showed for it",
+        "rate": "gross count rate during the run",
+        "speed": "belt speed during the run",
+        "belt_length": "belt length that the run assumed",
     },
 }
 """Meaning of each key, by part and key as written in the file."""

@@ -10,6 +10,8 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
+from config.ledger_file import KEY as LEDGER
+from config.ledger_file import ledger_file, read_ledger
 from config.loops_table import read_loops
 from config.model import SCHEMA, Site
 from config.parts import choose_parts
@@ -23,15 +25,15 @@ LARGEST_FILE = 20_000_000
 """A site file or a table of loops larger than this [bytes] is not read."""
 
 FILE_ONLY = ("loops_csv", "loop_template")
-"""Top-level keys that only the file has; they are gone once the loops are merged."""
+"""Top-level keys that only the file has; they are gone once the loops are merged. `ledger` names a file there, too."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoadedSite:
     """A site with where it came from.
 
-    sha256 : digest of the bytes of the site file, and of the table of loops where it names one (`digest` of `files`)
-    path : the site file; `files` is that and the table of loops
+    sha256 : digest of the bytes of the site file, and of the files it names as parts of it (`digest` of `files`)
+    path : the site file; `files` is that, the table of loops and the ledger
     warnings : what is doubtful, but does not keep the site from running
     """
 
@@ -124,6 +126,12 @@ def _parse(text: str, name: str, folder: Path | None, files: tuple[Path, ...], r
             problems += error.problems
         if problems and not data.get("loops"):
             data["loops"] = {UNREAD: None}
+    if LEDGER in data:
+        ledger, wrong_entries, read = _ledger(data, name, folder, places)
+        problems += wrong_entries
+        data[LEDGER] = ledger
+        if read is not None:
+            contents, files = [*contents, read[1]], (*files, read[0])
 
     wrong_parts = choose_parts(data, places, folder)
     site, wrong_site = check_part(Site, data, (), places, folder)
@@ -141,6 +149,23 @@ def _parse(text: str, name: str, folder: Path | None, files: tuple[Path, ...], r
         order = [files[0].name, *(file.name for file in files[1:])]
         raise SiteFileError(sorted(problems, key=lambda problem: (_rank(problem, order), problem.place.line)))
     return LoadedSite(site=site, sha256=_digest(contents), path=files[0], warnings=warnings, files=files, text=text)
+
+
+def _ledger(
+    data: dict[str, Any], name: str, folder: Path | None, places: Places
+) -> tuple[dict[str, Any], list[Problem], tuple[Path, bytes] | None]:
+    """The entries of the ledger that the site file names, what is wrong with it, and the file with its bytes."""
+    named = data[LEDGER]
+    file = ledger_file(named, folder, places)
+    if isinstance(file, Problem):
+        return {}, [file], None
+    try:
+        content = _bytes(file, places.of((LEDGER,)), LEDGER)
+        shown = str(Path(name).parent / str(named))
+        entries, problems = read_ledger(_text(content, shown), shown, data, places)
+    except SiteFileError as error:
+        return {}, list(error.problems), None
+    return entries, problems, (file, content)
 
 
 def _rank(problem: Problem, order: list[str]) -> int:

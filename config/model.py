@@ -13,6 +13,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo
 
+from config.ledger import Ledger
 from config.limits import Limits
 from config.quantity import (
     FlowTH,
@@ -307,7 +308,7 @@ class History(Part):
 
 
 class Site(Part):
-    """One plant."""
+    """One plant. The file names its `ledger`; here stands what that file holds."""
 
     schema_: Literal[1] = Field(alias="schema")
     site: LoopId
@@ -321,3 +322,4 @@ class Site(Part):
     history: History = History()
     close_after: TimeS = 2.0
     block: TimeS = 10.0
+    ledger: Ledger = Ledger()

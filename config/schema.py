@@ -10,6 +10,7 @@ import re
 from typing import Any
 
 from config.keys import KEYS
+from config.ledger import ENTRIES
 from config.model import Site
 from config.nuclides import NUCLIDES
 from config.roles import ROLES
@@ -51,6 +52,13 @@ def site_schema() -> dict[str, Any]:
         },
         "loop_template": {"type": "object", "description": "what every row of the table of loops starts from"},
     }
+    schema["properties"]["ledger"] = {
+        "type": "string",
+        "pattern": r"\.([yY][aA]?[mM][lL]|[cC][sS][vV])$",
+        "description": KEYS["Site"]["ledger"],
+    }
+    for name in ("Ledger", *(model.__name__ for model in ENTRIES.values())):
+        parts.pop(name, None)
     schema["required"] = [key for key in schema["required"] if key != "loops"]
     schema["anyOf"] = [{"required": ["loops"]}, {"required": ["loops_csv"]}]
     return {"$schema": DIALECT, **schema, "title": "Tallywire site file", "description": "One plant: endpoints, loops, limits."}

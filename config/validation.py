@@ -48,6 +48,8 @@ def model_at(model: type[BaseModel], path: KeyPath) -> type[BaseModel] | None:
             here = _bare(names[str(key)].annotation)
         elif get_origin(here) is dict:
             here = _bare(get_args(here)[1])
+        elif get_origin(here) is tuple and isinstance(key, int):
+            here = _bare(get_args(here)[0])
         else:
             return None
     return here if isinstance(here, type) and issubclass(here, BaseModel) else None
