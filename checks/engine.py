@@ -69,16 +69,30 @@ class LoopEngine:
         self._tonnes = TonnesSoFar()
         self._traces_until = 0
         self._references = references_of(site, loop_id)
+        self._due = Due(self.loop)
+        self._awake_until = 0
+        self._findings: tuple[Finding, ...] = ()
 
-    def push(self, samples: Samples, *, evaluate: bool = True) -> list[Evaluation]:
-        """Take the next samples (in order of time) and return one evaluation for each block that they close.
+    def push(self, samples: Samples, *, evaluate: bool = True, show: bool = False) -> list[Evaluation]:
+        """Take the next samples (in order of time) and return an evaluation for each block that they close and that is due.
 
-        With `evaluate` False the blocks are built but not judged: the way back from history after a restart.
+        A block is due where its picture has changed of late, at the beat of five minutes, and while a finding stands and for
+        ten minutes behind it (`checks.due`). With `show` every other block is evaluated too, for people to look at: its
+        numbers are new, its findings those of the last block that was due. With `evaluate` False the blocks are built but
+        not judged: the way back from history after a restart.
         """
         out: list[Evaluation] = []
         for first in range(0, len(samples), PIECE):
-            out += self._push(samples[slice(first, first + PIECE)], evaluate)
+            out += self._push(samples[slice(first, first + PIECE)], evaluate, show)
         return out
+
+    def look(self) -> Evaluation | None:
+        """The newest block as it stands, every check asked anew, for people to look at; None before the first block."""
+        if self._builder is None or not len(self._rings[self._builder.length_s]):
+            return None
+        end = int(self._rings[self._builder.length_s].column("start_s")[-1]) + self._builder.length_s
+        window = self.window(end)
+        return self._told(window, tuple(result for check in CHECKS for result in self._asked(check, window)), due=False)
 
     def take_rollups(self) -> dict[int, Blocks]:
         """The 60, 3600 and 86,400 s blocks closed since the last call, by length; missing where none was closed."""

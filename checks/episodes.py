@@ -95,7 +95,9 @@ class EpisodeTracker:
         return tuple(sorted(every, key=lambda finding: (-abs(finding.tonnes or 0.0), finding.begin)))
 
     def update(self, evaluation: Evaluation) -> list[EpisodeChange]:
-        """Take the next evaluation; returns what changed."""
+        """Take the next evaluation; returns what changed. One that is not due changes nothing."""
+        if not evaluation.due:
+            return []
         now = evaluation.time_s
         gap = self._last_s is not None and now - self._last_s > STALE_S
         self._last_s = now

@@ -61,6 +61,7 @@ class Evaluation:
 
     `suppressed` names the reason why alerts of process-dependent checks are held back by design ("belt stopped",
     "maintenance", "start-up", "calibrating", "product change"), empty where none is. `site_sha256` is the site in force.
+    `due` is False where it was made for people to look at only: then nothing follows from it.
     """
 
     loop: str
@@ -73,3 +74,4 @@ class Evaluation:
     totals: Totals
     verdict: Verdict
     site_sha256: str
+    due: bool = True

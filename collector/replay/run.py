@@ -139,6 +139,9 @@ class LoopRun:
 
     def outcome(self) -> LoopOutcome:
         """What is said of the loop at the end."""
+        last = self._engine.look()
+        if last is not None:
+            self._remember(last)
         return LoopOutcome(
             loop=self.loop,
             checks=tuple(self._last.values()),

@@ -110,7 +110,7 @@ class Verifying:
             engine = self._engines[loop]
             failures[loop] = None
             try:
-                evaluations += engine.push(samples)
+                evaluations += engine.push(samples, show=True)
                 rollups += engine.take_rollups().values()
             except Exception as error:  # noqa: BLE001 - one loop must not stop the others; counted, shown and logged
                 failures[loop] = error

@@ -1,0 +1,133 @@
+"""Which blocks are judged: those whose picture has changed of late, and one in five minutes.
+
+A block whose picture is that of the blocks before it can say nothing new but for what takes long stretches to see, and that is
+asked at the beat. The picture is a row of small integers: which readings are there, in which band each level lies, what
+stands still, what the belt does, whether a line leans. Live and replay judge the same blocks, so they tell the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.blocks import RUNS, Blocks
+from checks.counts import AT_BACKGROUND, BEAM_ON, DEAD
+from checks.current import CLIPPED_MA, OPEN_MA
+from checks.lines import Line, chain
+from checks.signal import current_of_raw
+from config.model import Loop
+
+Floats = NDArray[np.float64]
+Codes = NDArray[np.int8]
+
+BEAT_S = 300
+"""A block that ends here on the clock is judged whatever its picture says [s]."""
+HOLD_S = 180
+"""How long after a change every block is judged: longer than any check of the last minutes looks back [s]."""
+AWAKE_S = 600
+"""The same after the last finding [s]: its return is told in time."""
+LEAN_ROWS = 6
+LEAN = 0.0025
+"""A line leans where the mean of a minute differs by more than this [parts of span], and by more than a lag makes of it."""
+LAG_S = 6.0
+"""Lag that a line may have without leaning, beside its declared filter [s]."""
+STANDS = ("frozen_counts", "frozen_current", "frozen_plc")
+HAPPENS = ("zero_counts", "bad_flow", "failure_low", "failure_high")
+SPEED_BANDS = (-0.5, -0.03, -0.01, 0.01, 0.03, 0.5)
+MOVING_M_S = 0.05
+LEAST, MOST = 1e-6, 1e6
+"""Outside these no number of a weigher lies, but for an exact zero."""
+
+
+class Due:
+    """Says of each block of one loop whether it is judged. The chunks in which the blocks come do not matter."""
+
+    def __init__(self, loop: Loop) -> None:
+        self._loop = loop
+        self._lines = chain(loop)
+        self._before: Codes | None = None
+        self._changed_s: int | None = None
+        self._tails: dict[str, Floats] = {}
+
+    def push(self, blocks: Blocks, events_s: Sequence[int] = ()) -> NDArray[np.bool_]:
+        """Whether each block is judged, shape (B,); `events_s` are moments at which something happened [epoch s]."""
+        if not len(blocks):
+            return np.zeros(0, np.bool_)
+        codes = self._picture(blocks)
+        before = codes[:1] if self._before is None else self._before[None, :]
+        changed = (np.diff(np.concatenate([before, codes]), axis=0) != 0).any(axis=1)
+        changed[0] |= self._before is None
+        rows = np.searchsorted(blocks.start_s, np.asarray(events_s, np.int64), side="right") - 1
+        inside = (rows >= 0) & (np.asarray(events_s, np.int64) < blocks.start_s[rows] + blocks.length_s)
+        changed[rows[inside]] = True
+        self._before = codes[-1]
+        starts = np.where(changed, blocks.start_s, np.int64(-(2**62)))
+        if self._changed_s is not None:
+            starts[0] = max(int(starts[0]), self._changed_s)
+        last = np.maximum.accumulate(starts)
+        self._changed_s = int(last[-1])
+        ends = blocks.start_s + blocks.length_s
+        beat = (ends // BEAT_S) != (blocks.start_s // BEAT_S)
+        return np.asarray(beat | (blocks.start_s - last < HOLD_S))
+
+    def _picture(self, blocks: Blocks) -> Codes:
+        """The classes of every block, shape (B, K)."""
+        full = 0.9 * blocks.length_s / blocks.step_s
+        columns: list[NDArray[np.int64]] = [*(blocks.n >= full).T.astype(np.int64)]
+        columns += [np.maximum(np.argmax(blocks.state_s[:, :4], axis=1), 1)]  # whether load passes says nothing by itself
+        columns += [(blocks.state(state) > 0.0).astype(np.int64) for state in ("maintenance", "calibrating", "unsettled")]
+        for run in STANDS:
+            columns.append((blocks.run_longest[:, RUNS.index(run)] >= blocks.length_s).astype(np.int64))
+        for run in HAPPENS:
+            columns.append((blocks.run_longest[:, RUNS.index(run)] >= 3.0).astype(np.int64))
+        columns += self._levels(blocks)
+        columns += [self._lean(blocks, line) for line in self._lines]
+        return np.stack(columns, axis=1).astype(np.int8)
+
+    def _levels(self, blocks: Blocks) -> list[NDArray[np.int64]]:
+        loop, gauge = self._loop, self._loop.gauge
+        empty = gauge.empty_belt_rate or 0.0
+        counts, temperature, current = loop.limits.counts, loop.limits.temperature, loop.limits.current
+        bands = [
+            gauge.background * DEAD, gauge.background * AT_BACKGROUND, BEAM_ON * empty, empty * (1.0 + counts.above_empty / 100.0),
+        ]  # fmt: skip
+        out = [_band(blocks.of("mean", "count_rate"), sorted(bands))]
+        hot = (temperature.fault_low, temperature.suspect_low, temperature.suspect_high, temperature.fault_high)
+        out.append(_band(blocks.of("mean", "detector_temperature"), hot))
+        levels = (OPEN_MA, current.failure_low, current.measuring_low, CLIPPED_MA, current.failure_high)
+        out.append(_band(blocks.of("mean", "loop_current"), levels))
+        out.append(_band(current_of_raw(blocks.of("mean", "ai_raw"), loop.plc.raw_span), levels))
+        out.append(_band(blocks.of("mean", "flow"), (gauge.range.high,)))
+        speed, drive = blocks.of("mean", "speed"), blocks.of("mean", "drive_speed")
+        out.append(_band(speed, (MOVING_M_S,)))
+        if loop.drive.speed_at_nominal is not None:
+            demanded = drive / loop.drive.nominal_frequency * loop.drive.speed_at_nominal
+            with np.errstate(divide="ignore", invalid="ignore"):
+                out.append(_band(np.where(demanded > MOVING_M_S, speed / demanded - 1.0, np.nan), SPEED_BANDS))
+        size = np.abs(blocks.mean)
+        with np.errstate(invalid="ignore"):
+            out.append((((size > 0.0) & (size < LEAST)) | (size > MOST)).any(axis=1).astype(np.int64))
+        return out
+
+    def _lean(self, blocks: Blocks, line: Line) -> NDArray[np.int64]:
+        """-1, 0 or 1: which way the last minute of a line leans, as far as no lag explains it; 0 where it is not there."""
+        x = blocks.of("mean", line.x_role) * line.x.gain + line.x.offset
+        y = blocks.of("mean", line.y_role) * line.y.gain + line.y.offset
+        rows = np.stack([x, y], axis=1)
+        tail = self._tails.get(line.label, np.full((LEAN_ROWS, 2), np.nan))
+        rows = np.concatenate([tail, rows])
+        self._tails[line.label] = rows[-LEAN_ROWS:]
+        windows = np.lib.stride_tricks.sliding_window_view(rows, LEAN_ROWS, axis=0)[1:]
+        deviation = (windows[:, 1] - windows[:, 0]).mean(axis=1)
+        moved = np.abs(windows[:, 0, -1] - windows[:, 0, 0])
+        late = LAG_S + (self._loop.plc.filter if line.y_role == "plc_flow" else 0.0)
+        slack = LEAN * line.span + moved * late / (LEAN_ROWS * blocks.length_s)
+        with np.errstate(invalid="ignore"):
+            return np.where(np.abs(deviation) > slack, np.sign(deviation), 0.0).astype(np.int64)
+
+
+def _band(values: Floats, edges: Sequence[float]) -> NDArray[np.int64]:
+    """Number of edges that lie below each value; -1 where there is no value."""
+    return np.where(np.isnan(values), -1, np.searchsorted(np.asarray(edges, np.float64), values))
