@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from checks.counters import DeviceClock, Heartbeat
 from checks.samples import FLAG_CLOCK_STEP, Samples
 from checks.window import LedgerEntry
 from config.model import Loop
@@ -61,6 +62,8 @@ class StateReader:
     _uptime: tuple[int, float] | None = None
     _event_s: int = NEVER
     _clock_stepped: bool = False
+    _heartbeat: Heartbeat = field(default_factory=Heartbeat)
+    _gauge_clock: DeviceClock = field(default_factory=DeviceClock)
 
     def push(self, samples: Samples) -> States:
         """States of the next samples, with the ledger entries that they give."""
@@ -86,8 +89,10 @@ class StateReader:
         settle_from += ends
         calibrating, ends = self._bit(samples, "calibrating", "calibration", ledger)
         settle_from += ends
+        self._bit(samples, "plc_forced", "force", ledger)
         settle_from += self._setting_changes(samples, ledger)
         settle_from += self._restarts(samples, ledger)
+        self._jumps(samples, ledger)
         self._clock_steps(samples, ledger)
         return States(
             belt=belt,
@@ -165,6 +170,17 @@ class StateReader:
         ledger += [LedgerEntry(time_s=int(samples.time_s[row]), kind="gauge-restart", role="gauge_uptime") for row in rows]
         self._uptime = (int(samples.time_s[good[-1]]), float(column[good[-1]]))
         return rows
+
+    def _jumps(self, samples: Samples, ledger: list[LedgerEntry]) -> None:
+        """Restarts of the PLC by its heartbeat, steps of the gauge's clock by its offset to ours [s]."""
+        own = (samples.flags & FLAG_CLOCK_STEP) != 0
+        beats = self._heartbeat.push(samples.time_s, samples.column("plc_heartbeat"))
+        steps = self._gauge_clock.push(samples.time_s, samples.column("gauge_clock"), own)
+        for kind, role, jumps in (("plc-restart", "plc_heartbeat", beats), ("clock-step", "gauge_clock", steps)):
+            ledger += [
+                LedgerEntry(time_s=int(samples.time_s[jump.row]), kind=kind, role=role, old=jump.old, new=jump.new)
+                for jump in jumps
+            ]
 
     def _clock_steps(self, samples: Samples, ledger: list[LedgerEntry]) -> None:
         """The first row of each flagged stretch."""
