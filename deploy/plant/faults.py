@@ -13,9 +13,10 @@ from deploy.plant.fault import FaultSpec, change
 from deploy.plant.faults_of_data import DATA
 from deploy.plant.faults_of_field import FIELD
 from deploy.plant.faults_of_signal import SIGNAL
+from deploy.plant.faults_of_tags import TAGS
 from deploy.plant.model import LoopModel
 
-FAULTS: dict[str, FaultSpec] = {**SIGNAL, **FIELD, **DATA}
+FAULTS: dict[str, FaultSpec] = {**SIGNAL, **FIELD, **DATA, **TAGS}
 """Every fault by the id of its cause; `@plc` behind it is the same cause at the other end."""
 
 BENIGN: dict[str, FaultSpec] = {

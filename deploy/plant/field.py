@@ -21,6 +21,8 @@ STILL = 0.02
 TEXTURE_S, TEXTURE_SD = 20.0, 0.05
 CHUTE_S = 6.0
 DETECTOR_S = 15.0
+NEIGHBOUR_S = 5400
+"""A neighbouring source is open for half of so long [s]."""
 
 
 def decay(mass_number: int, age_s: NDArray[np.floating]) -> Floats:
@@ -98,6 +100,10 @@ class FieldState:
         per_area = load / belt.width + belt.build_up - belt.wear + self._unevenness(belt, self._way(speed))
         net = source.empty_net * decay(source.mass_number, time_s - source.tared_s) * source.shutter * gain
         expected = source.background + net * np.exp(-source.attenuation * per_area) + source.product_gamma * load
+        if source.daylight:
+            expected = expected + source.daylight * np.maximum(np.cos(2.0 * np.pi * (time_s / 3600.0 - 12.0) / 24.0), 0.0)
+        if source.neighbour:
+            expected = expected + source.neighbour * (time_s % NEIGHBOUR_S >= NEIGHBOUR_S // 2)
         expected = expected / (1.0 + expected * source.dead_time)
         counts = self._poisson.poisson(expected).astype(np.float64)
         burst = self._bursts.standard_normal(len(time_s))

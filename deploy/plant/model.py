@@ -8,6 +8,7 @@ generator, sums are taken in the same order. A fault replaces the spec between t
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -72,7 +73,7 @@ class LoopModel:
             "speed": field["true_speed"],
             "load": field["true_load"],
         }
-        every = {**field, **gauge, **far_end}
+        every = misread(spec, {**field, **gauge, **far_end})
         return {role: self._as_read(role, every[role]) for role in spec.roles}
 
     def _as_read(self, role: str, values: Floats) -> Floats:
@@ -83,6 +84,29 @@ class LoopModel:
         if link.zeros and role in GAUGE_ROLES:
             values = np.zeros(len(values))
         return values
+
+
+IN_REGISTERS = ("flow", "load", "speed", "count_rate", "detector_temperature", "gauge_output")
+"""Floats of the gauge in the order of their registers."""
+
+
+def misread(spec: LoopSpec, every: dict[str, Floats]) -> dict[str, Floats]:
+    """What tags with a wrong address or type make of the values."""
+    link = spec.link
+    if link.joined:
+        every = every | {role: joined_halves(every[role], every[behind]) for role, behind in itertools.pairwise(IN_REGISTERS)}
+    if link.neighbour:
+        every = every | {"flow": every["load"]}
+    if link.tenths:
+        every = every | {"flow": 10.0 * every["flow"]}
+    return every
+
+
+def joined_halves(values: Floats, behind: Floats) -> Floats:
+    """The low word of a 32-bit float and the high word of the one behind it, read as one float; no number reads as 0."""
+    low = np.ascontiguousarray(values, dtype=np.float32).view(np.uint32) << np.uint32(16)
+    high = np.ascontiguousarray(behind, dtype=np.float32).view(np.uint32) >> np.uint32(16)
+    return np.nan_to_num((low | high).view(np.float32).astype(np.float64), nan=0.0, posinf=0.0, neginf=0.0)
 
 
 def swapped_words(values: Floats) -> Floats:

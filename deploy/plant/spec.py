@@ -56,6 +56,10 @@ class Source:
     noise_bursts: float = 0.0
     temperature_coefficient: float = 0.0
     temperature_step: float = 0.0
+    daylight: float = 0.0
+    """Counts that the sun at noon adds [1/s]."""
+    neighbour: float = 0.0
+    """Counts that a neighbouring source adds while its shutter is open [1/s]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,6 +92,8 @@ class Gauge:
     calibrating: bool = False
     output_mode: float = 0.0
     fixed_current: float | None = None
+    output_of_load: float = 0.0
+    """Load at 20 mA [kg/m] where the current carries the load instead of the flow; 0: it carries the flow."""
     total_start: float = 84_213.0
     total_resolution: float = 0.1
     total_rollover: float = 1e6
@@ -123,6 +129,9 @@ class Card:
     low_raw: float = -4864.0
     high_raw: float = 32511.0
     break_raw: float | None = None
+    unsigned: bool = False
+    foreign: bool = False
+    """The wire of another loop is on the channel."""
     noise: float = 0.6
     monitor_offset: float = 0.001
 
@@ -141,6 +150,12 @@ class Block:
     clamp_at_zero: bool = False
     clamp_high: float | None = None
     filter: float = 0.0
+    average: int = 0
+    """Length of a moving average [whole s]; 0: none."""
+    again: tuple[float, float] | None = None
+    """Offset and gain by which the shown value is scaled once more; the total adds up the value before."""
+    late: int = 0
+    """Whole seconds by which all that is read from the PLC lies behind, beside `lag`."""
     lag: int = 1
     forced: float | None = None
     force_bit: bool = False
@@ -163,10 +178,17 @@ class PlcTotal:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Link:
-    """Communication: roles that stay on their last value, roles read with swapped words, gauge roles all zero."""
+    """Communication: roles that stay on their last value, roles read with swapped words, gauge roles all zero.
+
+    `joined`: every float read one register too far, so that halves of neighbours are joined; `neighbour`: the flow tag reads
+    the value behind it in the map; `tenths`: the flow tag takes tenths for whole numbers.
+    """
 
     stale: frozenset[str] = frozenset()
     swapped: frozenset[str] = frozenset()
+    joined: bool = False
+    neighbour: bool = False
+    tenths: bool = False
     zeros: bool = False
 
 

@@ -37,7 +37,25 @@ class Damping:
 class Delay:
     """Whole seconds of delay; before there is a past, the first input stands for it. `seconds` may change on the way."""
 
-    LONGEST = 120
+    def __init__(self, longest: int = 120) -> None:
+        self._longest = longest
+        self._past: Floats | None = None
+
+    def __call__(self, x: Floats, seconds: int) -> Floats:
+        if len(x) == 0:
+            return x
+        if self._past is None:
+            self._past = np.full(self._longest, x[0])
+        line = np.concatenate([self._past, x])
+        self._past = line[-self._longest :].copy()
+        start = self._longest - seconds
+        return line[start : start + len(x)]
+
+
+class Average:
+    """Mean of the last `seconds` whole seconds; 0 gives the input. `seconds` may change on the way."""
+
+    LONGEST = 600
 
     def __init__(self) -> None:
         self._past: Floats | None = None
@@ -49,8 +67,11 @@ class Delay:
             self._past = np.full(self.LONGEST, x[0])
         line = np.concatenate([self._past, x])
         self._past = line[-self.LONGEST :].copy()
-        start = self.LONGEST - seconds
-        return line[start : start + len(x)]
+        if seconds <= 1:
+            return x
+        windows = np.lib.stride_tricks.sliding_window_view(line, seconds)[-len(x) :]
+        out: Floats = windows.mean(axis=1)
+        return out
 
 
 class Hold:

@@ -39,7 +39,7 @@ class GaugeState:
         flow = np.clip(3.6 * load * speed, -gauge.flow_limit, gauge.flow_limit)
         flow = np.where(np.abs(flow) < gauge.low_cutoff, 0.0, flow)
         shown = np.round(flow / gauge.resolution) * gauge.resolution
-        output = self._output_of(gauge, flow)
+        output = self._output_of(gauge, flow if not gauge.output_of_load else load * gauge.range_high / gauge.output_of_load)
         step = np.zeros(n) if gauge.calibrating else self._step(flow) / 3600.0
         closed = spec.source.shutter < 0.5 if gauge.shutter_indicator is None else gauge.shutter_indicator > 0.5
         over = flow > gauge.range_high

@@ -81,6 +81,20 @@ MAY_MOVE: dict[str, set[str]] = {
     | {"gauge_range_low", "gauge_range_high", "empty_belt_rate", "background_rate"},
     "gateway-zeros": {name for name in TB07.roles if name not in BLOCK | WIRE | CARD},
     "mode-left-on": BEHIND_OUTPUT | {"gauge_output_mode", "gauge_status"},
+    "register-offset": {"flow", "load", "speed", "count_rate", "detector_temperature"},
+    "register-offset@flow": {"flow"},
+    "wrong-type": {"flow"},
+    "raw-overflow": CARD | BLOCK,
+    "wrong-channel": WIRE | CARD | BLOCK,
+    "double-scaling": {"plc_flow"},
+    "averaging-differs": BLOCK,
+    "digital-analogue-differ": BEHIND_OUTPUT,
+    "wrong-variable": BEHIND_OUTPUT,
+    "clock-shift": WIRE | CARD | BLOCK,
+    "product-gammas": BEHIND_COUNTS,
+    "light-leak": BEHIND_COUNTS,
+    "neighbour-source": BEHIND_COUNTS,
+    "source-weak": BEHIND_GAUGE,
 }
 MEASURED_SPEED = {"tach-extra-pulses"}
 
