@@ -56,7 +56,7 @@ class FarEndState:
             "plc_unit": np.full(n, float(block.unit_id)),
             "plc_forced": np.full(n, float(block.force_bit)),
             "plc_block_mode": np.full(n, block.mode),
-            "plc_heartbeat": (time_s % 65536).astype(np.float64),
+            "plc_heartbeat": ((time_s + block.heartbeat_shift) % 65536).astype(np.float64),
             "maintenance": np.full(n, float(block.maintenance)),
             "cabinet_temperature": np.round(cabinet, 1),
             "loop_supply_voltage": np.full(n, spec.wire.supply),

@@ -12,11 +12,12 @@ from config.errors import TallywireError
 from deploy.plant.fault import FaultSpec, change
 from deploy.plant.faults_of_data import DATA
 from deploy.plant.faults_of_field import FIELD
+from deploy.plant.faults_of_setup import SETUP
 from deploy.plant.faults_of_signal import SIGNAL
 from deploy.plant.faults_of_tags import TAGS
 from deploy.plant.model import LoopModel
 
-FAULTS: dict[str, FaultSpec] = {**SIGNAL, **FIELD, **DATA, **TAGS}
+FAULTS: dict[str, FaultSpec] = {**SIGNAL, **FIELD, **DATA, **TAGS, **SETUP}
 """Every fault by the id of its cause; `@plc` behind it is the same cause at the other end."""
 
 BENIGN: dict[str, FaultSpec] = {

@@ -97,7 +97,10 @@ class FieldState:
     def _counts_of(self, spec: LoopSpec, time_s: NDArray[np.int64], load: Floats, speed: Floats, temperature: Floats) -> Floats:
         belt, source, air = spec.belt, spec.source, spec.surroundings
         gain = 1.0 + source.temperature_coefficient * (temperature - air.mean - air.detector_rise)
-        per_area = load / belt.width + belt.build_up - belt.wear + self._unevenness(belt, self._way(speed))
+        way = self._way(speed)
+        if belt.wander:
+            load = load * (1.0 - 0.5 * belt.wander * (1.0 + np.cos(2.0 * np.pi * way / belt.length)))
+        per_area = load / belt.width + belt.build_up - belt.wear + self._unevenness(belt, way)
         net = source.empty_net * decay(source.mass_number, time_s - source.tared_s) * source.shutter * gain
         expected = source.background + net * np.exp(-source.attenuation * per_area) + source.product_gamma * load
         if source.daylight:

@@ -20,7 +20,8 @@ TARED = 1_768_176_000.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Belt:
-    """Conveyor and drive. `thickness_sd` is the unevenness of the belt [kg/m2], `splice` that of its joint."""
+    """Conveyor and drive. `thickness_sd` is the unevenness of the belt [kg/m2], `splice` that of its joint, `wander` the part
+    of the load that lies outside the beam at the worst place of the belt."""
 
     speed: float = 1.9
     length: float = 240.0
@@ -36,6 +37,7 @@ class Belt:
     splice_length: float = 1.5
     build_up: float = 0.0
     wear: float = 0.0
+    wander: float = 0.0
     product: float | None = None
 
 
@@ -80,6 +82,7 @@ class Gauge:
     speed_factor: float = 1.0
     speed_lost: bool = False
     speed_held: bool = False
+    flow_held: bool = False
     resolution: float = 0.1
     flow_limit: float = 999.9
     low_cutoff: float = 0.0
@@ -162,6 +165,7 @@ class Block:
     mode: float = 0.0
     unit_id: int = 4534584
     maintenance: bool = False
+    heartbeat_shift: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

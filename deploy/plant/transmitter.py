@@ -22,7 +22,7 @@ class GaugeState:
 
     def __init__(self, spec: LoopSpec, rng: np.random.Generator) -> None:
         self._rate, self._output = Damping(), Damping()
-        self._speed = Hold(spec.belt.speed)
+        self._speed, self._flow = Hold(spec.belt.speed), Hold()
         self.total = Totalizer(spec.gauge.total_start)
         self._last_flow: float | None = None
         self._noise = rng
@@ -38,6 +38,7 @@ class GaugeState:
         load = gauge.load_per_attenuation * attenuation
         flow = np.clip(3.6 * load * speed, -gauge.flow_limit, gauge.flow_limit)
         flow = np.where(np.abs(flow) < gauge.low_cutoff, 0.0, flow)
+        flow = self._flow.where(flow, (field["drive_running"] > 0.0) | (not gauge.flow_held))
         shown = np.round(flow / gauge.resolution) * gauge.resolution
         output = self._output_of(gauge, flow if not gauge.output_of_load else load * gauge.range_high / gauge.output_of_load)
         step = np.zeros(n) if gauge.calibrating else self._step(flow) / 3600.0

@@ -81,6 +81,12 @@ MAY_MOVE: dict[str, set[str]] = {
     | {"gauge_range_low", "gauge_range_high", "empty_belt_rate", "background_rate"},
     "gateway-zeros": {name for name in TB07.roles if name not in BLOCK | WIRE | CARD},
     "mode-left-on": BEHIND_OUTPUT | {"gauge_output_mode", "gauge_status"},
+    "fixed-speed": BEHIND_GAUGE - {"load"} | {"speed"},
+    "hold-on-stop": BEHIND_COUNTS | BELT,
+    "belt-wander": BEHIND_COUNTS,
+    "undocumented-change": BEHIND_GAUGE | {"gauge_range_high", "empty_belt_rate", "background_rate"},
+    "controller-switch": TOTAL | {"plc_heartbeat"},
+    "factor-twice": BEHIND_GAUGE,
     "register-offset": {"flow", "load", "speed", "count_rate", "detector_temperature"},
     "register-offset@flow": {"flow"},
     "wrong-type": {"flow"},
@@ -96,7 +102,7 @@ MAY_MOVE: dict[str, set[str]] = {
     "neighbour-source": BEHIND_COUNTS,
     "source-weak": BEHIND_GAUGE,
 }
-MEASURED_SPEED = {"tach-extra-pulses"}
+MEASURED_SPEED = {"tach-extra-pulses", "fixed-speed"}
 
 
 @cache
