@@ -161,7 +161,7 @@ class EpisodeTracker:
         else:
             shown = replace(
                 known, begin=begin, begin_interval=interval, tonnes=finding.tonnes, tonnes_uncertainty=finding.tonnes_uncertainty,
-                rate_error_t_h=finding.rate_error_t_h,
+                rate_error_t_h=finding.rate_error_t_h, by_shift=finding.by_shift,
             )  # fmt: skip
         track.episode = replace(track.episode, finding=shown)
         if first_name or other:

@@ -21,11 +21,61 @@ class Alternative:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Implied:
-    """The range that the far side behaves as if it had, t/h at 4 mA and at 20 mA."""
+    """The range that the far side behaves as if it had, t/h at 4 mA and at 20 mA, each with its expanded uncertainty (k = 2).
+
+    The uncertainties are None where they cannot be said.
+    """
 
     range_low: float
     range_high: float
     unit: str = "t/h"
+    low_uncertainty: float | None = None
+    high_uncertainty: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Predicted:
+    """A line as slope and offset [t/h], and its error at the mean flow since the begin [t/h]."""
+
+    slope: float
+    offset_t_h: float
+    rate_error_t_h: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """The setting that puts a chain right, as a technician types it, and what that will do.
+
+    `side` is where it is entered ("gauge", "plc", or "gauge or plc" where the data cannot tell), `setting` its name.
+    `acts_as` is what the setting behaves as if it were now, rounded to the roundest number inside its expanded uncertainty
+    `uncertainty` (k = 2); `computed` is the same unrounded. `enter` is the value to enter. `before` and `after` are the line
+    as measured and as predicted; `after` is None where nothing can be predicted. `otherwise` names the other way, if any.
+    """
+
+    side: str
+    setting: str
+    unit: str
+    acts_as: float | None
+    computed: float | None
+    uncertainty: float | None
+    enter: float | None
+    before: Predicted
+    after: Predicted | None
+    otherwise: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShiftTonnes:
+    """Tonnes mis-stated in one shift (+ = too much booked) with the expanded uncertainty (k = 2) [t].
+
+    `begin` and `end` (exclusive) are epoch seconds of the part of the shift that counts, `shift` its local begin, HH:MM.
+    """
+
+    shift: str
+    begin: int
+    end: int
+    tonnes: float
+    tonnes_uncertainty: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,3 +107,7 @@ class Finding:
     evidence: tuple[Evidence, ...] = ()
     gate: tuple[str, ...] = ()
     sentence: str = ""
+    correction: Correction | None = None
+    """The setting that puts it right, where the data say which."""
+    by_shift: tuple[ShiftTonnes, ...] = ()
+    """The tonnes of `tonnes` by shift of the site, oldest first; empty where `tonnes` cannot be said."""

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
-from checks.finding import Alternative, Finding, Implied
+from checks.finding import Alternative, Correction, Finding, Implied, Predicted, ShiftTonnes
 from checks.result import Evidence, Link, Verdict
 
 
@@ -41,5 +41,14 @@ def finding_from(raw: Mapping[str, Any]) -> Finding:
             "advice": tuple(raw["advice"]),
             "cautions": tuple(raw["cautions"]),
             "gate": tuple(raw["gate"]),
+            "correction": _correction(raw.get("correction")),
+            "by_shift": tuple(ShiftTonnes(**item) for item in raw.get("by_shift", ())),
         }
     )
+
+
+def _correction(raw: Mapping[str, Any] | None) -> Correction | None:
+    if not raw:
+        return None
+    after = raw["after"]
+    return Correction(**dict(raw) | {"before": Predicted(**raw["before"]), "after": Predicted(**after) if after else None})

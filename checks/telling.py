@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 
 from checks.causes import registry
-from checks.finding import UNKNOWN, Alternative, Finding, Implied
+from checks.finding import UNKNOWN, Alternative, Correction, Finding, Implied
 from checks.hypotheses import Scored
 from checks.result import Evidence, Link, Verdict
+from checks.shifts import by_shift
 from checks.tonnes import Misstated
 from checks.window import Window
 from config.cautions import CAUTIONS
@@ -42,6 +43,7 @@ def told(
     evidence: Sequence[Evidence] = (),
     gate: tuple[str, ...] = (),
     advice: tuple[str, ...] = (),
+    correction: Correction | None = None,
 ) -> Finding:
     """A finding; advice and cautions come from the catalogue where the cause is in it."""
     entry = registry().get(cause)
@@ -66,6 +68,10 @@ def told(
         evidence=tuple(evidence),
         gate=gate,
         sentence=sentence,
+        correction=correction,
+        by_shift=by_shift(window.site, window.blocks, begin, window.end_s, misstated.part)
+        if misstated is not None and misstated.part is not None
+        else (),
     )
 
 

@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from checks.blocks import Blocks
 from checks.hypotheses import Measured
+from checks.shifts import Part
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Misstated:
-    """Tonnes too many (+) or too few (-) with their expanded uncertainty (k = 2), and the rate at the mean flow [t/h]."""
+    """Tonnes too many (+) or too few (-) with their expanded uncertainty (k = 2), and the rate at the mean flow [t/h].
+
+    `part` gives the tonnes of any stretch of the blocks since the begin; None where they cannot be split.
+    """
 
     tonnes: float
     uncertainty: float
     rate_t_h: float
+    part: Part | None = field(default=None, compare=False, repr=False)
 
 
 def since(blocks: Blocks, begin: int) -> Blocks:
@@ -29,9 +34,22 @@ def of_line(blocks: Blocks, measured: Measured, begin: int, interval: tuple[int,
 
     The raw difference is not integrated: it would carry the lag and every gap. Hours count while the belt moved.
     """
-    part = since(blocks, begin)
+    found = _line_part(since(blocks, begin), measured, interval[1] - interval[0])
+    return Misstated(
+        tonnes=found[0], uncertainty=found[1], rate_t_h=found[2],
+        part=lambda rows: _line_part(rows, measured, _late(rows, begin, interval))[:2],
+    )  # fmt: skip
+
+
+def _late(rows: Blocks, begin: int, interval: tuple[int, int]) -> int:
+    """How long the begin is uncertain [s], for the rows that hold it."""
+    return interval[1] - interval[0] if len(rows) and rows.start_s[0] < begin + rows.length_s else 0
+
+
+def _line_part(part: Blocks, measured: Measured, late_s: int) -> tuple[float, float, float]:
+    """Tonnes, their expanded uncertainty [t] and the rate at the mean flow [t/h] over some blocks."""
     if not len(part):
-        return Misstated(tonnes=0.0, uncertainty=0.0, rate_t_h=0.0)
+        return 0.0, 0.0, 0.0
     moving = part.state("stopped") == 0.0
     hours = float(part.measured_s[moving].sum()) / 3600.0
     own = float(np.nansum(part.own_t[moving]))
@@ -40,17 +58,24 @@ def of_line(blocks: Blocks, measured: Measured, begin: int, interval: tuple[int,
     along = np.array([hours, own])
     statistical = float(along @ measured.covariance @ along)
     rate = measured.offset + measured.gain * mean
-    late = abs(rate) * (interval[1] - interval[0]) / 3600.0 / 4.0
-    return Misstated(tonnes=tonnes, uncertainty=2.0 * float(np.sqrt(max(statistical, 0.0) + late**2)), rate_t_h=rate)
+    late = abs(rate) * late_s / 3600.0 / 4.0
+    return tonnes, 2.0 * float(np.sqrt(max(statistical, 0.0) + late**2)), rate
 
 
 def of_flows(blocks: Blocks, begin: int, relative: float = 0.01) -> Misstated | None:
     """PLC flow less gauge flow, integrated over the blocks since `begin` that have both; None where there are none."""
-    part = since(blocks, begin)
+    found = _flows_part(since(blocks, begin), relative)
+    return None if found is None else Misstated(
+        tonnes=found[0], uncertainty=found[1], rate_t_h=found[2],
+        part=lambda rows: (_flows_part(rows, relative) or (0.0, 0.0, 0.0))[:2],
+    )  # fmt: skip
+
+
+def _flows_part(part: Blocks, relative: float) -> tuple[float, float, float] | None:
     both = (part.measured_s > 0.0) & (part.plc_measured_s > 0.0) & np.isfinite(part.own_t) & np.isfinite(part.plc_own_t)
     hours = float(part.measured_s[both].sum()) / 3600.0
     if hours <= 0.0:
         return None
     own, shown = float(part.own_t[both].sum()), float(part.plc_own_t[both].sum())
     tonnes = shown - own
-    return Misstated(tonnes=tonnes, uncertainty=2.0 * relative * max(abs(own), abs(shown)), rate_t_h=tonnes / hours)
+    return tonnes, 2.0 * relative * max(abs(own), abs(shown)), tonnes / hours

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from checks.blocks import Blocks
 from checks.finding import UNKNOWN, Alternative, Finding
 from checks.result import CheckResult, Link, Verdict
 from checks.telling import clock, told
@@ -70,6 +71,11 @@ def _finding(window: Window, result: CheckResult) -> Finding:
     rows = usable_rows(window.blocks, column) & (window.blocks.start_s >= begin)
     full = max(window.loop.gauge.range.high, window.loop.plc.range.high)
     found = balance(window.blocks, column, totalizer, rows, full)
+
+    def part(some: Blocks) -> tuple[float, float]:
+        here = balance(some, column, totalizer, rows[np.searchsorted(window.blocks.start_s, some.start_s)], full)
+        return here.gained - here.demanded, here.uncertainty
+
     cause, alternatives, gate = (UNKNOWN, (), ()) if column == 0 else _cause(window, found, begin)
     role = "gauge total" if column == 0 else "PLC total"
     excess = found.gained - found.demanded
@@ -78,7 +84,7 @@ def _finding(window: Window, result: CheckResult) -> Finding:
     return told(
         window, Link.TOTALS, cause, begin=begin, interval=interval, alternatives=alternatives, evidence=result.evidence,
         title="" if cause != UNKNOWN else f"{role} differs", gate=gate,
-        misstated=Misstated(tonnes=excess, uncertainty=found.uncertainty, rate_t_h=excess / hours),
+        misstated=Misstated(tonnes=excess, uncertainty=found.uncertainty, rate_t_h=excess / hours, part=part),
         sentence=f"The {role} {words} since {clock(begin)}: {found.gained:.1f} t against {found.demanded:.1f} t.",
     )  # fmt: skip
 
