@@ -9,20 +9,48 @@ import pytest
 from scipy.signal import lfilter
 from scipy.stats import chi2
 
+from checks import counts
 from checks.physics import Filter, flow_noise_t_h
 from config.limits import CountLimit
+from tests.checks.runs_of_terminal import samples_by_hand, small_site, window_of
+
+GARWOOD: dict[float, dict[int, tuple[float, float]]] = {
+    0.6827: {0: (0.0, 1.8411), 1: (0.1727, 3.2996), 2: (0.7082, 4.6379), 5: (2.8403, 8.3825), 10: (6.8913, 14.2670),
+             20: (15.5655, 25.5466), 100: (90.0165, 111.0336)},
+    0.90: {0: (0.0, 2.9957), 1: (0.0513, 4.7439), 2: (0.3554, 6.2958), 5: (1.9701, 10.5130), 10: (5.4254, 16.9622),
+           20: (13.2547, 29.0620), 100: (84.1393, 118.0793)},
+    0.95: {0: (0.0, 3.6889), 1: (0.0253, 5.5716), 2: (0.2422, 7.2247), 5: (1.6235, 11.6683), 10: (4.7954, 18.3904),
+           20: (12.2165, 30.8884), 100: (81.3640, 121.6268)},
+    0.99: {0: (0.0, 5.2983), 1: (0.0050, 7.4301), 2: (0.1035, 9.2738), 5: (1.0779, 14.1498), 10: (3.7169, 21.3978),
+           20: (10.3533, 34.6680), 100: (76.1205, 128.7606)},
+}  # fmt: skip
 
 
-@pytest.mark.parametrize(
-    ("counted", "low", "high"),
-    [(0, 0.0, 3.6889), (1, 0.0253, 5.5716), (2, 0.2422, 7.2247), (5, 1.6235, 11.6683), (10, 4.7954, 18.3904),
-     (20, 12.2165, 30.8884), (100, 81.3640, 121.6268)],
-)  # fmt: skip
-def test_exact_95_per_cent_limits_of_a_poisson_mean(counted: int, low: float, high: float) -> None:
-    """Garwood limits (1936); the 95 % column of the statistics handbooks (computed with scipy, recalled table agrees)."""
-    assert high == pytest.approx(0.5 * chi2.ppf(0.975, 2 * counted + 2), abs=6e-5)
-    if counted:
-        assert low == pytest.approx(0.5 * chi2.ppf(0.025, 2 * counted), abs=6e-5)
+@pytest.mark.parametrize("confidence", GARWOOD)
+def test_exact_limits_of_a_poisson_mean(confidence: float) -> None:
+    """Garwood limits (1936), computed with scipy; the 95 % column of the statistics handbooks agrees (recalled)."""
+    alpha = 1.0 - confidence
+    for counted, (low, high) in GARWOOD[confidence].items():
+        assert high == pytest.approx(0.5 * chi2.ppf(1.0 - alpha / 2.0, 2 * counted + 2), abs=1.1e-4)
+        if counted:
+            assert low == pytest.approx(0.5 * chi2.ppf(alpha / 2.0, 2 * counted), abs=1.1e-4)
+
+
+def test_no_count_at_all_leaves_the_rule_of_three() -> None:
+    """One-sided 95 % limit at N = 0 is 2.9957 (published), what a live detector of a low background may hide behind."""
+    assert -math.log(0.05) == pytest.approx(2.9957, abs=5e-5)
+    assert 0.5 * chi2.ppf(0.95, 2) == pytest.approx(2.9957, abs=5e-5)
+
+
+def test_12_minutes_of_8640_counts_are_720_with_an_error_of_8() -> None:
+    """Nuclear-medicine textbook example (second-hand); the detector check states the error of its mean the same way."""
+    rates = np.full(720, 12.0)  # 8640 counts in 720 s
+    site = small_site(("flow", "count_rate", "drive_running"), background=1.0, empty_belt_rate=13.0, counts_filtered=False)
+    window = window_of(samples_by_hand({"flow": 0.0 * rates, "count_rate": rates, "drive_running": rates / 12.0}), site)
+    evidence = next(item for item in counts.check(window)[0].evidence if item.name == "count rate")
+    look = max(counts.LOOK_S, -math.log(CountLimit().zero_probability) / 1.0)
+    assert evidence.standard_error == pytest.approx(math.sqrt(12.0 / look))
+    assert 60.0 * math.sqrt(12.0 / 720.0) == pytest.approx(8.0, abs=0.3)
 
 
 @pytest.mark.parametrize(("background", "seconds"), [(60.0, 0.345), (0.5, 41.4), (0.05, 414.5)])
