@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from checks.finding import UNKNOWN, Finding
 from checks.result import CheckResult, Link, Verdict
@@ -16,12 +15,8 @@ from checks.window import Window
 
 MODE_AFTER_S = 60
 FORCE_AFTER_S = 20
-BURNOUT = 32700.0
+BURNOUT, UNSIGNED = 32700.0, 32768.0
 SIDES = ("gauge", "PLC", "drive")
-FLOATS = ("flow", "load", "speed", "count_rate", "detector_temperature", "gauge_output")
-ABSURD_S = 5
-LEAST, MOST = 1e-6, 1e6
-"""Outside these no number of a weigher lies, in any of its units, but for an exact zero."""
 TOGETHER_S = 40
 """No live current and PLC flow repeat to the bit together for so long [s]."""
 MOVED = 0.02
@@ -36,7 +31,7 @@ def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding
     """The categorical findings of a loop in the order of reasoning."""
     tail = Tail(window)
     seen: Seen = {(result.check, result.link): result for result in results}
-    for look in (_modes, _silence, _tags, _gateway, _repeats, _speed, _counts, _temperature, _loop, _stale):
+    for look in (_modes, _silence, _gateway, _repeats, _speed, _counts, _temperature, _loop, _stale):
         yield from look(window, tail, seen, results)
 
 
@@ -84,24 +79,6 @@ def _stale(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult
         if result.check == "freshness" and result.verdict is Verdict.FAULT and result.facts.get("stale") == 1.0:
             role = "plc_flow" if SIDES[int(result.facts.get("side", 0.0))] == "PLC" else "flow"
             yield _at(window, Link.SCALING_BLOCK, "stale-tag", tail.still(role), f"{_upper(result.reason)}.", booked=True)
-
-
-def _tags(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
-    """Words in the wrong order make most floats of a gauge absurd at once."""
-    del seen, results
-    roles = [role for role in FLOATS if tail.has(role)]
-    absurd = [_absurd(tail.column(role)) for role in roles]
-    if len(roles) < 3 or not absurd:
-        return
-    since = tail.standing(np.sum(absurd, axis=0) >= max(2, len(roles) // 2))
-    if since.seconds >= ABSURD_S:
-        words = f"Since {clock(since.begin)} most numbers of the gauge are absurd together, as floats read with their words in another order are."
-        yield _at(window, Link.COMMUNICATION, "word-order", since, words)
-
-
-def _absurd(values: NDArray[np.float64]) -> NDArray[np.bool_]:
-    size = np.abs(np.nan_to_num(values, nan=0.0))
-    return np.asarray(((size > 0.0) & (size < LEAST)) | (size > MOST))
 
 
 def _upper(sentence: str) -> str:
@@ -237,7 +214,8 @@ def _temperature(window: Window, tail: Tail, seen: Seen, results: Sequence[Check
 
 def _loop(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
     del results
-    raw = tail.standing(np.abs(np.nan_to_num(tail.column("ai_raw"), nan=0.0)) >= BURNOUT)
+    raws = np.nan_to_num(tail.column("ai_raw"), nan=0.0)
+    raw = tail.standing((np.abs(raws) >= BURNOUT) & (raws < UNSIGNED))
     if raw.seconds >= 3:
         words = f"The card has shown its wire-break value since {clock(raw.begin)}; the flow behind it has no meaning."
         yield _at(window, Link.INPUT_CARD, "burnout-value", raw, words, booked=True)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 
-from checks import categorical, edge_findings, line_findings, total_findings
+from checks import categorical, edge_findings, line_findings, tag_findings, total_findings
 from checks.finding import UNKNOWN, Finding
 from checks.result import CheckResult, Link, Verdict
 from checks.window import Window
@@ -23,7 +23,6 @@ DOWNSTREAM: dict[Link, frozenset[Link]] = {
 BLINDS: dict[str, frozenset[Link]] = {
     "detector-temperature": frozenset(),
     "mode-left-on": frozenset({Link.GAUGE_OUTPUT, Link.CURRENT, Link.INPUT_CARD, Link.SCALING_BLOCK}),
-    "word-order": frozenset(set(Link) - {Link.COMMUNICATION}),
     "forced-value": frozenset({Link.SCALING_BLOCK, Link.TOTALS}),
     "stale-tag": frozenset({Link.SCALING_BLOCK, Link.INPUT_CARD, Link.CURRENT, Link.TOTALS}),
     "gateway-zeros": frozenset(set(Link) - {Link.COMMUNICATION}),
@@ -37,10 +36,10 @@ SETTLING_S = 120
 
 Family = Callable[[Window, Sequence[CheckResult]], Iterator[Finding]]
 
-FIRST: tuple[Family, ...] = (categorical.findings,)
+FIRST: tuple[Family, ...] = (tag_findings.findings, categorical.findings)
 """Families that need no odds, in the order of reasoning; what one of their findings explains is not told again."""
 
-LAST: tuple[Family, ...] = ()
+LAST: tuple[Family, ...] = (tag_findings.torn,)
 """Families that are asked once the lines and totals of the chain are known: the zero, the truth behind an agreeing chain."""
 
 
@@ -53,6 +52,8 @@ def diagnose(window: Window, results: Sequence[CheckResult]) -> tuple[Finding, .
             if finding.link in explained:
                 continue
             found.append(finding)
+            if family is tag_findings.findings:
+                explained |= set(Link) - {finding.link}  # no number of a tag that is read wrongly says anything of the chain
             explained |= BLINDS.get(finding.cause, DOWNSTREAM.get(finding.link, frozenset()))
     explained |= {finding.link for finding in found}
     lost = any(result.facts.get("lost") == 1.0 for result in results if result.link is Link.COMMUNICATION)
@@ -72,7 +73,8 @@ def diagnose(window: Window, results: Sequence[CheckResult]) -> tuple[Finding, .
 
 TRACES = frozenset(
     {
-        "zero-counts", "shutter-closed", "gateway-zeros", "counts-frozen", "word-order", "open-loop", "burnout-value",
+        "zero-counts", "shutter-closed", "gateway-zeros", "counts-frozen", "word-order", "register-offset", "wrong-type",
+        "open-loop", "burnout-value",
         "output-frozen", "forced-value", "stale-tag", "tach-lost", "speed-held", "mode-left-on",
     }
 )  # fmt: skip
@@ -81,7 +83,10 @@ TRACES = frozenset(
 
 def traces_from(findings: Sequence[Finding]) -> int | None:
     """The moment [epoch s] from which rows carry the traces of a categorical cause that stands now; None without one."""
-    return min((finding.begin_interval[0] for finding in findings if finding.cause in TRACES), default=None)
+    return min(
+        (finding.begin_interval[0] for finding in findings if finding.cause in TRACES and finding.link is not Link.TOTALS),
+        default=None,
+    )
 
 
 def ranges_settling(window: Window) -> bool:
