@@ -6,7 +6,8 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
-from checks.finding import UNKNOWN, Finding, Implied
+from checks import correction
+from checks.finding import UNKNOWN, Correction, Finding, Implied
 from checks.hypotheses import Measured, Scored, rank
 from checks.lines import Line, chain
 from checks.result import CheckResult, Link, Verdict
@@ -95,11 +96,12 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
         cause, gate = max(factors, key=lambda name: factors[name]), ()
     odds = next((scored.odds for scored in ranking if scored.cause == cause), None)
     implied = _implied(line, measured) if measured is not None and cause in RANGED else None
+    enter = correction.of_line(window, line, cause, measured, begin) if measured is not None else None
     return told(
         window, line.link, cause, title="" if cause != UNKNOWN else "ends differ", begin=begin, interval=interval,
         odds=odds, alternatives=others(ranking, cause), evidence=result.evidence, gate=gate, implied=implied,
         misstated=of_line(window.blocks, measured, begin, interval) if measured is not None else None,
-        sentence=_sentence(line, result, begin) + _changed(window, interval), advice=_correction(line, cause, implied),
+        sentence=_sentence(line, result, begin) + _changed(window, interval), advice=_compare(line, cause, enter), correction=enter,
     )  # fmt: skip
 
 
@@ -173,28 +175,27 @@ def _shape(line: Line, result: CheckResult) -> str:
 def _implied(line: Line, measured: Measured) -> Implied:
     """The range that the shown side behaves as if it had: for the gauge's side what it sends with, else what the PLC scales with."""
     gain, offset = 1.0 + measured.gain, measured.offset
+    ends = np.array([line.low, line.high])
     if line.analogue:
-        return Implied(range_low=(line.low - offset) / gain, range_high=(line.high - offset) / gain)
-    return Implied(range_low=offset + gain * line.low, range_high=offset + gain * line.high)
+        values = (ends - offset) / gain
+        along = np.stack([np.ones(2), values], axis=1) / gain
+    else:
+        values = offset + gain * ends
+        along = np.stack([np.ones(2), ends], axis=1)
+    low, high = 2.0 * np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", along, measured.covariance, along), 0.0))
+    return Implied(
+        range_low=float(values[0]), range_high=float(values[1]), low_uncertainty=float(low), high_uncertainty=float(high)
+    )
 
 
-def _correction(line: Line, cause: str, implied: Implied | None) -> tuple[str, ...]:
-    """What to compare or enter, rounded as a technician would type it."""
-    if implied is None or cause not in ("upper-range", "lower-range"):
+def _compare(line: Line, cause: str, enter: Correction | None) -> tuple[str, ...]:
+    """What to compare, with the number that is in force rounded as a technician would type it."""
+    if enter is None or enter.acts_as is None or cause not in ("upper-range", "lower-range"):
         return ()
-    at, value, wanted = (
-        ("20 mA", implied.range_high, line.high) if cause == "upper-range" else ("4 mA", implied.range_low, line.low)
-    )
-    side = "the gauge sends" if line.analogue else "the PLC scales"
-    return (
-        f"{side} as if {at} meant {_typed(value, line.span)} t/h; the site file says {wanted:g} t/h: decide which is right and make both ends alike",
-    )
-
-
-def _typed(value: float, span: float) -> str:
-    """A number rounded to what the data can carry: a five-hundredth of the span in steps of 1, 2 or 5."""
-    step = 10.0 ** np.floor(np.log10(span / 200.0))
-    return f"{np.round(value / step) * step:g}"
+    at, wanted = ("20 mA", line.high) if cause == "upper-range" else ("4 mA", line.low)
+    side = "the gauge sends" if enter.side == "gauge" else "the PLC scales"
+    now = f"{side} as if {at} meant {enter.acts_as:g} t/h; the site file says {wanted:g} t/h"
+    return (f"{now}: decide which is right and make both ends alike",)
 
 
 def _sentence(line: Line, result: CheckResult, begin: int) -> str:
@@ -214,8 +215,10 @@ def _ranges_differ(window: Window, setup: CheckResult, cause: str, link: Link) -
     """Ranges that are read back differ, whatever the flow shows of it yet."""
     changed = [window.setting_since.get(role, 0) for role in window.settings if "range" in role]
     since = max(changed, default=window.end_s)
+    line = next((line for line in chain(window.loop) if line.link is link), None)
     return told(
         window, link, cause, begin=since, interval=(since, since), evidence=setup.evidence,
+        correction=correction.of_read_back(window, line, cause) if line is not None else None,
         sentence=f"The ranges that are read back differ since {clock(since)}: {setup.reason}.",
     )  # fmt: skip
 

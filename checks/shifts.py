@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from datetime import date, datetime, timedelta
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -29,7 +30,7 @@ def shifts_between(site: Site, begin: int, end: int) -> Iterator[tuple[str, int,
     while day <= last:
         starts += [(_moment(day, shift, zone), shift) for shift in site.shifts]
         day += timedelta(days=1)
-    for (start, shift), (following, _) in zip(starts, starts[1:], strict=False):
+    for (start, shift), (following, _) in pairwise(starts):
         first, until = max(start, begin), min(following, end)
         if first < until:
             yield shift, first, until
