@@ -15,6 +15,7 @@ from checks.catalogue import CHECKS, Check
 from checks.chain import TonnesSoFar, link_numbers, suppression
 from checks.diagnose import diagnose, traces_from
 from checks.due import AWAKE_S, Due
+from checks.empties import EmptiesLedger
 from checks.evaluation import BeltState, Evaluation
 from checks.finding import Finding
 from checks.merge import TreeMerger, concat
@@ -70,6 +71,7 @@ class LoopEngine:
         self._traces_until = 0
         self._references = references_of(site, loop_id)
         self._due = Due(self.loop)
+        self.empties = EmptiesLedger(self.loop)
         self._awake_until = 0
         self._findings: tuple[Finding, ...] = ()
 
@@ -105,6 +107,7 @@ class LoopEngine:
         blocks = builder.push(samples)
         due = self._due.push(blocks, [entry.time_s for entry in builder.ledger])
         self._ledger += builder.ledger
+        self.empties.push(samples, blocks, builder.ledger)
         builder.ledger.clear()
         rows: dict[str, NDArray[Any]] = {"time_s": samples.time_s, "flags": samples.flags}
         rows |= {f"v:{role}": samples.column(role) for role in self._roles}
@@ -265,6 +268,7 @@ class LoopEngine:
             settings=dict(self._settings),
             setting_since=dict(self._setting_since),
             references=self._references[: bisect_right(self._references, end, key=lambda entry: entry.end_s)],
+            empties=self.empties.stretches(end),
         )
 
     def _rows(self, length_s: int, end: int) -> Blocks:

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from checks.blocks import Blocks
 from checks.references import Reference
 from checks.samples import Samples
 from config.model import Loop, Site
+
+if TYPE_CHECKING:
+    from checks.empties import EmptyStretch
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,3 +54,5 @@ class Window:
     setting_since: Mapping[str, int]
     references: tuple[Reference, ...] = ()
     """What was weighed, tared and calibrated by hand, in the order of the ends; those that end later are not in it."""
+    empties: tuple[EmptyStretch, ...] = ()
+    """Every stretch of empty running belt of the last 400 days, oldest first (`checks.empties`)."""

@@ -12,10 +12,11 @@ from typing import TypeVar
 import sqlalchemy as sa
 
 from checks.blocks import Blocks
+from checks.empties import EmptyStretch
 from checks.merge import concat
 from checks.samples import Samples
 from collector.clock import Clock
-from collector.history import archive, retention, rollups, trends
+from collector.history import archive, empty_rows, retention, rollups, trends
 from collector.history.hot import HotDays, HotReader, by_day
 from collector.history.layout import DAY_S, Layout, day_name, day_of
 from collector.history.ledger import Ledger
@@ -186,6 +187,17 @@ class SqliteStore:
     def events(self, begin: float, end: float, loop: str | None = None) -> list[Event]:
         """Events of a time, oldest first."""
         return self.ledger.between(begin, end, loop)
+
+    def add_empties(self, loop: str, stretches: Sequence[EmptyStretch]) -> None:
+        """Store stretches of empty running belt."""
+        if stretches:
+            with self.state.transaction() as connection:
+                empty_rows.add(connection, loop, stretches)
+
+    def empties(self, loop: str) -> list[EmptyStretch]:
+        """The stored stretches of empty running belt of a loop."""
+        with self.state.transaction() as connection:
+            return empty_rows.read(connection, loop)
 
     def extent(self, loop: str) -> tuple[int, int] | None:
         """First second and last second + 1 of a loop."""

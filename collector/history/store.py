@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.blocks import Blocks
+from checks.empties import EmptyStretch
 from checks.samples import Samples
 
 
@@ -72,6 +73,14 @@ class Store(Protocol):
 
     def events(self, begin: float, end: float, loop: str | None = None) -> list[Event]:
         """Events of a time, oldest first; `loop` None gives all, site-wide events have loop ''."""
+        ...
+
+    def add_empties(self, loop: str, stretches: Sequence[EmptyStretch]) -> None:
+        """Store stretches of empty running belt of a loop; one that is there already stays as it is."""
+        ...
+
+    def empties(self, loop: str) -> list[EmptyStretch]:
+        """The stored stretches of empty running belt of a loop, oldest first."""
         ...
 
     def extent(self, loop: str) -> tuple[int, int] | None:

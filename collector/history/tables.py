@@ -8,7 +8,7 @@ import sqlalchemy as sa
 
 from config.errors import StoreError
 
-VERSION = 2
+VERSION = 3
 """Version of the database."""
 
 METADATA = sa.MetaData()
@@ -115,6 +115,16 @@ CONFIG_VERSIONS = sa.Table(
 )  # fmt: skip
 """Every site file that was in force, with the time from which it was."""
 
+EMPTIES = sa.Table(
+    "empties", METADATA,
+    sa.Column("loop", sa.Text, primary_key=True),
+    sa.Column("start_s", sa.Integer, primary_key=True),
+    sa.Column("end_s", sa.Integer, nullable=False),
+    sa.Column("stretch", sa.Text, nullable=False),
+    sqlite_with_rowid=False,
+)  # fmt: skip
+"""Every stretch of empty running belt, as JSON."""
+
 
 def _to_2(connection: sa.Connection) -> None:
     """Versions of the site file; when an alert was reminded of."""
@@ -122,7 +132,12 @@ def _to_2(connection: sa.Connection) -> None:
     connection.execute(sa.text("ALTER TABLE alerts ADD COLUMN reminded FLOAT"))
 
 
-MIGRATIONS: dict[int, Callable[[sa.Connection], None]] = {2: _to_2}
+def _to_3(connection: sa.Connection) -> None:
+    """The empties ledger."""
+    EMPTIES.create(connection, checkfirst=True)
+
+
+MIGRATIONS: dict[int, Callable[[sa.Connection], None]] = {2: _to_2, 3: _to_3}
 """What makes version n of a database of version n - 1, by n."""
 
 

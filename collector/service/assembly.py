@@ -95,6 +95,7 @@ class Service:
             known_until=known_until,
             on_evaluations=self._take_evaluations,
             on_rollups=self.keeper.keep_rollups,
+            on_empties=self.keeper.keep_empties,
         )
         self.closing = Closing(aligners, live, self.keeper, clock, self.verifying.take)
         self.supervisor = Supervisor(clock, self._part_died)

@@ -10,6 +10,7 @@ from concurrent.futures import Executor
 from datetime import UTC, datetime
 
 from checks.blocks import Blocks
+from checks.empties import EmptyStretch
 from checks.samples import Samples
 from collector.clock import Clock
 from collector.history.store import Event, Store
@@ -52,6 +53,10 @@ class Keeper:
     def keep_rollups(self, blocks: Blocks) -> None:
         """Take merged blocks."""
         self._keep(lambda: self._store.add_rollups(blocks))
+
+    def keep_empties(self, loop: str, stretches: Sequence[EmptyStretch]) -> None:
+        """Take stretches of empty running belt."""
+        self._keep(lambda: self._store.add_empties(loop, stretches))
 
     def keep_event(
         self, kind: str, text: str, *, loop: str = "", old: str = "", new: str = "", time: float | None = None

@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 
 from checks.blocks import Blocks
+from checks.empties import EmptyStretch
 from checks.engine import LoopEngine
 from checks.evaluation import Evaluation
 from checks.samples import Samples
@@ -40,6 +41,8 @@ class Verifying:
         Gets the evaluations of one turn, on the event loop, in order of time.
     on_rollups : callable
         Gets merged blocks as they are closed.
+    on_empties : callable
+        Gets the loop and its new stretches of empty running belt.
     """
 
     def __init__(
@@ -52,6 +55,7 @@ class Verifying:
         known_until: Mapping[str, int],
         on_evaluations: Callable[[Sequence[Evaluation]], None],
         on_rollups: Callable[[Blocks], None],
+        on_empties: Callable[[str, Sequence[EmptyStretch]], None] = lambda loop, stretches: None,
     ) -> None:
         self._engines = engines
         self._live = live
@@ -60,6 +64,8 @@ class Verifying:
         self._known_until = known_until
         self._on_evaluations = on_evaluations
         self._on_rollups = on_rollups
+        self._on_empties = on_empties
+        self._empties: list[tuple[str, list[EmptyStretch]]] = []
         self._waiting: deque[Mapping[str, Samples]] = deque()
         self._wake = asyncio.Event()
         self.recovered = False
@@ -80,6 +86,7 @@ class Verifying:
             self._show_failures(failures)
             for blocks in rollups:
                 self._on_rollups(blocks)
+            self._hand_on_empties()
             self.recovered = True
             if rows:
                 event(logging.INFO, "recovered", "the engines have read back the stored samples", rows=rows)
@@ -99,6 +106,7 @@ class Verifying:
             self._show_failures(failures)
             for blocks in rollups:
                 self._on_rollups(blocks)
+            self._hand_on_empties()
             if evaluations:
                 self._on_evaluations(evaluations)
 
@@ -112,6 +120,7 @@ class Verifying:
             try:
                 evaluations += engine.push(samples, show=True)
                 rollups += engine.take_rollups().values()
+                self._empties.append((loop, engine.empties.take()))
             except Exception as error:  # noqa: BLE001 - one loop must not stop the others; counted, shown and logged
                 failures[loop] = error
         evaluations.sort(key=lambda evaluation: evaluation.time_s)
@@ -128,6 +137,7 @@ class Verifying:
                 continue
             first: int | None = None
             try:
+                engine.empties.extend(self._store.empties(loop))
                 for samples in self._store.scan(loop, end - RECOVERED_S, end):
                     if stop.is_set():
                         return rows, [], failures
@@ -137,9 +147,16 @@ class Verifying:
                         rows += len(samples)
                 if first is not None:
                     rollups += [_whole(blocks, first) for blocks in engine.take_rollups().values()]
+                self._empties.append((loop, engine.empties.take()))
             except Exception as error:  # noqa: BLE001 - one loop must not stop the others; counted, shown and logged
                 failures[loop] = error
         return rows, [blocks for blocks in rollups if len(blocks)], failures
+
+    def _hand_on_empties(self) -> None:
+        taken, self._empties = self._empties, []
+        for loop, stretches in taken:
+            if stretches:
+                self._on_empties(loop, stretches)
 
     def _show_failures(self, failures: _Failures) -> None:
         for loop, error in failures.items():

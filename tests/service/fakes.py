@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from checks.blocks import Blocks
+from checks.empties import EmptyStretch
 from checks.engine import LoopEngine
 from checks.evaluation import BeltState, Evaluation, Totals
 from checks.result import Verdict
@@ -52,6 +53,7 @@ class MemoryStore:
         self.rows: dict[str, list[Samples]] = {}
         self.ledger: list[Event] = []
         self.blocks: list[Blocks] = []
+        self.stretches: dict[str, list[EmptyStretch]] = {}
         self.failing: Exception | None = None
         self.appends = 0
 
@@ -91,6 +93,13 @@ class MemoryStore:
     def events(self, begin: float, end: float, loop: str | None = None) -> list[Event]:
         return [event for event in self.ledger if begin <= event.time < end and loop in (None, event.loop)]
 
+    def add_empties(self, loop: str, stretches: Sequence[EmptyStretch]) -> None:
+        self._refuse()
+        self.stretches.setdefault(loop, []).extend(stretches)
+
+    def empties(self, loop: str) -> list[EmptyStretch]:
+        return list(self.stretches.get(loop, []))
+
     def extent(self, loop: str) -> tuple[int, int] | None:
         parts = self.rows.get(loop)
         if not parts:
@@ -116,7 +125,7 @@ class CountingEngine(LoopEngine):
         self.seen: list[tuple[int, bool]] = []
         self.breaks = False
 
-    def push(self, samples: Samples, *, evaluate: bool = True) -> list[Evaluation]:
+    def push(self, samples: Samples, *, evaluate: bool = True, show: bool = False) -> list[Evaluation]:
         if self.breaks:
             raise ValueError("broken")
         self.seen += [(int(time), evaluate) for time in samples.time_s]

@@ -12,6 +12,7 @@ from checks.evaluation import Evaluation
 from collector.live import LiveState
 from collector.service import verifying
 from collector.service.verifying import Verifying
+from tests.checks.tools_for_empties import stretch
 from tests.service.fakes import T0, CountingEngine, MemoryStore, samples, site
 from tests.service.waiting import SOON, until
 
@@ -74,6 +75,17 @@ async def test_restart_reads_back_a_day_unjudged_and_live_samples_follow(verifie
     seen = verified.engines["TB-07"].seen
     assert [time for time, _ in seen] == list(range(T0, T0 + 25))
     assert [judged for _, judged in seen] == [False] * 20 + [True] * 5
+
+
+async def test_restart_gives_the_ledger_of_empties_back_before_the_samples(verified: Verified) -> None:
+    kept = [stretch(T0 - 7200), stretch(T0 - 3600)]
+    verified.store.append([samples(T0, 25)])
+    verified.store.stretches["TB-07"] = kept
+    verified.known_until = {"TB-07": T0 + 25}
+    task = verified.start()
+    await until(lambda: task.recovered)
+    assert verified.engines["TB-07"].empties.stretches() == tuple(kept)
+    assert verified.engines["TB-08"].empties.stretches() == ()
 
 
 async def test_restart_looks_back_a_day_and_no_further(verified: Verified) -> None:

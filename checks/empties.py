@@ -1,0 +1,251 @@
+"""The empties ledger: every stretch in which the belt ran empty, in whole turns of the belt, with its net count rate.
+
+It is fed with samples and the blocks that they closed; the same samples in any chunking give the same entries. It holds the
+last 400 days and at most 20,000 stretches; what is older goes.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, fields
+from typing import Any
+
+import numpy as np
+
+from checks.blocks import Blocks
+from checks.empty_rows import EmptyRow, Look, look_at, measure
+from checks.samples import Samples
+from checks.window import LedgerEntry
+from config.model import Loop
+
+KEPT_S = 400 * 86400
+MOST = 20_000
+LONGEST_S = 3600
+"""A longer stretch is told in parts, each in whole turns."""
+LEAST_S = 30.0
+"""Shorter ones are not kept: counting alone leaves 0.26 % in 30 s at 5,200 1/s."""
+STOOD_S = 1800
+"""A belt that stands so long may have been worked on."""
+FILTERED_WAIT = 3.0
+"""Time constants after which a damped count rate has forgotten the load [1]."""
+
+NOTED = frozenset({"tare", "gauge-restart", "clock-step", "parameter-change", "product-change", "calibration", "bypass"})
+"""Events of the event ledger that are kept with the stretch behind them."""
+SPLITS = frozenset({"tare", "gauge-restart", "gauge-clock-step", "product-change", "shutter"})
+"""Events after which the belt is another one: no stretch goes on over them."""
+
+MOST_EVENTS = 500
+VERSION = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EmptyStretch:
+    """One stretch of empty running belt.
+
+    `ln_net` is the mean of the logarithm of the net count rate (corrected for dead time, without background) [ln(1/s)], `se`
+    its standard error from counting alone. `turns` is whole where the stretch held at least one turn, a part of one where it
+    was shorter, and None where belt length or speed is not known: then only the time counts. `hidden` says that the flow did
+    not move at all (cut-off, clamp), so that it says nothing of the zero. `load_error` is the mean of flow less the flow
+    that the counts demand over the loaded, settled blocks since the stretch before [t/h]; `running_s` and `loaded_s` the
+    seconds since then, this stretch included. `events` are what happened since then: kind and time. None is unknown.
+    """
+
+    start_s: int
+    end_s: int
+    known_s: int
+    """When the ledger knew of it: the end of the block that closed it."""
+    seconds: float
+    turns: float | None
+    ln_net: float
+    se: float
+    flow: float | None
+    plc_flow: float | None
+    hidden: bool
+    temperature: float | None
+    product: float | None
+    speed: float | None
+    tare_rate: float | None
+    load_error: float | None
+    running_s: float
+    loaded_s: float
+    events: tuple[tuple[str, int], ...] = ()
+
+    @property
+    def whole(self) -> bool:
+        """Whether it holds whole turns, or enough time where turns are not known."""
+        return self.turns >= 0.999 if self.turns is not None else self.seconds >= 300.0
+
+    def had(self, *kinds: str) -> bool:
+        """Whether one of these events happened between the stretch before and this one."""
+        return any(kind in kinds for kind, _ in self.events)
+
+
+def stretch_dict(stretch: EmptyStretch) -> dict[str, Any]:
+    """A stretch as plain values, for databases."""
+    return asdict(stretch)
+
+
+def stretch_from(raw: Mapping[str, Any]) -> EmptyStretch:
+    """A stretch from its plain values; raises KeyError or TypeError where they are of another version."""
+    known = {item.name for item in fields(EmptyStretch)}
+    events = tuple((str(kind), int(time_s)) for kind, time_s in raw["events"])
+    return EmptyStretch(**{name: value for name, value in raw.items() if name in known} | {"events": events})
+
+
+class EmptiesLedger:
+    """Collects the stretches of one loop.
+
+    A block belongs to a stretch where the belt ran all through it, settled, no work on the loop, and was empty: its flow
+    below the limit of the state `empty` or, where the loop tells of its feeder, the feeder off for longer than the loop
+    settles (an empty belt whose zero is far off does not look empty in its flow). Where the feeder is told, it must be off.
+    Without `count_rate` nothing is collected: a flow may be cut off or clamped.
+    """
+
+    def __init__(self, loop: Loop) -> None:
+        self._loop = loop
+        self._entries: list[EmptyStretch] = []
+        self._fresh: list[EmptyStretch] = []
+        self._cached: tuple[EmptyStretch, ...] | None = ()
+        self._known: list[int] = []
+        self._look = Look()
+        self._open: list[EmptyRow] = []
+        self._events: list[tuple[str, int]] = []
+        self._feed_on_s = self._loaded_until = -(2**62)
+        self._stood_from: int | None = None
+        self._running = self._loaded = self._error = self._error_rows = 0.0
+
+    def push(self, samples: Samples, blocks: Blocks, noted: Iterable[LedgerEntry] = ()) -> None:
+        """Take the next samples, the blocks that they closed and what the event ledger noted of them."""
+        if "count_rate" not in self._loop.tags:
+            return
+        self._look.take(samples, blocks.length_s)
+        self._events += [(_kind(entry), entry.time_s) for entry in noted if entry.kind in NOTED and entry.new != 0.0]
+        del self._events[:-MOST_EVENTS]
+        for row in look_at(self._loop, blocks, self._look):
+            self._events += [("shutter", row.start_s)] if row.shutter_moved else []
+            self._row(row)
+
+    def stretches(self, end_s: int | None = None) -> tuple[EmptyStretch, ...]:
+        """The stretches that were known at `end_s` [epoch s], all of them where that is None; oldest first."""
+        if self._cached is None:
+            self._cached = tuple(self._entries)
+        if end_s is None or not self._known or self._known[-1] <= end_s:
+            return self._cached
+        return self._cached[: bisect_right(self._known, end_s)]
+
+    def take(self) -> list[EmptyStretch]:
+        """The stretches that were added since the last call, for whoever keeps them."""
+        fresh, self._fresh = self._fresh, []
+        return fresh
+
+    def state(self) -> dict[str, Any]:
+        """All stretches as plain values; an open one is made anew from its samples."""
+        return {"version": VERSION, "stretches": [stretch_dict(entry) for entry in self._entries]}
+
+    def restore(self, state: Mapping[str, Any]) -> None:
+        """Take stretches that were kept before; those that samples give again are not entered twice.
+
+        A state of another version is an error (ValueError).
+        """
+        if state.get("version") != VERSION:
+            raise ValueError(f"the empties ledger has version {state.get('version')}, not {VERSION}")
+        self.extend([stretch_from(raw) for raw in state["stretches"]])
+
+    def extend(self, kept: Sequence[EmptyStretch]) -> None:
+        """Take stretches that were kept before, oldest first."""
+        for entry in kept:
+            self._enter(entry)
+
+    def _row(self, row: EmptyRow) -> None:
+        self._movement(row)
+        if row.feed_on:
+            self._feed_on_s = row.end_s
+        empty = self._is_empty(row)
+        if not row.by_flow:
+            self._loaded_until = row.end_s
+        split = any(kind in SPLITS and row.start_s <= time_s < row.end_s for kind, time_s in self._events)
+        if split:
+            self._error = self._error_rows = 0.0
+        gap = bool(self._open) and row.start_s != self._open[-1].end_s
+        if self._open and (not empty or split or gap):
+            self._close(row.end_s, ended=not empty)
+        if empty and not split:
+            self._open.append(row)
+            if row.end_s - self._open[0].start_s >= LONGEST_S:
+                self._close(row.end_s, ended=False)
+
+    def _is_empty(self, row: EmptyRow) -> bool:
+        if not row.usable:
+            return False
+        if row.feed_on is None:
+            empty = row.by_flow
+        else:
+            feed_off = not row.feed_on
+            empty = feed_off and (row.by_flow or row.start_s - self._feed_on_s >= self._loop.settle)
+        if self._loop.gauge.counts_filtered and row.by_flow:
+            empty = empty and row.start_s - self._loaded_until >= FILTERED_WAIT * self._loop.gauge.damping
+        return empty
+
+    def _movement(self, row: EmptyRow) -> None:
+        """Running and loaded seconds, the error at load, and how long the belt stands."""
+        self._running += row.running_s
+        self._loaded += row.loaded_s
+        if row.load_error is not None:
+            self._error += row.load_error
+            self._error_rows += 1.0
+        if row.stands:
+            self._stood_from = row.start_s if self._stood_from is None else self._stood_from
+            if row.tared:
+                self._events.append(("tare-standing", row.start_s))
+        elif self._stood_from is not None:
+            if row.start_s - self._stood_from >= STOOD_S:
+                self._events.append(("stood", self._stood_from))
+            self._stood_from = None
+        if row.tared and row.feed_on and not row.stands:
+            self._events.append(("tare-fed", row.start_s))
+
+    def _close(self, now_s: int, *, ended: bool) -> None:
+        """Measure what is open and enter it, where it is long and steady enough."""
+        rows, self._open = self._open, []
+        found = measure(self._loop, rows[:-1] if ended else rows)
+        if found is None or found.seconds < LEAST_S:
+            return
+        before = [event for event in self._events if event[1] < found.end_s]
+        self._events = [event for event in self._events if event[1] >= found.end_s]
+        last = rows[-1]
+        self._enter(
+            EmptyStretch(
+                start_s=found.start_s, end_s=found.end_s, known_s=now_s, seconds=found.seconds, turns=found.turns,
+                ln_net=found.ln_net, se=found.se, flow=found.flow, plc_flow=found.plc_flow, hidden=found.hidden,
+                temperature=found.temperature, product=last.product, speed=found.speed, tare_rate=last.tare_rate,
+                load_error=self._error / self._error_rows if self._error_rows else None,
+                running_s=self._running, loaded_s=self._loaded, events=tuple(sorted(before, key=lambda event: event[1])),
+            ),
+            fresh=True,
+        )  # fmt: skip
+        self._running = self._loaded = self._error = self._error_rows = 0.0
+
+    def _enter(self, entry: EmptyStretch, *, fresh: bool = False) -> None:
+        if self._entries and entry.start_s < self._entries[-1].end_s:
+            return
+        self._entries.append(entry)
+        self._known.append(entry.known_s)
+        if fresh:
+            self._fresh.append(entry)
+        oldest = bisect_right(self._known, entry.known_s - KEPT_S)
+        oldest = max(oldest, len(self._entries) - MOST)
+        if oldest > 0:
+            del self._entries[:oldest], self._known[:oldest]
+        self._cached = None
+
+
+def _kind(entry: LedgerEntry) -> str:
+    """The kind under which an event is kept; a step of the gauge's clock is told from one of ours."""
+    return "gauge-clock-step" if entry.kind == "clock-step" and entry.role == "gauge_clock" else entry.kind
+
+
+def column(stretches: Sequence[EmptyStretch], name: str) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """One number of every stretch, NaN where it is not known, shape (n,)."""
+    values = [getattr(stretch, name) for stretch in stretches]
+    return np.array([np.nan if value is None else float(value) for value in values], np.float64)

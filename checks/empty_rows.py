@@ -1,0 +1,271 @@
+"""Blocks as the empties ledger looks at them, and the net count rate of a row of empty ones."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.blocks import STATES, Blocks
+from checks.derived import EXPECTED
+from checks.physics import true_rate
+from checks.samples import Samples
+from config.model import Loop, SpeedSource
+
+Floats = NDArray[np.float64]
+
+STATES_OUT = ("maintenance", "calibrating", "unsettled")
+RUN_OUT_SIGMA = 4.0
+"""A block this many standard deviations off all that came behind it still held a load."""
+SCATTER_SIGMA = 3.7
+UNEVEN_BY_FLOW = 0.007
+"""Unevenness of a belt that the scatter of its blocks may hold where the flow says empty [parts of the counts]: 1 mm of
+rubber here and there."""
+UNEVEN_ELSE = 0.002
+"""The same where only the feeder says empty: a load moves more than that."""
+FLOW_WAIT = 3.0
+"""Time constants of the gauge after which its flow has forgotten the load; the counts have sooner [1]."""
+AT_TOP = 0.98
+"""Above this part of the range the flow may be limited and says nothing of the counts."""
+
+
+@dataclass(frozen=True, slots=True)
+class EmptyRow:
+    """One block. `usable`: it ran all through, settled, no work on the loop, counts good; None is unknown."""
+
+    start_s: int
+    end_s: int
+    usable: bool
+    by_flow: bool
+    feed_on: bool | None
+    stands: bool
+    running_s: float
+    loaded_s: float
+    load_error: float | None
+    rate: float
+    counted_s: float
+    flow: float
+    still: bool
+    plc_flow: float
+    temperature: float
+    speed: float
+    product: float | None
+    tare_rate: float | None
+    tared: bool
+    shutter_moved: bool
+
+
+@dataclass(slots=True)
+class Look:
+    """What blocks do not hold and samples do: feeder, shutter, product and tare, by block number; chunks do not matter."""
+
+    feed: dict[int, bool] = field(default_factory=dict)
+    shutter: dict[int, bool] = field(default_factory=dict)
+    product: dict[int, float] = field(default_factory=dict)
+    tare: dict[int, float] = field(default_factory=dict)
+    tared: set[int] = field(default_factory=set)
+    last: dict[str, float] = field(default_factory=dict)
+
+    def take(self, samples: Samples, length_s: int) -> None:
+        """Take the next samples."""
+        if not len(samples):
+            return
+        number = samples.time_s // length_s
+        feed = samples.column("feed_running")
+        for block in np.unique(number[np.isfinite(feed)]).tolist():
+            self.feed.setdefault(block, False)
+        for block in np.unique(number[feed > 0.5]).tolist():
+            self.feed[block] = True
+        self._changes(samples.column("product"), number, "product", self.product)
+        for block in self._changes(samples.column("empty_belt_rate"), number, "empty_belt_rate", self.tare):
+            self.tared.add(block)
+        closed = samples.column("shutter_closed")
+        moved: dict[int, float] = {}
+        for block in self._changes(np.where(np.isnan(closed), np.nan, np.round(closed)), number, "shutter_closed", moved):
+            self.shutter[block] = True
+
+    def _changes(self, values: Floats, number: NDArray[np.int64], role: str, into: dict[int, float]) -> list[int]:
+        """Blocks in which a value changed from a known one; the new value goes into `into`."""
+        good = np.flatnonzero(np.isfinite(values))
+        if not len(good):
+            return []
+        before = self.last.get(role)
+        known = values[good]
+        rows = np.flatnonzero(np.concatenate([[np.nan if before is None else before], known[:-1]]) != known)
+        for row in rows.tolist():
+            into[int(number[good[row]])] = float(known[row])
+        self.last[role] = float(known[-1])
+        return [int(number[good[row]]) for row in rows.tolist() if row > 0 or before is not None]
+
+    def forget(self, number: int) -> None:
+        """Drop what belongs to blocks before this one but the newest product and tare."""
+        for table in (self.feed, self.shutter, self.product, self.tare):
+            for old in [key for key in table if key < number]:
+                del table[old]
+        self.tared = {key for key in self.tared if key >= number}
+
+
+def look_at(loop: Loop, blocks: Blocks, look: Look) -> Iterator[EmptyRow]:
+    """The rows of closed blocks, in order of time."""
+    if not len(blocks):
+        return
+    length = blocks.length_s
+    covered = blocks.covered_s
+    state = dict(zip(STATES, blocks.state_s.T, strict=True))
+    running = state["loaded"] + state["empty"]
+    out = np.sum([state[name] for name in STATES_OUT], axis=0)
+    rate, counted = blocks.of("mean", "count_rate"), blocks.of("n", "count_rate") * blocks.step_s
+    spread = blocks.of("m2", "count_rate")
+    still_counts = (blocks.of("n", "count_rate") >= 5.0) & (spread == 0.0)
+    usable = (covered >= length) & (running >= covered) & (out == 0.0) & (counted >= 0.9 * length) & ~still_counts
+    flow, plc = blocks.of("mean", "flow"), blocks.of("mean", "plc_flow")
+    still = (blocks.of("n", "flow") > 0.0) & (blocks.of("m2", "flow") == 0.0) & (flow == 0.0)
+    temperature, speed = blocks.of("mean", "detector_temperature"), speeds(loop, blocks)
+    error = flow - blocks.of("mean", EXPECTED)
+    settled_load = (state["loaded"] >= covered) & (out == 0.0) & (blocks.of("n", EXPECTED) * blocks.step_s >= covered)
+    settled_load &= (blocks.of("maximum", "flow") < AT_TOP * loop.gauge.range.high) & np.isfinite(error)
+    product, tare = look.last.get("product:held"), look.last.get("tare:held")
+    for row, start in enumerate(blocks.start_s.tolist()):
+        number = start // length
+        product, tare = look.product.get(number, product), look.tare.get(number, tare)
+        yield EmptyRow(
+            start_s=start, end_s=start + length, usable=bool(usable[row]), by_flow=bool(state["empty"][row] >= covered[row]),
+            feed_on=look.feed.get(number) if "feed_running" in loop.tags else None,
+            stands=bool(state["stopped"][row] >= 0.5 * covered[row] > 0.0), running_s=float(running[row]),
+            loaded_s=float(state["loaded"][row]), load_error=float(error[row]) if settled_load[row] else None,
+            rate=float(rate[row]), counted_s=float(counted[row]), flow=float(flow[row]), still=bool(still[row]),
+            plc_flow=float(plc[row]), temperature=float(temperature[row]), speed=float(speed[row]), product=product,
+            tare_rate=tare, tared=number in look.tared, shutter_moved=look.shutter.get(number, False),
+        )  # fmt: skip
+    if product is not None:
+        look.last["product:held"] = product
+    if tare is not None:
+        look.last["tare:held"] = tare
+    look.forget(int(blocks.start_s[-1]) // length + 1)
+
+
+def speeds(loop: Loop, blocks: Blocks) -> Floats:
+    """Mean belt speed of each block [m/s], shape (B,): the fixed one where that is declared, NaN where none is known."""
+    measured = blocks.of("mean", "speed")
+    gauge = loop.gauge
+    if gauge.speed_source is SpeedSource.FIXED and gauge.fixed_speed is not None:
+        return np.where(np.isnan(measured), gauge.fixed_speed, measured)
+    return measured
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What a row of empty blocks says."""
+
+    start_s: int
+    end_s: int
+    seconds: float
+    turns: float | None
+    ln_net: float
+    se: float
+    flow: float | None
+    plc_flow: float | None
+    hidden: bool
+    temperature: float | None
+    speed: float | None
+
+
+def measure(loop: Loop, rows: Sequence[EmptyRow]) -> Measured | None:
+    """Mean of the logarithm of the net rate over whole turns; None where the blocks are too few or move like a load.
+
+    What is left of a load at the begin is cut off, then whole turns are kept counted from the end. ln of a counted mean is
+    low by half its relative variance; that is added back. Standard error sqrt(n/t)/N, both corrected for dead time.
+    """
+    if len(rows) < 2:
+        return None
+    gauge = loop.gauge
+    rate, seconds = np.array([row.rate for row in rows]), np.array([row.counted_s for row in rows])
+    background = true_rate(gauge.background, gauge.dead_time)
+    gross = np.asarray(true_rate(rate, gauge.dead_time), np.float64)
+    net = gross - background
+    if not (np.isfinite(net).all() and (net > 0.0).all() and (rate > 0.0).all()):
+        return None
+    variance = (gross / rate) ** 4 * rate / seconds / net**2
+    logs = np.log(net) + 0.5 * variance
+    forgotten = rows[0].start_s + FLOW_WAIT * gauge.damping
+    first = _run_out(logs, variance * _damped(loop, float(seconds.mean())))
+    rows, logs, variance, seconds = rows[first:], logs[first:], variance[first:], seconds[first:]
+    if len(rows) < 2 or not _steady(logs, variance * _damped(loop, float(seconds.mean())), all(row.by_flow for row in rows)):
+        return None
+    weight, turns = _whole_turns(loop, rows, seconds)
+    kept = weight > 0.0
+    share = weight * seconds
+    total = float(share.sum())
+    mean = float((share * logs).sum() / total)
+    begin = int(np.flatnonzero(kept)[0])
+    flows = np.array([row.flow if row.start_s >= forgotten else np.nan for row in rows])
+    return Measured(
+        start_s=rows[begin].start_s + round((1.0 - float(weight[begin])) * (rows[begin].end_s - rows[begin].start_s)),
+        end_s=rows[-1].end_s,
+        seconds=total,
+        turns=turns,
+        ln_net=mean,
+        se=math.sqrt(float((share**2 * variance).sum())) / total,
+        flow=_mean(flows, share),
+        plc_flow=_mean(np.array([row.plc_flow if row.start_s >= forgotten else np.nan for row in rows]), share),
+        hidden=all(row.still for row in rows),
+        temperature=_mean(np.array([row.temperature for row in rows]), share),
+        speed=_mean(np.array([row.speed for row in rows]), share),
+    )
+
+
+def _damped(loop: Loop, seconds: float) -> float:
+    """How much smaller the variance of a block mean is where the rate comes through the damping of the gauge."""
+    tau = loop.gauge.damping
+    if not loop.gauge.counts_filtered or tau <= 0.0:
+        return 1.0
+    a = seconds / tau
+    return 1.0 + math.expm1(-a) / a
+
+
+def _run_out(logs: Floats, variance: Floats) -> int:
+    """First row from which on no block differs from the mean of those behind it: before it the belt ran empty."""
+    weight = 1.0 / variance
+    first = len(logs) - 1
+    sum_w, sum_y = float(weight[-1]), float(weight[-1] * logs[-1])
+    while first > 0:
+        here = logs[first - 1] - sum_y / sum_w
+        if abs(here) > RUN_OUT_SIGMA * math.sqrt(float(variance[first - 1]) + 1.0 / sum_w + UNEVEN_ELSE**2):
+            break
+        first -= 1
+        sum_w += float(weight[first])
+        sum_y += float(weight[first] * logs[first])
+    return first
+
+
+def _steady(logs: Floats, variance: Floats, by_flow: bool) -> bool:
+    """Whether the blocks scatter as counting and an uneven belt do (chi-square by Wilson and Hilferty's cube root)."""
+    allowed = variance + (UNEVEN_BY_FLOW if by_flow else UNEVEN_ELSE) ** 2
+    weight = 1.0 / allowed
+    mean = float((weight * logs).sum() / weight.sum())
+    freedom = len(logs) - 1
+    limit = freedom * (1.0 - 2.0 / (9.0 * freedom) + SCATTER_SIGMA * math.sqrt(2.0 / (9.0 * freedom))) ** 3
+    return float((weight * (logs - mean) ** 2).sum()) <= limit
+
+
+def _whole_turns(loop: Loop, rows: Sequence[EmptyRow], seconds: Floats) -> tuple[Floats, float | None]:
+    """Weight of each block, 0 to 1, and the turns that they make together; None where they cannot be counted."""
+    length = loop.gauge.belt_length
+    speed = np.array([row.speed for row in rows])
+    if length is None or length <= 0.0 or not np.isfinite(speed).all() or not (speed > 0.0).all():
+        return np.ones(len(rows)), None
+    way = speed * np.array([row.end_s - row.start_s for row in rows], np.float64)
+    turns = float(way.sum()) / length
+    if turns < 1.0:
+        return np.ones(len(rows)), turns
+    whole = math.floor(turns + 1e-9)
+    behind = np.concatenate([np.cumsum(way[::-1])[::-1][1:], [0.0]])
+    return np.clip((whole * length - behind) / way, 0.0, 1.0), float(whole)
+
+
+def _mean(values: Floats, weight: Floats) -> float | None:
+    good = np.isfinite(values) & (weight > 0.0)
+    return float((values[good] * weight[good]).sum() / weight[good].sum()) if good.any() else None
