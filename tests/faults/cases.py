@@ -1,0 +1,247 @@
+"""Every cause of the catalogue as a case of the laboratory: how strong, how long, under which load, and what it looks like.
+
+The sizes are small, moderate and large. Moderate means 2 to 5 % of span for what turns or shifts a line, and clearly beyond
+its limit for the rest; small lies near the limit, so that silence is a fair answer to it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from checks.result import Link
+from deploy.plant.spec import LoopSpec
+
+Size = Callable[[LoopSpec, float], float]
+SIZES = ("small", "moderate", "large")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """One way in which a cause shows.
+
+    `sizes` are three levels (one where the fault is on or off, none where the default of the plant's fault stands), which
+    `size` turns into the severity of the plant's fault. `before_s` sound seconds come first, `after_s` are watched.
+    `places` are the links at which it may rightly be shown. `with_roles` must be read before it can be named. `tonnes` is
+    what the told tonnes are held against: the PLC flow less the gauge's ("flow"), less the true flow ("truth"), the total
+    less the PLC flow ("total"), "" where nothing is told. `beside` are causes that may stand beside it as consequences.
+    """
+
+    cause: str
+    fault: str = ""
+    sizes: tuple[float, ...] = ()
+    size: Size = lambda _spec, x: x
+    places: tuple[Link, ...]
+    before_s: int = 1200
+    after_s: int = 2400
+    scene: str = "swings"
+    with_roles: frozenset[str] = frozenset({"flow", "plc_flow"})
+    tonnes: str = ""
+    beside: frozenset[str] = frozenset()
+    slow: bool = False
+    measured_speed: bool = False
+    innocent: bool = False
+
+    @property
+    def plant_fault(self) -> str:
+        """Id of the fault that the plant must know."""
+        return self.fault or self.cause
+
+
+C, L, D, G, W, A, B, T, N, S = (
+    Link.COUNTS, Link.LOAD, Link.DRIVE, Link.GAUGE_OUTPUT, Link.CURRENT, Link.INPUT_CARD, Link.SCALING_BLOCK, Link.TOTALS,
+    Link.COMMUNICATION, Link.SETUP,
+)  # fmt: skip
+
+
+def _high(spec: LoopSpec, x: float) -> float:
+    """Upper range moved by x % of span."""
+    return spec.gauge.range_low + spec.span * (1.0 + x / 100.0)
+
+
+def _low(spec: LoopSpec, x: float) -> float:
+    """Lower range moved by x % of span."""
+    return spec.gauge.range_low + spec.span * x / 100.0
+
+
+def _span(spec: LoopSpec, x: float) -> float:
+    """x % of span [t/h]."""
+    return spec.span * x / 100.0
+
+
+def _leak(_: LoopSpec, x: float) -> float:
+    """Leak across 250 ohm that takes x % of the current [ohm]."""
+    return 250.0 * (100.0 / x - 1.0)
+
+
+def _leak_in(_: LoopSpec, x: float) -> float:
+    """Leak across a transmitter at 24 V that adds about x mA [ohm]."""
+    return 24_000.0 / x
+
+
+def _mix(spec: LoopSpec, _: float) -> float:
+    """The other zero of the card [mA]."""
+    return 0.0 if spec.card.zero_current > 2.0 else 4.0
+
+
+def _counts(spec: LoopSpec, x: float) -> float:
+    """x % of the empty-belt rate [1/s]."""
+    return spec.source.empty_net * x / 100.0
+
+
+FLOWS = frozenset({"flow", "plc_flow"})
+COUNTED = frozenset({"count_rate"})
+SPEEDS = frozenset({"speed", "drive_speed"})
+TOTAL = frozenset({"plc_flow", "plc_total"})
+QUICK, SHORT = 420, 900
+
+CASES: tuple[Case, ...] = (
+    # range, unit
+    Case(cause="upper-range", sizes=(1.0, 5.0, 20.0), size=_high, places=(G,), tonnes="flow"),
+    Case(cause="upper-range", fault="upper-range@plc", sizes=(-1.0, -5.0, -20.0), size=_high, places=(B,), tonnes="flow"),
+    Case(cause="lower-range", sizes=(-1.0, -4.0, -20.0), size=_low, places=(G,), tonnes="flow"),
+    Case(cause="lower-range", fault="lower-range@plc", sizes=(1.0, 4.0, 10.0), size=_low, places=(B,), tonnes="flow"),
+    Case(cause="ton-unit", sizes=(0.98421, 1.10231, 0.90718), places=(B,), tonnes="flow"),
+    Case(cause="time-base", sizes=(0.1, 3.6, 1 / 3.6), places=(B,), tonnes="flow"),
+    Case(cause="over-range", sizes=(1.35, 1.6, 2.0), places=(G, W, A, B), tonnes="flow"),
+    Case(cause="wrong-variable", places=(G,), with_roles=FLOWS | {"speed"}),
+    Case(cause="digital-analogue-differ", places=(G,)),
+    Case(cause="wet-dry-basis", places=(T,), with_roles=frozenset({"moisture"}), slow=True),
+    Case(cause="double-scaling", places=(B,), tonnes="flow"),
+    # current loop
+    Case(cause="output-trim", sizes=(0.99, 0.96, 0.85), places=(G, W), tonnes="flow"),
+    Case(cause="current-leak", sizes=(1.0, 4.0, 15.0), size=_leak, places=(W, A), tonnes="flow"),
+    Case(cause="current-leak-in", sizes=(0.3, 1.0, 3.7), size=_leak_in, places=(W,), tonnes="flow"),
+    Case(cause="current-offset", sizes=(0.12, 0.4, -0.8), places=(W, A), tonnes="flow"),
+    Case(cause="compliance-ceiling", sizes=(14.5, 12.5, 9.0), places=(W,), tonnes="flow"),
+    Case(cause="open-loop", sizes=(1.0,), places=(W, A), after_s=QUICK, with_roles=FLOWS | {"ai_raw"}, tonnes="flow"),
+    Case(cause="burnout-value", sizes=(32_767.0,), places=(A,), after_s=QUICK, with_roles=FLOWS | {"ai_raw"}, tonnes="flow"),
+    Case(cause="output-frozen", sizes=(1.0,), places=(G, W, A), after_s=SHORT, with_roles=FLOWS | {"ai_raw"}, tonnes="flow"),
+    Case(cause="raw-overflow", places=(A,), with_roles=frozenset({"ai_raw", "plc_flow"})),
+    # card, block
+    Case(cause="live-zero-mix", sizes=(0.0,), size=_mix, places=(A, B), tonnes="flow"),
+    Case(cause="raw-span", sizes=(1.024, 1.085, 1.185), places=(B,), tonnes="flow"),
+    Case(cause="square-root", sizes=(1.0,), places=(B,), tonnes="flow"),
+    Case(cause="zero-clamp", sizes=(1.0,), places=(B,), after_s=4500),
+    Case(cause="low-cutoff", sizes=(3.0, 6.0, 12.0), size=_span, places=(B,), after_s=3600),
+    Case(cause="extra-filter", sizes=(20.0, 30.0, 60.0), places=(B,), after_s=3600),
+    Case(cause="averaging-differs", places=(B,), after_s=3600),
+    Case(cause="wrong-channel", places=(A,)),
+    Case(cause="forced-value", sizes=(60.0,), size=_span, places=(B,), after_s=QUICK, tonnes="flow",
+         with_roles=FLOWS | {"plc_forced"}),
+    # tags, communication, people
+    Case(cause="word-order", sizes=(1.0,), places=(N,), after_s=QUICK),
+    Case(cause="register-offset", places=(N,)),
+    Case(cause="wrong-type", places=(N,)),
+    Case(cause="stale-tag", sizes=(1.0,), places=(N, B), after_s=SHORT, tonnes="flow"),
+    Case(cause="gateway-zeros", sizes=(1.0,), places=(N,), after_s=QUICK,
+         with_roles=frozenset({"count_rate", "detector_temperature", "gauge_total"})),
+    Case(cause="clock-shift", places=(N,), with_roles=FLOWS),
+    Case(cause="controller-switch", places=(T, B), with_roles=TOTAL),
+    Case(cause="mode-left-on", sizes=(8.0, 12.0, 20.0), places=(G, S), after_s=SHORT,
+         with_roles=frozenset({"gauge_output_mode"}), tonnes="flow"),
+    Case(cause="undocumented-change", places=(S,)),
+    # counts
+    Case(cause="zero-counts", sizes=(1.0,), places=(C, L), after_s=QUICK, with_roles=COUNTED),
+    Case(cause="shutter-closed", sizes=(0.0,), places=(C, L), after_s=QUICK, with_roles=COUNTED),
+    Case(cause="shutter-contradiction", sizes=(1.0,), places=(C, L), after_s=QUICK, with_roles=COUNTED | {"shutter_closed"}),
+    Case(cause="counts-frozen", sizes=(1.0,), places=(C, L), after_s=SHORT, with_roles=COUNTED),
+    Case(cause="counts-noisy", sizes=(6.0, 18.0, 60.0), size=_counts, places=(C, L), after_s=SHORT, with_roles=COUNTED),
+    Case(cause="detector-temperature", sizes=(30.0, 40.0, 60.0), places=(C,), after_s=SHORT,
+         with_roles=frozenset({"detector_temperature"})),
+    Case(cause="source-weak", places=(C, L), with_roles=COUNTED),
+    Case(cause="source-changed", places=(C, L), with_roles=COUNTED),
+    Case(cause="shutter-part-open", sizes=(0.97, 0.9, 0.7), places=(C, L), with_roles=COUNTED),
+    Case(cause="neighbour-source", places=(C, L), with_roles=COUNTED),
+    Case(cause="light-leak", places=(C, L), with_roles=COUNTED, slow=True),
+    Case(cause="dead-time", sizes=(2e-6, 8e-6, 2e-5), places=(C, L), with_roles=COUNTED),
+    Case(cause="background", sizes=(0.5, 1.5, 5.0), size=_counts, places=(C, L), with_roles=COUNTED),
+    Case(cause="product-gammas", places=(C, L), with_roles=COUNTED | {"product"}),
+    # zero and decay
+    Case(cause="detector-drift", sizes=(1.0, 3.0, 10.0), places=(C, L), with_roles=COUNTED, slow=True),
+    Case(cause="decay-off", sizes=(1.0,), places=(C,), with_roles=COUNTED, slow=True),
+    Case(cause="decay-double", sizes=(0.2, 1.0, 4.0), places=(C,), with_roles=COUNTED, slow=True),
+    Case(cause="nuclide-or-clock", sizes=(0.2, 2.0, 20.0), places=(C,), with_roles=COUNTED),
+    Case(cause="decay-in-steps", places=(C,), with_roles=COUNTED, slow=True, innocent=True),
+    Case(cause="stale-tare", sizes=(0.4, 2.0, 6.0), places=(C, L), slow=True),
+    Case(cause="build-up", sizes=(0.4, 2.0, 6.0), places=(C, L), slow=True),
+    Case(cause="tare-loaded", places=(C, L)),
+    Case(cause="tare-standing", places=(C, L)),
+    Case(cause="auto-zero-creep", places=(C, L), with_roles=frozenset({"flow", "empty_belt_rate"}), slow=True),
+    Case(cause="wet-belt", places=(C, L)),
+    Case(cause="belt-wander", places=(C, L), with_roles=COUNTED),
+    # truth behind an agreeing chain
+    Case(cause="calibration-factor", sizes=(0.99, 1.05, 1.2), places=(L,)),
+    Case(cause="load-shape", places=(L,), slow=True),
+    Case(cause="factor-twice", places=(L, B)),
+    # speed
+    Case(cause="belt-slip", sizes=(2.0, 6.0, 20.0), places=(D,), with_roles=SPEEDS, measured_speed=True),
+    Case(cause="fixed-speed", places=(D,), with_roles=SPEEDS),
+    Case(cause="speed-held", sizes=(1.0,), places=(D,), after_s=QUICK, with_roles=frozenset({"speed", "drive_running"})),
+    Case(cause="tach-lost", sizes=(1.0,), places=(D,), after_s=QUICK, with_roles=frozenset({"speed", "drive_running"})),
+    Case(cause="tach-extra-pulses", sizes=(1.3, 2.0, 3.0), places=(D,), after_s=SHORT, with_roles=SPEEDS,
+         measured_speed=True),
+    Case(cause="hold-on-stop", places=(D,), scene="stops", with_roles=frozenset({"flow", "drive_running"})),
+    # totals
+    Case(cause="total-time-base", sizes=(-0.9, -2.0, -8.0), places=(T,), with_roles=TOTAL, tonnes="total"),
+    Case(cause="counted-twice", sizes=(2.0,), places=(T,), with_roles=TOTAL, tonnes="total"),
+    Case(cause="total-precision", sizes=(32_768.0, 65_536.0, 131_072.0), places=(T,), with_roles=TOTAL, tonnes="total"),
+    Case(cause="total-discontinuity", sizes=(0.0,), places=(T,), after_s=QUICK, with_roles=TOTAL),
+    Case(cause="total-gating", sizes=(1.0,), places=(T,), with_roles=TOTAL, after_s=3600, tonnes="total"),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Inseparable:
+    """Causes that no data of these roles can tell apart, but for `unless`: roles that all must be read to tell them."""
+
+    causes: frozenset[str]
+    reason: str
+    unless: frozenset[str] = frozenset()
+
+    def holds(self, roles: frozenset[str]) -> bool:
+        """Whether a loop with these roles cannot tell them apart."""
+        return not self.unless or not self.unless <= roles
+
+
+def _set(*causes: str, reason: str, unless: str = "") -> Inseparable:
+    return Inseparable(frozenset(causes), reason, frozenset(unless.split()))
+
+
+INSEPARABLE: tuple[Inseparable, ...] = (
+    _set("shutter-closed", "shutter-contradiction", reason="only the shutter tag tells", unless="shutter_closed"),
+    _set("dead-time", "background", "product-gammas", reason="same curve over load; only a count behind the closed shutter tells"),
+    _set("current-leak", "raw-span", "live-zero-mix", reason="a wrong shunt or card span turns about 0 mA as a leak does", unless="loop_current"),
+    _set("current-offset", "output-trim", "lower-range", reason="one constant anywhere on the loop; a span known to 0.1 % tells a shift", unless="loop_current"),
+    _set("upper-range", "output-trim", reason="same line about 4 mA", unless="gauge_output loop_current"),
+    _set("upper-range", "output-trim", reason="same line about 4 mA", unless="gauge_range_high plc_range_high ai_raw"),
+    _set("current-leak-in", "current-offset", reason="a leak across a two-wire transmitter is an offset to 1 %"),
+    _set("wrong-variable", "upper-range", reason="at one belt speed load and flow are one", unless="gauge_range_high"),
+    _set("ton-unit", "upper-range", "raw-span", reason="same ratio by chance, same pivot where the range begins at zero", unless="plc_range_high"),
+    _set("upper-range", "raw-span", "double-scaling", reason="range and raw span enter the block as one product", unless="plc_range_high"),
+    _set("lower-range", "raw-span", "double-scaling", reason="range and raw span enter the block as one product", unless="plc_range_low"),
+    _set("lower-range", "live-zero-mix", reason="a range moved by a fifth of itself looks like 0-20 mA", unless="plc_range_low"),
+    _set("output-frozen", "forced-value", "stale-tag", "wrong-channel", reason="a PLC flow that stands still, nothing else read", unless="ai_raw plc_forced"),
+    _set("output-frozen", "stale-tag", "mode-left-on", reason="current and flow stand still; the mode of the output tells", unless="gauge_output_mode loop_current"),
+    _set("open-loop", "burnout-value", "over-range", reason="a value at its end, the current not read", unless="ai_raw"),
+    _set("over-range", "compliance-ceiling", reason="a ceiling between 20.0 and 20.5 mA"),
+    _set("detector-drift", "build-up", "stale-tare", "shutter-part-open", "source-changed", "wet-belt", "tare-loaded",
+         "tare-standing", "background", "nuclide-or-clock", "detector-temperature",
+         reason="a step of the zero: only an event beside it (tare, wash, shutter, rain, restart) tells"),
+    _set("decay-off", "nuclide-or-clock", "detector-drift", "auto-zero-creep", reason="slopes alike for months"),
+    _set("calibration-factor", "load-shape", "wet-dry-basis", "belt-slip", "factor-twice", "fixed-speed",
+         reason="proportional to the truth and to nothing in the chain"),
+    _set("belt-slip", "tach-extra-pulses", "fixed-speed", reason="speed and drive differ; the place of the sensor tells"),
+    _set("counts-noisy", "background", "light-leak", "neighbour-source", reason="filtered counts hide bursts"),
+    _set("total-gating", "total-time-base", reason="hours with both empty and loaded belt tell", unless="feed_running"),
+)  # fmt: skip
+"""What data cannot tell apart. The truth is then one of a set; naming the set is the right answer."""
+
+
+def company(cause: str, roles: frozenset[str]) -> frozenset[str]:
+    """The causes that a loop with these roles cannot tell from this one, itself among them."""
+    found = {cause}
+    for group in INSEPARABLE:
+        if cause in group.causes and group.holds(roles):
+            found |= group.causes
+    return frozenset(found)
