@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from checks.finding import UNKNOWN, Finding
 from checks.result import CheckResult, Link, Verdict
+from checks.signal import current_of, current_of_raw, limited
 from checks.tail import Standing, Tail
 from checks.telling import clock, told
 from checks.tonnes import of_flows
@@ -16,13 +18,13 @@ from checks.window import Window
 MODE_AFTER_S = 60
 FORCE_AFTER_S = 20
 BURNOUT, UNSIGNED = 32700.0, 32768.0
+NO_CURRENT_MA = 1.0
+"""A wire-break value lies at least this far from what the gauge's flow would send [mA]; the noise of a second is less."""
 SIDES = ("gauge", "PLC", "drive")
 TOGETHER_S = 40
 """No live current and PLC flow repeat to the bit together for so long [s]."""
 MOVED = 0.02
 """Move of the flow [parts of span] that must have been seen meanwhile."""
-TWICE = 1.5
-"""A speed this many times the drive's counts pulses twice."""
 
 Seen = dict[tuple[str, Link], CheckResult]
 
@@ -106,14 +108,6 @@ def _speed(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult
             since,
             f"Since {clock(since.begin)} {result.reason}: tonnes are booked that never moved.",
         )
-    else:
-        ratio, begin = result.facts.get("ratio", 1.0), window.end_s - 60
-        cause = "tach-extra-pulses" if ratio > TWICE else "belt-slip" if ratio < 1.0 else UNKNOWN
-        words = f"{_upper(result.reason)}. By itself this says nothing of the tonnes: where the sensor sits decides."
-        yield told(
-            window, Link.DRIVE, cause, title="" if cause != UNKNOWN else "belt speed differs from the drive", begin=begin,
-            interval=(begin - 60, window.end_s), sentence=words, evidence=result.evidence,
-        )  # fmt: skip
 
 
 def _repeats(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
@@ -215,7 +209,7 @@ def _temperature(window: Window, tail: Tail, seen: Seen, results: Sequence[Check
 def _loop(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
     del results
     raws = np.nan_to_num(tail.column("ai_raw"), nan=0.0)
-    raw = tail.standing((np.abs(raws) >= BURNOUT) & (raws < UNSIGNED))
+    raw = tail.standing((np.abs(raws) >= BURNOUT) & (raws < UNSIGNED) & _against_flow(window, tail, raws))
     if raw.seconds >= 3:
         words = f"The card has shown its wire-break value since {clock(raw.begin)}; the flow behind it has no meaning."
         yield _at(window, Link.INPUT_CARD, "burnout-value", raw, words, booked=True)
@@ -254,6 +248,14 @@ def _loop(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]
             window, result.link, UNKNOWN, title="failure current", begin=begin, interval=(begin, window.end_s),
             sentence=f"{result.reason[:1].upper()}{result.reason[1:]}.", evidence=result.evidence,
         )  # fmt: skip
+
+
+def _against_flow(window: Window, tail: Tail, raws: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Where a raw count is no current that the gauge's flow could have sent: a card may end its span at 32,767."""
+    span, scale = window.loop.plc.raw_span, window.loop.gauge.range
+    sent = limited(np.asarray(current_of(tail.column("flow"), scale)))
+    shown = np.asarray(current_of_raw(raws, span))
+    return np.asarray(~(np.abs(shown - sent) <= NO_CURRENT_MA))
 
 
 def _at(
