@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 
-from checks import categorical, edge_findings, line_findings, tag_findings, total_findings
+from checks import categorical, edge_findings, line_findings, load_findings, speed_findings, tag_findings, total_findings
 from checks.finding import UNKNOWN, Finding
 from checks.result import CheckResult, Link, Verdict
 from checks.window import Window
@@ -23,6 +23,7 @@ DOWNSTREAM: dict[Link, frozenset[Link]] = {
 BLINDS: dict[str, frozenset[Link]] = {
     "detector-temperature": frozenset(),
     "mode-left-on": frozenset({Link.GAUGE_OUTPUT, Link.CURRENT, Link.INPUT_CARD, Link.SCALING_BLOCK}),
+    "tach-extra-pulses": frozenset({Link.LOAD, Link.GAUGE_OUTPUT, Link.TOTALS}),
     "forced-value": frozenset({Link.SCALING_BLOCK, Link.TOTALS}),
     "stale-tag": frozenset({Link.SCALING_BLOCK, Link.INPUT_CARD, Link.CURRENT, Link.TOTALS}),
     "gateway-zeros": frozenset(set(Link) - {Link.COMMUNICATION}),
@@ -36,7 +37,7 @@ SETTLING_S = 120
 
 Family = Callable[[Window, Sequence[CheckResult]], Iterator[Finding]]
 
-FIRST: tuple[Family, ...] = (tag_findings.findings, categorical.findings)
+FIRST: tuple[Family, ...] = (tag_findings.findings, categorical.findings, speed_findings.findings, load_findings.findings)
 """Families that need no odds, in the order of reasoning; what one of their findings explains is not told again."""
 
 LAST: tuple[Family, ...] = (tag_findings.torn,)
