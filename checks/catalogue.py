@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from checks import counts, current, freshness, scaling, setup, speed, temperature, totals
+from checks import counts, current, freshness, scaling, setup, speed, temperature, totals, turns, wander
 from checks.result import CheckResult, Link
 from checks.window import Window
 
@@ -30,6 +30,8 @@ CHECKS: tuple[Check, ...] = (
     Check("counts", Link.COUNTS, counts.check),
     Check("temperature", Link.COUNTS, temperature.check),
     Check("speed", Link.DRIVE, speed.check),
+    Check("turns", Link.DRIVE, turns.check, 600),
+    Check("wander", Link.LOAD, wander.check, 120),
     Check("current", Link.CURRENT, current.check),
     Check("setup", Link.SETUP, setup.check),
     Check("scaling", Link.SCALING_BLOCK, scaling.check, 30, ("plc_flow, loop_current or ai_raw beside flow",)),
