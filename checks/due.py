@@ -28,9 +28,8 @@ HOLD_S = 180
 """How long after a change every block is judged: longer than any check of the last minutes looks back [s]."""
 AWAKE_S = 600
 """The same after the last finding [s]: its return is told in time."""
-LEAN_ROWS = 6
-LEAN = 0.0025
-"""A line leans where the mean of a minute differs by more than this [parts of span], and by more than a lag makes of it."""
+LEANS = ((3, 0.005), (6, 0.0025))
+"""A line leans where the mean of so many rows differs by more than this [parts of span] and than a lag makes of it."""
 LAG_S = 6.0
 """Lag that a line may have without leaning, beside its declared filter [s]."""
 STANDS = ("frozen_counts", "frozen_current", "frozen_plc")
@@ -83,7 +82,7 @@ class Due:
         for run in HAPPENS:
             columns.append((blocks.run_longest[:, RUNS.index(run)] >= 3.0).astype(np.int64))
         columns += self._levels(blocks)
-        columns += [self._lean(blocks, line) for line in self._lines]
+        columns += [column for line in self._lines for column in self._lean(blocks, line)]
         return np.stack(columns, axis=1).astype(np.int8)
 
     def _levels(self, blocks: Blocks) -> list[NDArray[np.int64]]:
@@ -111,21 +110,24 @@ class Due:
             out.append((((size > 0.0) & (size < LEAST)) | (size > MOST)).any(axis=1).astype(np.int64))
         return out
 
-    def _lean(self, blocks: Blocks, line: Line) -> NDArray[np.int64]:
-        """-1, 0 or 1: which way the last minute of a line leans, as far as no lag explains it; 0 where it is not there."""
+    def _lean(self, blocks: Blocks, line: Line) -> list[NDArray[np.int64]]:
+        """-1, 0 or 1: which way the newest rows of a line lean, as far as no lag explains it; 0 where it is not there."""
         x = blocks.of("mean", line.x_role) * line.x.gain + line.x.offset
         y = blocks.of("mean", line.y_role) * line.y.gain + line.y.offset
+        most = max(rows for rows, _ in LEANS)
         rows = np.stack([x, y], axis=1)
-        tail = self._tails.get(line.label, np.full((LEAN_ROWS, 2), np.nan))
-        rows = np.concatenate([tail, rows])
-        self._tails[line.label] = rows[-LEAN_ROWS:]
-        windows = np.lib.stride_tricks.sliding_window_view(rows, LEAN_ROWS, axis=0)[1:]
-        deviation = (windows[:, 1] - windows[:, 0]).mean(axis=1)
-        moved = np.abs(windows[:, 0, -1] - windows[:, 0, 0])
+        rows = np.concatenate([self._tails.get(line.label, np.full((most, 2), np.nan)), rows])
+        self._tails[line.label] = rows[-most:]
         late = LAG_S + (self._loop.plc.filter if line.y_role == "plc_flow" else 0.0)
-        slack = LEAN * line.span + moved * late / (LEAN_ROWS * blocks.length_s)
-        with np.errstate(invalid="ignore"):
-            return np.where(np.abs(deviation) > slack, np.sign(deviation), 0.0).astype(np.int64)
+        out = []
+        for length, least in LEANS:
+            windows = np.lib.stride_tricks.sliding_window_view(rows[most - length :], length, axis=0)[1:]
+            deviation = (windows[:, 1] - windows[:, 0]).mean(axis=1)
+            moved = np.abs(windows[:, 0, -1] - windows[:, 0, 0])
+            slack = least * line.span + moved * late / ((length - 1) * blocks.length_s)
+            with np.errstate(invalid="ignore"):
+                out.append(np.where(np.abs(deviation) > slack, np.sign(deviation), 0.0).astype(np.int64))
+        return out
 
 
 def _band(values: Floats, edges: Sequence[float]) -> NDArray[np.int64]:

@@ -58,11 +58,11 @@ def changed(samples: Samples, **columns: Callable[[Floats], Any]) -> Samples:
 
 
 def evaluations(samples: Samples, site: Site | None = None, chunks: Sequence[int] = ()) -> list[Evaluation]:
-    """What an engine says of samples that arrive in pieces of these lengths (all at once where none are given)."""
+    """What an engine shows at each block of samples that arrive in pieces of these lengths (all at once where none are given)."""
     engine = LoopEngine(site or terminal(), samples.loop)
     out, first = [], 0
     for size in (*chunks, len(samples)):
-        out += engine.push(samples[slice(first, first + size)])
+        out += engine.push(samples[slice(first, first + size)], show=True)
         first += size
     assert engine.check_errors == {}
     return out
