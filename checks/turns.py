@@ -26,7 +26,7 @@ LINKS = (Link.DRIVE,)
 NEEDS = ("belt_length, count_rate as it is counted each second",)
 
 LOOK_S = 7200
-SEARCH = 0.05
+SEARCH = 0.08
 """The true turn lies within this part of the declared belt length."""
 HARMONICS = 20
 SPLIT = 4.0
