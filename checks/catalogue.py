@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from checks import counts, current, freshness, scaling, setup, speed, temperature, totals, turns, wander
+from checks import counts, current, freshness, scaling, setup, speed, temperature, totals, truth, turns, wander
 from checks.result import CheckResult, Link
 from checks.window import Window
 
@@ -36,5 +36,6 @@ CHECKS: tuple[Check, ...] = (
     Check("setup", Link.SETUP, setup.check),
     Check("scaling", Link.SCALING_BLOCK, scaling.check, 30, ("plc_flow, loop_current or ai_raw beside flow",)),
     Check("totals", Link.TOTALS, totals.check, 60),
+    Check("truth", Link.TOTALS, truth.check, 600),
 )
 """Every check in the order of its results. The lines of `scaling` are fits over hours, so they are asked twice a minute."""

@@ -27,6 +27,7 @@ LABELS = {
     ("current", Link.INPUT_CARD): "current at the card",
     ("freshness", Link.COMMUNICATION): "readings",
     ("setup", Link.SETUP): "settings",
+    ("truth", Link.TOTALS): "tonnes against references",
 }
 SINGLE = {
     ("counts", Link.COUNTS): ("count rate", "1/s", "empty-belt rate"),
@@ -59,7 +60,7 @@ def _numbers(window: Window, result: CheckResult) -> LinkNumbers:
         name, unit, beside = SINGLE[key]
         shown, expected = result.value(name), result.value(beside) if beside else None
     label = LABELS.get(key, result.check)
-    if result.link is Link.TOTALS:
+    if result.check == "totals":
         label = "gauge total" if result.facts.get("column") == 0.0 else "PLC total"
     if result.link is Link.COMMUNICATION and "side" in result.facts:
         label = f"readings of the {SIDE_WORDS[int(result.facts['side'])]} side"

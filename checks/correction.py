@@ -122,6 +122,10 @@ def words(found: Correction) -> tuple[str, ...]:
             spread = f" ± {_digits(found.uncertainty, found.uncertainty)}, k = 2" if found.uncertainty else ""
             exact = f" ({_digits(found.computed, found.uncertainty)}{spread})" if spread else ""
             now = f"; it acts as {_with(f'{found.acts_as:.7g}', found.unit)}{exact}"
+        elif found.computed is not None:
+            spread = f" ± {_digits(found.uncertainty, found.uncertainty)}, k = 2" if found.uncertainty else ""
+            instead = f" instead of {found.present:.7g}" if found.present is not None else ""
+            now = f"{instead} (computed {_digits(found.computed, found.uncertainty)}{spread})"
         out.append(f"Enter {_with(f'{found.enter:.7g}', found.unit)} as {found.setting} in {side}{now}.")
     if found.after is not None:
         before, after = found.before, found.after

@@ -7,7 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 
-from checks import categorical, edge_findings, line_findings, load_findings, speed_findings, tag_findings, total_findings
+from checks import (
+    categorical,
+    edge_findings,
+    line_findings,
+    load_findings,
+    speed_findings,
+    tag_findings,
+    total_findings,
+    truth_findings,
+)
 from checks.finding import UNKNOWN, Finding
 from checks.result import CheckResult, Link, Verdict
 from checks.window import Window
@@ -40,7 +49,7 @@ Family = Callable[[Window, Sequence[CheckResult]], Iterator[Finding]]
 FIRST: tuple[Family, ...] = (tag_findings.findings, categorical.findings, speed_findings.findings, load_findings.findings)
 """Families that need no odds, in the order of reasoning; what one of their findings explains is not told again."""
 
-LAST: tuple[Family, ...] = (tag_findings.torn,)
+LAST: tuple[Family, ...] = (tag_findings.torn, truth_findings.findings)
 """Families that are asked once the lines and totals of the chain are known: the zero, the truth behind an agreeing chain."""
 
 

@@ -62,6 +62,8 @@ class Correction:
     before: Predicted
     after: Predicted | None
     otherwise: str = ""
+    present: float | None = None
+    """What stands there now, where that is known and is no guess."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
