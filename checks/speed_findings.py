@@ -105,7 +105,8 @@ def _differs(window: Window, speed: CheckResult, turns: CheckResult | None) -> F
     else:
         words = BY_PLACE[window.loop.gauge.speed_sensor_at]
         gate = ("need an hour of empty belt in one go, to take its speed from its turns",) if _can_turn(window) else ()
-    fixed = window.loop.drive.variable and not _followed(window, begin)
+    right = turns is not None and turns.verdict is Verdict.OK
+    fixed = window.loop.drive.variable and not right and not _followed(window, begin)
     if ratio > 1.0 or fixed:
         cause = UNKNOWN
         alternatives += (Alternative(cause="belt-slip", odds=1.0, separated_by=STEP_OF_DRIVE if fixed else HAND),)
