@@ -222,6 +222,17 @@ KEYS: dict[str, dict[str, str]] = {
         "coverage_fault": "a fault where fewer seconds have readings",
         "clock_skew": "largest difference between the clock of a device and ours",
     },
+    "ZeroLimit": {
+        "suspect": "doubtful from here, in % of span",
+        "fault": "a fault from here, in % of span",
+        "scatter": "what empties of a sound belt differ by beyond counting, in % of the counts",
+        "stale_after": "an empty belt says nothing of now after",
+    },
+    "DecayLimit": {
+        "suspect": "doubtful from here, in % of the net counts in 30 days",
+        "fault": "a fault from here, in % of the net counts in 30 days",
+        "clock": "how far the clock of the gauge may be off",
+    },
     "AlertLimit": {
         "on_delay": "how long a finding must stand before it is raised",
         "off_delay": "how long it must be gone before the alert returns",
@@ -234,6 +245,8 @@ KEYS: dict[str, dict[str, str]] = {
         "counts": "count rate",
         "current": "levels of the loop current",
         "freshness": "age and number of readings",
+        "zero": "flow on the empty belt",
+        "decay": "compensation of the decay of the source",
         "alerts": "delays of alerts",
         "empty_below": "flow below which the belt counts as empty; where nothing is said it follows from the noise",
     },

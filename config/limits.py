@@ -74,6 +74,25 @@ class FreshLimit(_Limits):
     clock_skew: TimeS = 2.0
 
 
+class ZeroLimit(_Limits):
+    """Error of the zero on the empty belt [% of span]; `scatter` is what two empties of a sound belt differ by beyond counting
+    [% of the counts] until the site has shown its own; an empty belt older than `stale_after` says nothing of now."""
+
+    suspect: Percent = 0.25
+    fault: Percent = 0.5
+    scatter: Percent = 0.05
+    stale_after: TimeS = 14 * 86400.0
+
+
+class DecayLimit(_Limits):
+    """Drift of what the gauge takes for empty against the decay of the source [% of the net counts in 30 days], and how far
+    the clock of the gauge may be off."""
+
+    suspect: Percent = 0.05
+    fault: Percent = 0.1
+    clock: TimeS = 86400.0
+
+
 class AlertLimit(_Limits):
     """Delays of an alert: how long a finding must stand before it is raised, and be gone before it returns."""
 
@@ -91,5 +110,7 @@ class Limits(_Limits):
     counts: CountLimit = CountLimit()
     current: CurrentLimit = CurrentLimit()
     freshness: FreshLimit = FreshLimit()
+    zero: ZeroLimit = ZeroLimit()
+    decay: DecayLimit = DecayLimit()
     alerts: AlertLimit = AlertLimit()
     empty_below: FlowTH | None = None

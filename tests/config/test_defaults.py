@@ -56,7 +56,7 @@ def test_none_is_missing_and_none_is_stale() -> None:
 
 
 def test_every_limit_is_walked() -> None:
-    assert sum(here.startswith("limits.") for here in ACTING) == 33
+    assert sum(here.startswith("limits.") for here in ACTING) == 40
     assert ACTING["limits.counts_to_flow.fault"] == (1.0, "%")
 
 
@@ -102,3 +102,12 @@ def test_failure_levels_are_those_of_the_recommendation() -> None:
     # NAMUR NE 43: measuring 3.8 to 20.5 mA, failure at or below 3.6 and at or above 21 mA (second-hand)
     current = Limits().current
     assert (current.failure_low, current.measuring_low, current.measuring_high, current.failure_high) == (3.6, 3.8, 20.5, 21.0)
+
+
+def test_limits_of_the_zero_are_those_of_the_reference_belt() -> None:
+    kv, span = 3.6 * 1.0 * 1.9 / 0.0065, 420.0  # t/h for one unit of the logarithm: 3.6 w v / mu
+    se_half_hour = kv * math.sqrt(5200.0 / 1800.0) / 5140.0
+    assert DEFAULTS["limits.zero.suspect"].value * span / 100.0 == pytest.approx(3.0 * se_half_hour, rel=0.03)
+    month = kv * math.log(2.0) / 30.04 * 30.0 / 365.25
+    assert DEFAULTS["limits.zero.fault"].value * span / 100.0 == pytest.approx(month, rel=0.06)
+    assert DEFAULTS["limits.decay.fault"].value == pytest.approx(0.5 * 100.0 * month / kv, rel=0.06)
