@@ -129,7 +129,7 @@ def _onset_facts(look: Look) -> dict[str, float]:
         return {
             "onset": float(at[split.row]),
             "onset_low": float(at[max(split.first - 1, 0)]),
-            "onset_high": float(at[split.last]),
+            "onset_high": float(at[split.last] + rows.length_s),
             "onset_nats": split.gain,
         }
     if look.begin:

@@ -17,6 +17,8 @@ LONG_SIDE = 30
 """Rows from which a side tells its own correlation."""
 LEAST_ROWS = 3
 """Rows that each side of a split must keep."""
+KINK_SQUARES = 4.0
+"""Rise of the squares, over that of a row, that bounds the interval of a kink: chi-square of 95 % with one degree of freedom."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,17 +100,54 @@ def _moved(x: Floats, deviation: Floats, row: int, floor: float) -> float:
     return abs(float(deviation[row:].mean()) - told)
 
 
-def last_change(x: Floats, deviation: Floats, *, floor: float, least: float = 0.0, rounds: int = 3) -> tuple[int, Split | None]:
+def last_change(
+    x: Floats, deviation: Floats, *, floor: float, least: float = 0.0, rounds: int = 3, settling: int = 2
+) -> tuple[int, Split | None]:
     """First row after the last change, and that change; (0, None) where there is none. Changes are taken right of the last.
 
     A change that moves the deviation by less than `least` at the flows that came after it is none: what an imperfect lag
-    leaves at starts and stops is not a new line.
+    leaves at starts and stops is not a new line. Nor are the first `settling` rows behind a change looked at for another:
+    a row in which the change lies, and what a lag carries on, stand between the two lines and would be taken for one.
     """
     begin, found = 0, None
-    for _ in range(rounds):
-        split = split_line(x[begin:], deviation[begin:], floor=floor)
-        if split is None or _moved(x[begin:], deviation[begin:], split.row, floor) < least:
+    for number in range(rounds):
+        first = begin + settling if number else 0
+        split = split_line(x[first:], deviation[first:], floor=floor)
+        if split is None or _moved(x[first:], deviation[first:], split.row, floor) < least:
             break
-        found = Split(row=split.row + begin, first=split.first + begin, last=split.last + begin, gain=split.gain)
+        found = Split(row=split.row + first, first=split.first + first, last=split.last + first, gain=split.gain)
         begin = found.row
     return begin, found
+
+
+def kink(x: Floats, level: Floats) -> tuple[int, int, int]:
+    """The row behind which a level that was constant begins to rise (or fall) with x, and the first and last row as good.
+
+    Least squares of level = a + s max(0, x - x_c) over every row c but the last; x must not fall. The interval holds 95 %
+    where the residual is white; its squares are divided by (1 + rho)/(1 - rho) where it has a memory. At least 4 rows.
+    """
+    rows = len(x)
+    along, height = x - x[-1], level - level.mean()
+    behind = np.arange(rows - 1, 0, -1.0)  # rows behind c
+
+    def after(values: Floats) -> Floats:
+        return np.asarray(np.cumsum(values[::-1])[::-1][1:], np.float64)
+
+    at = along[:-1]
+    s1, s2, sl = after(along), after(along * along), after(along * height)
+    lengths = after(height)
+    total, squares, product = s1 - behind * at, s2 - 2.0 * at * s1 + behind * at * at, sl - at * lengths
+    spread = np.maximum(squares - total * total / rows, 0.0)
+    together = product - total * float(height.sum()) / rows
+    misfit = float(height @ height) - np.where(spread > 1e-12, together**2 / np.maximum(spread, 1e-12), 0.0)
+    misfit = np.maximum(misfit, 0.0)
+    best = int(np.argmin(misfit))
+    slope = together[best] / max(spread[best], 1e-12)
+    left = height - slope * np.maximum(along - along[best], 0.0)
+    left = left - left.mean()
+    size = float(left @ left)
+    raw = float(left[1:] @ left[:-1]) / size if size > 0.0 else 0.0
+    rho = float(np.clip(raw + (1.0 + 3.0 * raw) / rows, 0.0, 0.95))
+    allowed = KINK_SQUARES * max(size / rows, 1e-12) * (1.0 + rho) / (1.0 - rho)
+    near = np.flatnonzero(misfit <= misfit[best] + allowed)
+    return best, int(near[0]), int(near[-1])

@@ -5,10 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from checks.blocks import Blocks
 from checks.hypotheses import Measured
 from checks.shifts import Part
+
+BOOKED = 0.5
+"""Part of what the line says of a standing belt that the PLC must show there."""
+TELLING_T = 0.5
+"""Tonnes from which a total of usual digits tells whether it counts [t]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,7 +38,8 @@ def since(blocks: Blocks, begin: int) -> Blocks:
 def of_line(blocks: Blocks, measured: Measured, begin: int, interval: tuple[int, int]) -> Misstated:
     """The fitted error O + (G - 1) F integrated over the flow since `begin`; the interval of the begin counts as uncertain.
 
-    The raw difference is not integrated: it would carry the lag and every gap. Hours count while the belt moved.
+    The raw difference is not integrated: it would carry the lag and every gap. Hours count while the belt moved, and while it
+    stood where the PLC went on booking what the line says.
     """
     found = _line_part(since(blocks, begin), measured, interval[1] - interval[0])
     return Misstated(
@@ -51,15 +58,36 @@ def _line_part(part: Blocks, measured: Measured, late_s: int) -> tuple[float, fl
     if not len(part):
         return 0.0, 0.0, 0.0
     moving = part.state("stopped") == 0.0
-    hours = float(part.measured_s[moving].sum()) / 3600.0
-    own = float(np.nansum(part.own_t[moving]))
-    mean = own / hours if hours > 0.0 else 0.0
+    hours, own = _passed(part, moving)
+    rate = measured.offset + (measured.gain * own / hours if hours > 0.0 else 0.0)
+    if _books(part, ~moving, measured):
+        still, none = _passed(part, ~moving)
+        hours, own = hours + still, own + none
     tonnes = measured.offset * hours + measured.gain * own
     along = np.array([hours, own])
     statistical = float(along @ measured.covariance @ along)
-    rate = measured.offset + measured.gain * mean
     late = abs(rate) * late_s / 3600.0 / 4.0
     return tonnes, 2.0 * float(np.sqrt(max(statistical, 0.0) + late**2)), rate
+
+
+def _passed(part: Blocks, rows: NDArray[np.bool_]) -> tuple[float, float]:
+    """Hours with a usable flow, and tonnes that passed in them."""
+    return float(part.measured_s[rows].sum()) / 3600.0, float(np.nansum(part.own_t[rows]))
+
+
+def _books(part: Blocks, still: NDArray[np.bool_], measured: Measured) -> bool:
+    """Whether the PLC booked on a standing belt what the line says of it: by its flow, and by its total where that tells.
+
+    A PLC that shows nothing there, or a total that is gated, books no error.
+    """
+    hours, own = _passed(part, still)
+    demanded = measured.offset * hours + measured.gain * own
+    shown = float(np.nansum(part.plc_own_t[still])) - own
+    if abs(demanded) <= 0.0 or shown * np.sign(demanded) < BOOKED * abs(demanded):
+        return False
+    gained = part.increment_t[still, 1]
+    tells = abs(demanded) > TELLING_T and bool(np.isfinite(gained).any())
+    return not tells or (float(np.nansum(gained)) - own) * np.sign(demanded) >= BOOKED * abs(demanded)
 
 
 def of_flows(blocks: Blocks, begin: int, relative: float = 0.01) -> Misstated | None:

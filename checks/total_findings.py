@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from checks import onset
 from checks.blocks import Blocks
 from checks.finding import UNKNOWN, Alternative, Finding
 from checks.result import CheckResult, Link, Verdict
@@ -199,14 +200,6 @@ def _onset(window: Window, column: int) -> tuple[int, tuple[int, int]]:
     if len(rows) < 12:
         return window.end_s - 600, (window.end_s - 3600, window.end_s)
     drift = np.cumsum(blocks.increment_t[rows, column] - own)
-    tonnes = np.cumsum(own)
-    n = len(rows)
-    after = np.maximum(tonnes[None, :] - tonnes[:: max(1, n // 400), None], 0.0)
-    candidates = np.arange(0, n, max(1, n // 400))
-    level = drift - drift[0]
-    slope = (after * level).sum(axis=1) / np.maximum((after * after).sum(axis=1), 1e-12)
-    misfit = ((level[None, :] - slope[:, None] * after) ** 2).sum(axis=1)
-    best = int(np.argmin(misfit))
-    near = np.flatnonzero(misfit <= misfit[best] + 9.0 * max(misfit[best] / max(n - 2, 1), 1e-9))
-    start = blocks.start_s[rows]
-    return int(start[candidates[best]]), (int(start[candidates[near[0]]]), int(start[candidates[near[-1]]]))
+    best, first, last = onset.kink(np.cumsum(np.maximum(own, 0.0)), drift)
+    start, length = blocks.start_s[rows], blocks.length_s
+    return int(start[best]) + length, (int(start[first]), int(start[min(last + 1, len(rows) - 1)]) + length)

@@ -1,0 +1,180 @@
+"""Are the stated uncertainties honest? Draws of faults of known size, begin and tonnes; how often the interval holds the truth.
+
+    .venv/bin/python -P tests/bench/coverage.py [--draws 400] [--seed 1]
+
+Each draw takes a loop of the invented terminal, a fault of random size, a random begin under a random load, and asks what the
+diagnosis says of it at the end: since when (95 %), how many tonnes (k = 2), which range the far side behaves as if it had
+(k = 2). The truth is the plant's own: the same run with the same noise and without the fault.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent.parent.parent))
+
+from checks.catalogue import CHECKS
+from checks.diagnose import diagnose
+from checks.finding import Finding
+from checks.result import Link
+from checks.samples import Samples
+from deploy.plant.model import Switch, simulate
+from deploy.plant.scenario import Shifts, Steady, Swings
+from deploy.plant.terminal import fresh, specs_at
+from tests.acceptance.simulated import LOOPS, READ_BACK, lacking
+from tests.checks.runs_of_terminal import BEGIN, terminal, window_of
+
+RANGES = ("upper-range", "upper-range@plc", "lower-range", "lower-range@plc")
+LINES = (*RANGES, "output-trim", "current-offset", "current-leak")
+TOTAL = "total-time-base"
+GAIN, OFFSET = 0.001, 0.0002
+"""What card and output may honestly be off, one sigma [parts of one, parts of span]: drawn, for the intervals allow for it."""
+LEVEL = (0.92, 0.98)
+"""Coverage that counts as honest for intervals of 95 %."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Draw:
+    """One fault of known truth, and what was said of it (None where nothing was said)."""
+
+    kind: str
+    loop: str
+    severity: float
+    seed: int
+    onset: int
+    finding: Finding | None
+    tonnes: float
+    implied: tuple[float, float] | None
+
+    def held(self) -> dict[str, bool]:
+        """Which intervals hold the truth; an interval that was not stated is missing."""
+        found = self.finding
+        if found is None:
+            return {}
+        group = "total" if self.kind == TOTAL else "line"
+        out = {f"onset, {group}": found.begin_interval[0] <= self.onset <= found.begin_interval[1]}
+        if found.tonnes is not None and found.tonnes_uncertainty is not None:
+            out[f"tonnes, {group}"] = abs(found.tonnes - self.tonnes) <= found.tonnes_uncertainty
+        if found.implied is not None and self.implied is not None:
+            if found.implied.low_uncertainty is not None:
+                out["range, 4 mA"] = abs(found.implied.range_low - self.implied[0]) <= found.implied.low_uncertainty
+            if found.implied.high_uncertainty is not None:
+                out["range, 20 mA"] = abs(found.implied.range_high - self.implied[1]) <= found.implied.high_uncertainty
+        return out
+
+
+def draw(seed: int) -> Draw:
+    """One fault: kind, loop, size, load, begin and length all by the seed."""
+    rng = np.random.default_rng([95, seed])
+    loop = str(rng.choice(LOOPS))
+    kind = str(rng.choice([*LINES, TOTAL, TOTAL]))
+    spec = specs_at(fresh(BEGIN))[loop]
+    spec = spec.with_("card", gain=1.0 + GAIN * float(rng.standard_normal()))
+    spec = spec.with_(
+        "wire", trim_gain=1.0 + GAIN * float(rng.standard_normal()), trim_offset=16.0 * OFFSET * float(rng.standard_normal())
+    )
+    before, after = int(rng.integers(1200, 5400)), int(rng.integers(900, 5400))
+    if kind == TOTAL:
+        after += 1800
+    scenario = (Swings(seed), Shifts(seed, spread=50.0), Steady(float(rng.uniform(200.0, 330.0))))[
+        int(rng.choice(3, p=(0.6, 0.3, 0.1)))
+    ]
+    severity = _size(kind, spec.span, rng)
+    hours = (before + after) / 3600.0
+    true = simulate(spec, hours, BEGIN, seed, scenario=scenario)
+    wrong = simulate(spec, hours, BEGIN, seed, [Switch(kind, before / 3600.0, severity=severity)], scenario=scenario)
+    finding = _finding(_without(wrong), loop, kind)
+    end = wrong.values
+    tonnes = float((end["plc_flow"] - true.values["plc_flow"]).sum()) / 3600.0
+    if kind == TOTAL:
+        tonnes = float((end["plc_total"] - true.values["plc_total"])[-1])
+    return Draw(
+        kind=kind, loop=loop, severity=severity, seed=seed, onset=BEGIN + before, finding=finding, tonnes=tonnes,
+        implied=_range(kind, severity, spec.span),
+    )  # fmt: skip
+
+
+def _size(kind: str, span: float, rng: np.random.Generator) -> float:
+    sign = float(rng.choice([-1.0, 1.0]))
+    part = float(rng.uniform(0.03, 0.15))
+    return {
+        "upper-range": span * (1.0 + sign * part), "upper-range@plc": span * (1.0 + sign * part),
+        "lower-range": sign * 0.5 * part * span, "lower-range@plc": sign * 0.5 * part * span,
+        "output-trim": 1.0 + sign * part, "current-offset": sign * float(rng.uniform(0.25, 0.8)),
+        "current-leak": float(rng.uniform(2000.0, 9000.0)), TOTAL: -float(rng.uniform(1.2, 5.0)),
+    }[kind]  # fmt: skip
+
+
+def _range(kind: str, severity: float, span: float) -> tuple[float, float] | None:
+    if kind.startswith("upper-range"):
+        return 0.0, severity
+    return (severity, span) if kind.startswith("lower-range") else None
+
+
+def _without(samples: Samples) -> Samples:
+    values = {role: column for role, column in samples.values.items() if role not in READ_BACK}
+    quality = {role: samples.quality[role] for role in values}
+    return Samples(loop=samples.loop, step_s=1, time_s=samples.time_s, values=values, quality=quality, flags=samples.flags)
+
+
+def _finding(samples: Samples, loop: str, kind: str) -> Finding | None:
+    window = window_of(samples, lacking(terminal(), loop, READ_BACK))
+    found = diagnose(window, tuple(result for check in CHECKS for result in check.check(window)))
+    wanted = [item for item in found if (item.link is Link.TOTALS) == (kind == TOTAL)]
+    return wanted[0] if wanted else None
+
+
+def draws(count: int, seed: int) -> Iterator[Draw]:
+    """The draws of seeds `seed`, `seed` + 1, ..."""
+    return (draw(number) for number in range(seed, seed + count))
+
+
+def table(found: list[Draw]) -> dict[str, tuple[int, int]]:
+    """Held and stated, by quantity."""
+    out: dict[str, list[bool]] = defaultdict(list)
+    for item in found:
+        for name, held in item.held().items():
+            out[name].append(held)
+    return {name: (sum(each), len(each)) for name, each in sorted(out.items())}
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--draws", type=int, default=400)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--misses", action="store_true", help="print every interval that missed")
+    arguments = parser.parse_args()
+    found = []
+    for item in draws(arguments.draws, arguments.seed):
+        found.append(item)
+        if arguments.misses and (item.finding is None or not all(item.held().values())):
+            print(_missed(item), flush=True)
+    print(
+        f"seeds {arguments.seed} to {arguments.seed + arguments.draws - 1}; nothing said in {sum(f.finding is None for f in found)}"
+    )
+    print(f"{'interval':16}{'held':>6}{'of':>6}{'share':>9}   honest from {LEVEL[0]:.0%} to {LEVEL[1]:.0%}")
+    for name, (held, stated) in table(found).items():
+        share = held / stated
+        print(f"{name:16}{held:6}{stated:6}{share:9.1%}   {'' if LEVEL[0] <= share <= LEVEL[1] else 'NOT'}")
+
+
+def _missed(item: Draw) -> str:
+    found = item.finding
+    if found is None:
+        return f"{item.seed}: {item.loop} {item.kind} {item.severity:.4g}: nothing said"
+    wrong = [name for name, held in item.held().items() if not held]
+    since = tuple(moment - item.onset for moment in (found.begin_interval[0], found.begin, found.begin_interval[1]))
+    text = f"{item.seed}: {item.loop} {item.kind} {item.severity:.4g} -> {found.cause}: {', '.join(wrong)}; begin {since} s"
+    text += f"; tonnes {found.tonnes} +- {found.tonnes_uncertainty}, true {item.tonnes:.2f}"
+    return text + (f"; implied {found.implied}, true {item.implied}" if item.implied is not None else "")
+
+
+if __name__ == "__main__":
+    main()
