@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from importlib.util import find_spec
 from pathlib import Path
@@ -25,6 +26,15 @@ def foreign_packages() -> list[str]:
     return found
 
 
+def one_thread_for_algebra() -> None:
+    """Keep the linear algebra of numpy to one thread; to be called before numpy is first imported.
+
+    The matrices here are small: more threads win nothing, and those that wait for work spin and starve their neighbours.
+    """
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+
 def entry() -> None:
     """Check that the four packages are ours, run the command, leave with its exit code."""
     foreign = foreign_packages()
@@ -35,6 +45,7 @@ def entry() -> None:
             "or `python -I -m collector`\n"
         )
         raise SystemExit(2)
+    one_thread_for_algebra()
     from collector.cli.main import main  # only now is it certain whose package this is
 
     raise SystemExit(main())
