@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,9 @@ from checks.finding import Correction, Predicted
 from checks.hypotheses import BASES, RAW_SPANS, TONS, Measured
 from checks.lines import Line
 from checks.window import Window
+from config.model import FlowRange
+
+Side = Literal["gauge", "plc", "gauge or plc"]
 
 STEPS = (5.0, 2.0, 1.0)
 """Round numbers are multiples of these times a power of ten."""
@@ -35,7 +39,7 @@ NEAR_RAW = 0.003
 class _Way:
     """One mechanism with its number: the line it draws."""
 
-    side: str
+    side: Side
     setting: str
     unit: str
     acts_as: float
@@ -162,14 +166,15 @@ def _spread(measured: Measured, along: NDArray[np.float64], span: float) -> floa
     return 2.0 * math.sqrt(max(variance, 0.0) + (LEAST * span / 2.0) ** 2)
 
 
-def _undeclared(window: Window, end: str) -> str:
+def _undeclared(window: Window, end: str) -> Literal["", "gauge", "plc"]:
     """The side whose range is read back and is not the declared one; empty where none or both."""
-    off = []
-    for side, declared in (("gauge", window.loop.gauge.range), ("plc", window.loop.plc.range)):
-        value = window.settings.get(f"{side}_range_{end}")
-        if value is not None and abs(value - getattr(declared, end)) > 0.0005 * (declared.high - declared.low):
-            off.append(side)
-    return off[0] if len(off) == 1 else ""
+    gauge, plc = _off(window, "gauge", window.loop.gauge.range, end), _off(window, "plc", window.loop.plc.range, end)
+    return "" if gauge == plc else "gauge" if gauge else "plc"
+
+
+def _off(window: Window, side: str, declared: FlowRange, end: str) -> bool:
+    value = window.settings.get(f"{side}_range_{end}")
+    return value is not None and abs(value - getattr(declared, end)) > 0.0005 * (declared.high - declared.low)
 
 
 def _drawn(line: Line, end: str, value: float, *, gauge: bool) -> tuple[float, float]:
@@ -188,7 +193,7 @@ def _range(end: str) -> Callable[[Window, Line, Measured], _Way | None]:
         known = _undeclared(window, end)
         whole = line.x_role == "flow" and not line.analogue
         gauge = known == "gauge" or (line.analogue and known != "plc")
-        side = known or ("gauge" if line.analogue else "gauge or plc" if whole else "plc")
+        side: Side = known or ("gauge" if line.analogue else "gauge or plc" if whole else "plc")
         if gauge:
             computed = (declared - measured.offset) / gain
             along = np.array([-1.0 / gain, -computed / gain])

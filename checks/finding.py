@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from checks.result import Evidence, Link, Verdict
 
@@ -52,7 +53,7 @@ class Correction:
     as measured and as predicted; `after` is None where nothing can be predicted. `otherwise` names the other way, if any.
     """
 
-    side: str
+    side: Literal["gauge", "plc", "gauge or plc"]
     setting: str
     unit: str
     acts_as: float | None

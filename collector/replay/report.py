@@ -12,7 +12,7 @@ from importlib.resources import files
 from typing import Any
 
 from checks.evaluation import Totals
-from checks.finding import Finding
+from checks.finding import Correction, Finding, Predicted
 from checks.result import CheckResult, Evidence, Link, Verdict, worst
 
 SCHEMA = 1
@@ -154,6 +154,43 @@ def _finding(item: Finding) -> Json:
         "gate": list(item.gate),
         "sentence": item.sentence,
         "evidence": _evidence(item.evidence),
+        "correction": _correction(item.correction),
+        "by_shift": [
+            {
+                "shift": part.shift,
+                "begin": utc(part.begin),
+                "end": utc(part.end),
+                "tonnes": number(part.tonnes),
+                "tonnes_uncertainty": number(part.tonnes_uncertainty),
+            }
+            for part in item.by_shift
+        ],
+    }
+
+
+def _correction(item: Correction | None) -> Json | None:
+    if item is None:
+        return None
+    return {
+        "side": item.side,
+        "setting": item.setting,
+        "unit": item.unit,
+        "present": number(item.present),
+        "acts_as": number(item.acts_as),
+        "computed": number(item.computed),
+        "uncertainty": number(item.uncertainty),
+        "enter": number(item.enter),
+        "before": _predicted(item.before),
+        "after": None if item.after is None else _predicted(item.after),
+        "otherwise": item.otherwise,
+    }
+
+
+def _predicted(item: Predicted) -> Json:
+    return {
+        "slope": number(item.slope),
+        "offset_t_h": number(item.offset_t_h),
+        "rate_error_t_h": number(item.rate_error_t_h),
     }
 
 

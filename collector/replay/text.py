@@ -7,6 +7,7 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 
+from checks.correction import words as correction_words
 from checks.finding import UNKNOWN, Finding
 from checks.result import CheckResult, Verdict, worst
 from collector.replay.report import LoopOutcome, Outcome, by_consequence
@@ -15,6 +16,7 @@ from config.cautions import CAUTIONS, caution_text
 WIDTH = 80
 LINK_WIDTH = 15
 VERDICT_WIDTH = 14
+MOST_SHIFTS = 6
 TWO_STATEMENTS = (
     "A chain that agrees does not prove the weight: a factor that is wrong in the gauge moves both ends alike. "
     "Only a reference mass can show it."
@@ -97,6 +99,10 @@ def _finding(number: int, item: Finding) -> list[str]:
         digits = max(0, 3 - math.floor(math.log10(max(abs(high - low), 1e-9))))
         low, high = round(low, digits) + 0.0, round(high, digits) + 0.0
         say(f"The far side behaves as if its range were {low:g} to {high:g} {item.implied.unit}.")
+    for shift in _shifts(item):
+        say(shift)
+    for sentence in correction_words(item.correction) if item.correction is not None else ():
+        say(sentence)
     if item.advice:
         say("To check, in this order:")
     for place, advice in enumerate(item.advice, 1):
@@ -120,6 +126,19 @@ def _tonnes(item: Finding) -> str:
     if item.rate_error_t_h is not None and math.isfinite(item.rate_error_t_h):
         said.append(f"{item.rate_error_t_h:+.4g} t/h at the mean flow")
     return ", ".join(said) + "." if said else ""
+
+
+def _shifts(item: Finding) -> list[str]:
+    """One line for each of the last shifts, where there is more than one."""
+    if len(item.by_shift) < 2:
+        return []
+    shown = item.by_shift[-MOST_SHIFTS:]
+    lines = ["By shift:" if len(shown) == len(item.by_shift) else f"By shift, the last {len(shown)} of {len(item.by_shift)}:"]
+    lines += [
+        f"  {part.shift} from {when(part.begin)[:16]} UTC: {part.tonnes:+.2f} t ± {part.tonnes_uncertainty:.2g} t"
+        for part in shown
+    ]
+    return lines
 
 
 def _totals(loop: LoopOutcome) -> list[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from checks.evaluation import Evaluation, LinkNumbers
-from checks.finding import Finding
+from checks.finding import Correction, Finding, Predicted
 from checks.result import CheckResult, Evidence
 from collector.alerts.model import Alert, Transition
 from collector.history.store import Event, Trend
@@ -100,6 +100,41 @@ def finding(item: Finding, cautions: Sequence[str]) -> schemas.FindingOut:
         cautions=list(item.cautions or cautions),
         gate=list(item.gate),
         evidence=evidence(item.evidence),
+        correction=None if item.correction is None else correction(item.correction),
+        by_shift=[
+            schemas.ShiftOut(
+                shift=part.shift,
+                begin=time_of(part.begin),
+                end=time_of(part.end),
+                tonnes=finite(part.tonnes),
+                tonnes_uncertainty=finite(part.tonnes_uncertainty),
+            )
+            for part in item.by_shift
+        ],
+    )
+
+
+def correction(item: Correction) -> schemas.CorrectionOut:
+    """The setting that puts it right."""
+    return schemas.CorrectionOut(
+        side=item.side,
+        setting=item.setting,
+        unit=item.unit,
+        present=finite(item.present),
+        acts_as=finite(item.acts_as),
+        computed=finite(item.computed),
+        uncertainty=finite(item.uncertainty),
+        enter=finite(item.enter),
+        before=predicted(item.before),
+        after=None if item.after is None else predicted(item.after),
+        otherwise=item.otherwise,
+    )
+
+
+def predicted(item: Predicted) -> schemas.PredictedOut:
+    """A line and its error."""
+    return schemas.PredictedOut(
+        slope=finite(item.slope), offset_t_h=finite(item.offset_t_h), rate_error_t_h=finite(item.rate_error_t_h)
     )
 
 

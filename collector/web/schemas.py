@@ -77,6 +77,40 @@ class ImpliedOut(Answer):
     unit: Unit
 
 
+class PredictedOut(Answer):
+    """A line and its error at the mean flow."""
+
+    slope: float | None = Field(examples=[0.84])
+    offset_t_h: float | None = Field(examples=[0.0])
+    rate_error_t_h: float | None = Field(examples=[-41.6])
+
+
+class CorrectionOut(Answer):
+    """The setting that puts it right, as a technician types it, and what it will do."""
+
+    side: Literal["gauge", "plc", "gauge or plc"] = Field(examples=["gauge"])
+    setting: str = Field(examples=["flow at 20 mA"])
+    unit: str = Field(examples=["t/h"])
+    present: float | None = Field(description="what stands there now, where that is known", examples=[None])
+    acts_as: float | None = Field(description="what it acts as now, rounded inside its uncertainty", examples=[500.0])
+    computed: float | None = Field(description="unrounded", examples=[499.7])
+    uncertainty: float | None = Field(description="of computed, k = 2", examples=[1.1])
+    enter: float | None = Field(description="the value to enter", examples=[420.0])
+    before: PredictedOut
+    after: PredictedOut | None
+    otherwise: str = Field(examples=["if 500 t/h is the range that is meant, enter 500 t/h in the PLC instead"])
+
+
+class ShiftOut(Answer):
+    """Tonnes mis-stated in one shift of the site."""
+
+    shift: str = Field(description="local begin", examples=["06:00"])
+    begin: Time
+    end: Time
+    tonnes: float | None = Field(description="+ = booked too much [t]", examples=[-41.0])
+    tonnes_uncertainty: float | None = Field(description="k = 2 [t]", examples=[1.2])
+
+
 class FindingOut(Answer):
     """One thing that is wrong with a loop."""
 
@@ -99,6 +133,8 @@ class FindingOut(Answer):
     cautions: list[str]
     gate: list[str] = Field(description="what is still needed to name the cause", examples=[[]])
     evidence: list[EvidenceOut]
+    correction: CorrectionOut | None
+    by_shift: list[ShiftOut] = Field(description="tonnes of each shift since begin, oldest first")
 
 
 class TotalsOut(Answer):
