@@ -34,7 +34,7 @@ def told(window: Window, look: Look, fitted: Verdict) -> CheckResult:
     line, rows, now, limit = look.line, look.rows, look.now, window.loop.limits.link
     verdict = Verdict.FAULT if now.verdict is Verdict.FAULT else worst((fitted, now.verdict))
     differs = verdict in (Verdict.FAULT, Verdict.SUSPECT)
-    facts = _facts(window, look, differs)
+    facts = _facts(window, look, differs, fitted)
     per_cent = 100.0 / line.span
     deviation, uncertainty = now.deviation, now.uncertainty
     if look.fit is not None and (not np.isfinite(deviation) or verdict is not now.verdict):
@@ -84,7 +84,7 @@ def _reason(look: Look, verdict: Verdict, per_cent: float) -> str:
     return f"{line.label} differs by {per_cent:+.2f} % of span ({line.words})"
 
 
-def _facts(window: Window, look: Look, differs: bool) -> dict[str, float]:
+def _facts(window: Window, look: Look, differs: bool, fitted: Verdict) -> dict[str, float]:
     line, now, per_cent = look.line, look.now, 100.0 / look.line.span
     facts: dict[str, float] = {
         "deviation": now.deviation, "uncertainty": now.uncertainty, "shown": line.native(now.shown),
@@ -114,14 +114,14 @@ def _facts(window: Window, look: Look, differs: bool) -> dict[str, float]:
             "curvature_t": look.bent.curvature_t,
         }
         facts |= {"knot": look.bent.knot, "ceiling": look.bent.ceiling, "exponent": look.bent.exponent}
-    facts |= _onset_facts(look)
+    facts |= _onset_facts(look, fitted)
     if differs:
         need = _need(look, systematic, sigma, rho)
         facts |= {"gate_minutes": need.minutes, "gate_level": need.level, "gate_below": float(need.below)}
     return {name: float(value) for name, value in facts.items() if np.isfinite(value)}
 
 
-def _onset_facts(look: Look) -> dict[str, float]:
+def _onset_facts(look: Look, fitted: Verdict) -> dict[str, float]:
     rows = look.rows
     if look.split is not None and look.split_rows is not None:
         at = rows.start_s[look.split_rows]
@@ -141,6 +141,13 @@ def _onset_facts(look: Look) -> dict[str, float]:
     steady = np.flatnonzero(rows.steady)
     if len(steady) == 0:
         return {}
+    if look.now.verdict is Verdict.FAULT and fitted is not Verdict.FAULT and len(steady) > look.now.rows:
+        first = steady[-look.now.rows]  # too new to be a change among the rows: the last minute is all there is of it
+        return {
+            "onset": float(rows.start_s[first]),
+            "onset_low": float(rows.start_s[max(first - look.now.rows, 0)]),
+            "onset_high": float(rows.start_s[-1]),
+        }
     return {
         "onset": float(rows.start_s[steady[0]]),
         "onset_low": float(rows.start_s[0]),
