@@ -66,7 +66,7 @@ def binned(expected: Floats, deviation: Floats, speed: Floats, gauge: Gauge, spa
     if len(speed) and float(np.ptp(speed)) > SPEED_VARIED * float(speed.mean()):
         middle = 0.5 * float(speed.min() + speed.max())
         groups = [part for group in groups for part in (group[speed[group] < middle], group[speed[group] >= middle])]
-    groups = [group for group in groups if len(group) >= min(LEAST_IN_BIN, len(a))]
+    groups = [group for group in groups if len(group) >= min(LEAST_IN_BIN, len(a))] or [order]
     means = np.array([[float(column[group].mean()) for column in (a, per, deviation, speed)] for group in groups])
     noise = np.array([float(deviation[group].std(ddof=1)) if len(group) > 1 else 0.0 for group in groups])
     count = np.array([float(len(group)) for group in groups])
