@@ -30,7 +30,7 @@ from tests.faults.nuisances import NUISANCES, Quiet, run_nuisance
 from tests.faults.run import Prefixes, can_have, levels, run_case
 
 MONTH_H = 730.5
-PIECE = 12
+PIECE = 4
 """Cases that one task runs on one draw."""
 BANDS = ((1.0, 3.0), (3.0, 9.0), (9.0, 19.0), (19.0, 99.1))
 
@@ -73,6 +73,9 @@ def main() -> None:
             outcomes += found
             ran, copied = ran + sound_s, copied + copies_s
             print(f"cases: {done}/{len(jobs)} tasks, {time.monotonic() - began:.0f} s", file=sys.stderr)
+            for item in found:
+                words = f"  {item.fault} {item.size} draw {item.draw} ({item.read}): {item.grade}; {'; '.join(item.told)}"
+                print(words, file=sys.stderr, flush=True)
         for done, day in enumerate(as_completed(nuisances), 1):
             quiet.append(day.result())
             print(f"nuisances: {done}/{len(nuisances)} loop-days, {time.monotonic() - began:.0f} s", file=sys.stderr)
