@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from checks import (
     categorical,
     edge_findings,
+    event_findings,
     line_findings,
     load_findings,
     speed_findings,
@@ -32,6 +33,8 @@ DOWNSTREAM: dict[Link, frozenset[Link]] = {
 BLINDS: dict[str, frozenset[Link]] = {
     "detector-temperature": frozenset(),
     "mode-left-on": frozenset({Link.GAUGE_OUTPUT, Link.CURRENT, Link.INPUT_CARD, Link.SCALING_BLOCK}),
+    "undocumented-change": frozenset({Link.LOAD, Link.GAUGE_OUTPUT, Link.CURRENT, Link.SCALING_BLOCK}),
+    "controller-switch": frozenset({Link.SCALING_BLOCK, Link.TOTALS}),
     "tach-extra-pulses": frozenset({Link.LOAD, Link.GAUGE_OUTPUT, Link.TOTALS}),
     "forced-value": frozenset({Link.SCALING_BLOCK, Link.TOTALS}),
     "stale-tag": frozenset({Link.SCALING_BLOCK, Link.INPUT_CARD, Link.CURRENT, Link.TOTALS}),
@@ -46,7 +49,9 @@ SETTLING_S = 120
 
 Family = Callable[[Window, Sequence[CheckResult]], Iterator[Finding]]
 
-FIRST: tuple[Family, ...] = (tag_findings.findings, categorical.findings, speed_findings.findings, load_findings.findings)
+FIRST: tuple[Family, ...] = (
+    tag_findings.findings, categorical.findings, speed_findings.findings, event_findings.findings, load_findings.findings,
+)  # fmt: skip
 """Families that need no odds, in the order of reasoning; what one of their findings explains is not told again."""
 
 LAST: tuple[Family, ...] = (tag_findings.torn, truth_findings.findings)

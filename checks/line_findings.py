@@ -7,11 +7,12 @@ from collections.abc import Iterator, Mapping, Sequence
 import numpy as np
 
 from checks import correction
+from checks.event_findings import factor_gate
+from checks.events import beside, net_changes
 from checks.finding import UNKNOWN, Correction, Finding, Implied
 from checks.hypotheses import Measured, Scored, rank
 from checks.lines import Line, chain
 from checks.result import CheckResult, Link, Verdict
-from checks.setup import change_words
 from checks.telling import clock, others, told
 from checks.tonnes import of_line
 from checks.window import Window
@@ -94,6 +95,8 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
             cause, gate = best.cause, ()
     elif any(weight >= READ_BACK for weight in factors.values()):
         cause, gate = max(factors, key=lambda name: factors[name]), ()
+    if cause == UNKNOWN:
+        gate += factor_gate(window, result)
     odds = next((scored.odds for scored in ranking if scored.cause == cause), None)
     implied = _implied(line, measured) if measured is not None and cause in RANGED else None
     enter = correction.of_line(window, line, cause, measured, begin) if measured is not None else None
@@ -101,7 +104,7 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
         window, line.link, cause, title="" if cause != UNKNOWN else "ends differ", begin=begin, interval=interval,
         odds=odds, alternatives=others(ranking, cause), evidence=result.evidence, gate=gate, implied=implied,
         misstated=of_line(window.blocks, measured, begin, interval) if measured is not None else None,
-        sentence=_sentence(line, result, begin) + _changed(window, interval), advice=_compare(line, cause, enter), correction=enter,
+        sentence=_sentence(line, result, begin) + beside(window, interval, BESIDE_S, sharp="onset_nats" in facts), advice=_compare(line, cause, enter), correction=enter,
     )  # fmt: skip
 
 
@@ -115,16 +118,6 @@ def _measured(facts: Mapping[str, float]) -> Measured | None:
         ]
     )
     return Measured(offset=facts["offset"], gain=facts["gain"], covariance=covariance)
-
-
-def _changed(window: Window, interval: tuple[int, int]) -> str:
-    """Settings that changed when the difference began: the when and who beside the what."""
-    near = [
-        change_words(entry)
-        for entry in window.ledger
-        if entry.kind == "parameter-change" and interval[0] - BESIDE_S <= entry.time_s <= interval[1] + BESIDE_S
-    ]
-    return f" At that time {'; '.join(near[-3:])}." if near else ""
 
 
 def _powered(window: Window) -> dict[str, float]:
@@ -224,8 +217,16 @@ def _ranges_differ(window: Window, setup: CheckResult, cause: str, link: Link) -
 
 
 def _settings_differ(window: Window, setup: CheckResult) -> Finding:
+    """A setting that no line shows; the when is named where the change was seen."""
+    wrong = {role for role in ("nuclide_code", "gauge_unit", "plc_unit") if setup.facts.get(_DIFFERS[role]) == 1.0}
+    seen = [change for change in net_changes(window.ledger) if change.role in wrong]
+    begin = seen[-1].end_s if seen else window.end_s
     return told(
-        window, Link.SETUP, UNKNOWN, title="settings differ", begin=window.end_s, interval=(window.end_s, window.end_s),
+        window, Link.SETUP, "undocumented-change" if seen else UNKNOWN, title="" if seen else "settings differ", begin=begin,
+        interval=(begin - 1, begin) if seen else (begin, begin),
         sentence=f"{setup.reason[:1].upper()}{setup.reason[1:]}.", evidence=setup.evidence,
         advice=("compare the settings in gauge, PLC and site file", "decide which is right, and date the change"),
     )  # fmt: skip
+
+
+_DIFFERS = {"nuclide_code": "nuclide_differs", "gauge_unit": "gauge_unit_differs", "plc_unit": "plc_unit_differs"}

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
 
+from checks.events import SETTINGS, between, event_words
+from checks.events import TOLD as EVENTS
 from checks.result import CheckResult, Evidence, Link, Verdict, worst
 from checks.window import LedgerEntry, Window
 from config.nuclides import NUCLIDES
@@ -20,19 +21,10 @@ ALIKE = 0.0005
 RATE_ALIKE = 0.02
 
 
-CHANGES = ("parameter-change", "tare")
 TOLD = 5
-"""So many of the newest changes of a day are told."""
+"""So many of the newest events of a day are told."""
+DAY_S = 86400
 AGREES = "what is read back agrees with the site file"
-
-
-def change_words(entry: LedgerEntry) -> str:
-    """A change of a setting with old and new value and its time (UTC)."""
-    moment = datetime.fromtimestamp(entry.time_s, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
-    unit = f" {ROLES[entry.role].unit}".rstrip() if entry.role in ROLES else ""
-    old = "nothing" if entry.old is None else f"{entry.old:g}"
-    new = "nothing" if entry.new is None else f"{entry.new:g}"
-    return f"{entry.role} went from {old} to {new}{unit} at {moment}"
 
 
 def _change_evidence(entry: LedgerEntry) -> Evidence:
@@ -60,8 +52,9 @@ def check(window: Window) -> list[CheckResult]:
             )
         ]  # fmt: skip
     wrong = [point for point in points if point.verdict is not Verdict.OK]
-    changes = [entry for entry in window.ledger if entry.kind in CHANGES and entry.time_s >= window.end_s - 86400]
-    told = [change_words(entry) for entry in changes[-TOLD:]]
+    today = between(window.ledger, window.end_s - DAY_S, window.end_s)
+    changes = [entry for entry in today if entry.kind in SETTINGS]
+    told = [event_words(entry) for entry in today if entry.kind in EVENTS][-TOLD:]
     facts = {point.fact: 1.0 for point in wrong if point.fact} | {"changes": float(len(changes))}
     facts |= {f"set_{role}": value for role, value in window.settings.items()}
     if changes:
