@@ -35,6 +35,7 @@ BLINDS: dict[str, frozenset[Link]] = {
     "mode-left-on": frozenset({Link.GAUGE_OUTPUT, Link.CURRENT, Link.INPUT_CARD, Link.SCALING_BLOCK}),
     "undocumented-change": frozenset({Link.LOAD, Link.GAUGE_OUTPUT, Link.CURRENT, Link.SCALING_BLOCK}),
     "controller-switch": frozenset({Link.SCALING_BLOCK, Link.TOTALS}),
+    "factor-twice": frozenset({Link.LOAD, Link.CURRENT, Link.SCALING_BLOCK}),
     "tach-extra-pulses": frozenset({Link.LOAD, Link.GAUGE_OUTPUT, Link.TOTALS}),
     "forced-value": frozenset({Link.SCALING_BLOCK, Link.TOTALS}),
     "stale-tag": frozenset({Link.SCALING_BLOCK, Link.INPUT_CARD, Link.CURRENT, Link.TOTALS}),
