@@ -118,7 +118,7 @@ def noise_of(line: Line, rows: Rows, expected: Floats, fit: lag.LagFit | None) -
 def since_change(window: Window, look: Look) -> None:
     """Keep only what came after the last change of the line, and fit that."""
     rows = look.rows
-    ready = rows.steady & ~rows.x_high & ~rows.declared_low & look.kernel.history(rows.good, rows.follows)
+    ready = rows.steady & ~rows.x_high & ~rows.low & look.kernel.history(rows.good, rows.follows)
     ready &= np.isfinite(look.expected)
     index = lag.pick(ready)
     if len(index) < 2 * onset.LEAST_ROWS:

@@ -16,6 +16,9 @@ BOOKED = 0.5
 TELLING_T = 0.5
 """Tonnes from which a total of usual digits tells whether it counts [t]."""
 
+ON_LIMIT, LIMIT_WIDTH = 3, 0.002
+"""Rows that lie on a limit, and how close to each other [parts of what all rows cover]."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Misstated:
@@ -39,7 +42,8 @@ def of_line(blocks: Blocks, measured: Measured, begin: int, interval: tuple[int,
     """The fitted error O + (G - 1) F integrated over the flow since `begin`; the interval of the begin counts as uncertain.
 
     The raw difference is not integrated: it would carry the lag and every gap. Hours count while the belt moved, and while it
-    stood where the PLC went on booking what the line says.
+    stood where the PLC went on booking what the line says. A line that leaves a limit on which the PLC lay since the begin
+    is cut there: a current ends at 3.8 mA, a clamp at zero, whatever the line goes on to say.
     """
     found = _line_part(since(blocks, begin), measured, interval[1] - interval[0])
     return Misstated(
@@ -57,17 +61,39 @@ def _line_part(part: Blocks, measured: Measured, late_s: int) -> tuple[float, fl
     """Tonnes, their expanded uncertainty [t] and the rate at the mean flow [t/h] over some blocks."""
     if not len(part):
         return 0.0, 0.0, 0.0
-    moving = part.state("stopped") == 0.0
-    hours, own = _passed(part, moving)
+    counted = part.state("stopped") == 0.0
+    hours, own = _passed(part, counted)
     rate = measured.offset + (measured.gain * own / hours if hours > 0.0 else 0.0)
-    if _books(part, ~moving, measured):
-        still, none = _passed(part, ~moving)
-        hours, own = hours + still, own + none
-    tonnes = measured.offset * hours + measured.gain * own
-    along = np.array([hours, own])
+    if _books(part, ~counted, measured):
+        counted[:] = True
+    each, inside = _each(part, measured)
+    along = np.array(_passed(part, counted & inside))
     statistical = float(along @ measured.covariance @ along)
     late = abs(rate) * late_s / 3600.0 / 4.0
-    return tonnes, 2.0 * float(np.sqrt(max(statistical, 0.0) + late**2)), rate
+    return float(each[counted].sum()), 2.0 * float(np.sqrt(max(statistical, 0.0) + late**2)), rate
+
+
+def _each(part: Blocks, measured: Measured) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Tonnes mis-stated in each block, and whether the line was inside what the PLC showed."""
+    hours = part.measured_s / 3600.0
+    own = np.nan_to_num(part.own_t, nan=0.0)
+    shown = own + measured.offset * hours + measured.gain * own
+    low, high = _ends(part.of("mean", "plc_flow"))
+    cut = np.clip(shown, low * hours, high * hours) if np.isfinite([low, high]).any() else shown
+    return np.asarray(np.where(hours > 0.0, cut - own, 0.0), np.float64), np.asarray(cut == shown)
+
+
+def _ends(seen: NDArray[np.float64]) -> tuple[float, float]:
+    """The least and the largest flow [t/h] of these where rows lie on it, as on a limit; infinite where none do."""
+    seen = seen[np.isfinite(seen)]
+    if len(seen) < ON_LIMIT:
+        return -np.inf, np.inf
+    low, high = float(seen.min()), float(seen.max())
+    close = LIMIT_WIDTH * (high - low)
+    return (
+        low if (seen <= low + close).sum() >= ON_LIMIT else -np.inf,
+        high if (seen >= high - close).sum() >= ON_LIMIT else np.inf,
+    )
 
 
 def _passed(part: Blocks, rows: NDArray[np.bool_]) -> tuple[float, float]:
@@ -80,8 +106,8 @@ def _books(part: Blocks, still: NDArray[np.bool_], measured: Measured) -> bool:
 
     A PLC that shows nothing there, or a total that is gated, books no error.
     """
-    hours, own = _passed(part, still)
-    demanded = measured.offset * hours + measured.gain * own
+    demanded = float(_each(part, measured)[0][still].sum())
+    own = _passed(part, still)[1]
     shown = float(np.nansum(part.plc_own_t[still])) - own
     if abs(demanded) <= 0.0 or shown * np.sign(demanded) < BOOKED * abs(demanded):
         return False

@@ -107,7 +107,7 @@ def _size(kind: str, span: float, rng: np.random.Generator) -> float:
     return {
         "upper-range": span * (1.0 + sign * part), "upper-range@plc": span * (1.0 + sign * part),
         "lower-range": sign * 0.5 * part * span, "lower-range@plc": sign * 0.5 * part * span,
-        "output-trim": 1.0 + sign * part, "current-offset": sign * float(rng.uniform(0.25, 0.8)),
+        "output-trim": 1.0 + sign * part, "current-offset": float(rng.choice((-0.3, 0.3, 0.5, 0.7))),
         "current-leak": float(rng.uniform(2000.0, 9000.0)), TOTAL: -float(rng.uniform(1.2, 5.0)),
     }[kind]  # fmt: skip
 
