@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 
-from checks import counts, current, freshness, scaling, setup, speed, temperature, totals, truth, turns, wander
+from checks import counts, current, decay, freshness, scaling, setup, speed, temperature, totals, truth, turns, wander, zero
 from checks.result import CheckResult, Link
 from checks.window import Window
 
@@ -23,6 +23,17 @@ class Check:
     """0: at the end of every block."""
     needs: tuple[str, ...] = ()
     """What a loop must have so that the check can say anything."""
+    follows: Callable[[Window], Hashable] | None = None
+    """What the answer depends on: where it is the same as at the last answer, that answer stands. None: ask anew."""
+
+
+EMPTIES_AGE_S = 6 * 3600
+"""The checks of the empty belt are asked again after so long although no empty belt was seen: tares and clocks age [s]."""
+
+
+def newest_empty(window: Window) -> Hashable:
+    """The newest stretch of empty belt, and the quarter of the day."""
+    return (window.empties[-1].start_s if window.empties else 0, window.end_s // EMPTIES_AGE_S)
 
 
 CHECKS: tuple[Check, ...] = (
@@ -37,5 +48,7 @@ CHECKS: tuple[Check, ...] = (
     Check("scaling", Link.SCALING_BLOCK, scaling.check, 30, ("plc_flow, loop_current or ai_raw beside flow",)),
     Check("totals", Link.TOTALS, totals.check, 60),
     Check("truth", Link.TOTALS, truth.check, 600),
+    Check("zero", Link.COUNTS, zero.check, 600, zero.NEEDS, newest_empty),
+    Check("decay", Link.COUNTS, decay.check, 600, decay.NEEDS, newest_empty),
 )
 """Every check in the order of its results. The lines of `scaling` are fits over hours, so they are asked twice a minute."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from typing import Any
 
 import numpy as np
@@ -66,6 +66,7 @@ class LoopEngine:
         self._setting_last: dict[str, float] = {}
         self._to_set: list[tuple[int, str, float]] = []
         self._held: dict[str, tuple[int, list[CheckResult]]] = {}
+        self._followed: dict[str, Hashable] = {}
         self._rollups: dict[int, list[Blocks]] = {}
         self._tonnes = TonnesSoFar()
         self._traces_until = 0
@@ -221,7 +222,10 @@ class LoopEngine:
         period = window.end_s // check.every_s if check.every_s else window.end_s
         held = self._held.get(check.name)
         if held is None or held[0] != period:
-            held = self._held[check.name] = (period, self._asked(check, window))
+            followed = check.follows(window) if check.follows is not None else None
+            same = held is not None and followed is not None and followed == self._followed.get(check.name)
+            self._followed[check.name] = followed
+            held = self._held[check.name] = (period, held[1] if held is not None and same else self._asked(check, window))
         return held[1]
 
     def _shown(self, check: Check, window: Window) -> list[CheckResult]:

@@ -1,0 +1,126 @@
+"""Does the empty belt follow the temperature of the detector, or the sun, day by day?
+
+Within each day the counts are regressed on the detector temperature, up to four hours late, and on daylight of any hour; the
+means of the days are left out, so that steps and drifts over days do not matter. Outliers weigh less (Huber's weights).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.zero_series import DAY_S, Series
+
+Floats = NDArray[np.float64]
+
+LAST_S = 30 * DAY_S
+LEAST_DAYS, LEAST_ROWS = 3, 12
+LEAST_SWING_K = 3.0
+LAGS_H = (0.0, 1.0, 2.0, 3.0, 4.0)
+SIGNIFICANT = 5.0
+"""Standard errors a slope must have."""
+CLEARLY_NATS = 6.0
+"""How much better the sun must explain the counts than the temperature does, or the other way round."""
+HUBER = 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Swing:
+    """What the counts follow: `by` is "temperature", "daylight" or "either"; `size` from the lowest to the highest [t/h].
+
+    `part` is what the counts hold of it at each row of the series [t/h], shape (n,), zero in the mean of the temperature or at
+    night; `coefficient` in t/h
+    per K (per full sun), `se` its standard error, `lag_h` how late it follows [h]; `lightward` that the error is low by day.
+    """
+
+    by: str
+    size: float
+    size_se: float
+    coefficient: float
+    se: float
+    lag_h: float
+    part: Floats
+    lightward: bool
+    days: int
+
+
+def swing_of(series: Series) -> Swing | None:
+    """The daily swing of the counts; None where it cannot be seen or is not there."""
+    rows = np.flatnonzero(series.time_s >= series.time_s[-1] - LAST_S)
+    _, day_of = np.unique(series.time_s[rows] // DAY_S, return_inverse=True)
+    full = np.bincount(day_of) >= 2
+    rows = rows[full[day_of]]
+    _, day_of = np.unique(series.time_s[rows] // DAY_S, return_inverse=True)
+    if int(full.sum()) < LEAST_DAYS or len(rows) < LEAST_ROWS:
+        return None
+    weight = series.weight[rows]
+    value = _within(series.counts[rows], weight, day_of)
+    hours = series.time_s[rows] / 3600.0 % 24.0
+    by_sun = [np.maximum(0.0, np.sin(2.0 * np.pi * (hours - sunrise) / 24.0)) for sunrise in range(24)]
+    sun = _best(value, [_within(light, weight, day_of) for light in by_sun], weight)
+    warm = None
+    known = np.isfinite(series.temperature)
+    if known[rows].all() and float(np.ptp(series.temperature[rows])) >= LEAST_SWING_K:
+        late = [
+            np.interp(series.time_s[rows] - 3600.0 * lag, series.time_s[known], series.temperature[known]) for lag in LAGS_H
+        ]
+        warm = _best(value, [_within(t, weight, day_of) for t in late], weight)
+    best = sun if warm is None or sun.gain > warm.gain + CLEARLY_NATS else warm
+    if abs(best.slope) < SIGNIFICANT * best.se:
+        return None
+    if best is warm:
+        lag = LAGS_H[best.index]
+        course = np.interp(series.time_s - 3600.0 * lag, series.time_s[known], series.temperature[known])
+        by = "temperature" if warm.gain > sun.gain - CLEARLY_NATS else "either"
+    else:
+        lag = 0.0
+        course = np.maximum(0.0, np.sin(2.0 * np.pi * (series.time_s / 3600.0 % 24.0 - best.index) / 24.0))
+        by = "daylight" if warm is not None else "either"
+    low, high = np.quantile(course[rows], [0.05, 0.95])
+    zero = 0.0 if best is sun else float(course[rows].mean())
+    return Swing(
+        by=by, size=abs(best.slope) * float(high - low), size_se=best.se * float(high - low), coefficient=best.slope,
+        se=best.se, lag_h=lag, part=best.slope * (course - zero), lightward=best.slope < 0.0,
+        days=int(full.sum()),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    index: int
+    slope: float
+    se: float
+    gain: float
+
+
+def _within(values: Floats, weight: Floats, day_of: NDArray[np.intp]) -> Floats:
+    """Values less the weighted mean of their day."""
+    mean = np.bincount(day_of, weight * values) / np.bincount(day_of, weight)
+    return np.asarray(values - mean[day_of], np.float64)
+
+
+def _best(value: Floats, courses: list[Floats], weight: Floats) -> _Fit:
+    fits = [_fit(value, course, weight, index) for index, course in enumerate(courses)]
+    return max(fits, key=lambda fit: fit.gain)
+
+
+def _fit(value: Floats, course: Floats, weight: Floats, index: int) -> _Fit:
+    """Slope through zero with Huber's weights; its standard error grows with what is left over."""
+    robust = np.ones_like(value)
+    slope = 0.0
+    for _ in range(4):
+        w = weight * robust
+        size = float((w * course * course).sum())
+        if size <= 0.0:
+            return _Fit(index, 0.0, math.inf, -math.inf)
+        slope = float((w * course * value).sum()) / size
+        left = np.abs(value - slope * course) * np.sqrt(weight)
+        robust = np.minimum(1.0, HUBER / np.maximum(left, 1e-9))
+    w = weight * robust
+    size = float((w * course * course).sum())
+    spread = max(1.0, float((w * (value - slope * course) ** 2).sum()) / max(len(value) - 2, 1))
+    gain = 0.5 * slope * slope * size / spread
+    return _Fit(index, slope, math.sqrt(spread / size), gain)
