@@ -67,34 +67,40 @@ def _begin(rows: Rows, hit: Bools, against: Bools) -> tuple[int, tuple[int, int]
 
 
 def _over_range(window: Window) -> Iterator[Finding]:
-    """Peaks beyond the range are lost: the mean loss over the last half hour of running belt."""
-    gauge = window.loop.gauge.range
-    blocks = window.blocks[-int(AT_TOP_S // max(window.blocks.length_s, 1)) :]
+    """Peaks beyond the range are lost: the mean loss over the last half hour of running belt, told since the first of them."""
+    gauge, blocks = window.loop.gauge.range, window.blocks
+    span, recent = gauge.high - gauge.low, slice(-int(AT_TOP_S // max(window.blocks.length_s, 1)), None)
+    if not (blocks.of("maximum", "flow")[recent] > gauge.high).any():
+        return
     flow, shown = blocks.of("mean", "flow"), blocks.of("mean", "plc_flow")
     running = (blocks.state("stopped") == 0.0) & (blocks.state("explained") == 0.0) & np.isfinite(flow) & np.isfinite(shown)
     if EXPECTED in blocks.roles:
         running &= blocks.of("n", EXPECTED) > 0.0  # a beam that is off gives a flow beyond any range, which is no load
-    span = gauge.high - gauge.low
     over = running & (flow > gauge.high + 0.005 * span) & (flow > shown) & (shown >= gauge.high - 0.01 * span)
-    if over.sum() < TOP_ROWS or not running.any():
+    if over[recent].sum() < TOP_ROWS:
         return
-    loss = float((flow - shown)[over].sum() / running.sum())
+    loss = float((flow - shown)[recent][over[recent]].sum() / running[recent].sum())
     if loss < window.loop.limits.link.fault / 100.0 * span:
         return
-    begin = int(blocks.start_s[np.flatnonzero(over)[0]])
-    hours = float(over.sum()) * blocks.length_s / 3600.0
-    lost = float((flow - shown)[over].mean()) * hours
-    share = 100.0 * float(over.sum() / running.sum())
+    at = blocks.start_s[over]
+    pauses = np.flatnonzero(np.diff(at) > HORIZON_S)
+    begin = int(at[pauses[-1] + 1] if len(pauses) else at[0])
+    touched = (blocks.of("maximum", "flow") > gauge.high) & (blocks.start_s >= begin - blocks.length_s) & np.isfinite(shown)
+    touched |= np.roll(touched, 1) | np.roll(touched, -1)
+    part = touched & np.isfinite(blocks.own_t) & np.isfinite(blocks.plc_own_t)
+    lost = float((blocks.own_t - blocks.plc_own_t)[part].sum())
+    passed = float(blocks.own_t[part].sum())
+    share = 100.0 * float(over[recent].sum() / running[recent].sum())
     yield told(
         window, Link.GAUGE_OUTPUT, "over-range", begin=begin, interval=(begin - blocks.length_s, begin),
-        misstated=Misstated(tonnes=-lost, uncertainty=0.02 * lost, rate_t_h=-loss),
+        misstated=Misstated(tonnes=-lost, uncertainty=0.02 * lost + 0.002 * passed, rate_t_h=-loss),
         evidence=(
             Evidence(name="time beyond the range", value=share, unit="%"),
             Evidence(name="mean loss", value=loss, unit="t/h", limit=window.loop.limits.link.fault / 100.0 * span),
         ),
         sentence=(
             f"The flow was beyond {gauge.high:g} t/h for {share:.0f} % of the last half hour: "
-            f"the current ends there, and {lost:.1f} t were not seen by the PLC."
+            f"the current ends there, and {lost:.1f} t were not seen by the PLC since {clock(begin)}."
         ),
     )  # fmt: skip
 

@@ -11,6 +11,7 @@ from checks.recentness import loaded_share, running_share, tail
 from checks.result import CheckResult, Evidence, Link, Verdict
 from checks.samples import BAD, FLAG_CLOCK_STEP
 from checks.window import Window
+from config.model import FlowRange
 from config.roles import ROLES, Kind, Side
 
 NAME = "freshness"
@@ -24,6 +25,8 @@ SIDES = (Side.GAUGE, Side.PLC, Side.DRIVE)
 MOVED_FAR_PART = 0.1
 MOVED_PART = 0.02
 """A neighbour must have moved by this part of the span before a value that repeats is called stale."""
+AT_END_PART = 0.01
+"""So near an end of the range a signal that is limited may stand [parts of span]."""
 
 
 def check(window: Window) -> list[CheckResult]:
@@ -107,11 +110,18 @@ def _stale(window: Window, side: Side) -> tuple[str, dict[str, float]] | None:
     least = MOVED_PART if loaded_share(window, wait) >= 1.0 else MOVED_FAR_PART
     if float(np.ptp(values)) > 0.0 or moved < least * span:
         return None
-    if ROLES[role].kind is not Kind.NUMBER:
+    if ROLES[role].kind is not Kind.NUMBER or _at_limit(float(values[-1]), other[np.isfinite(other)], loop.gauge.range):
         return None
     return f"{role} has repeated {values[-1]:.1f} t/h for {wait:.0f} s while {neighbour} moved by {moved:.0f} t/h", {
         "stale": 1.0
     }
+
+
+def _at_limit(value: float, other: NDArray[np.float64], scale: FlowRange) -> bool:
+    """Whether a value stands at an end of the range because its neighbour was beyond that end all the time."""
+    near = AT_END_PART * (scale.high - scale.low)
+    top = value >= scale.high - near and float(other.min()) > value - near
+    return top or (value <= scale.low + near and float(other.max()) < value + near)
 
 
 def _names(roles: list[str]) -> str:
