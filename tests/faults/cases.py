@@ -41,6 +41,8 @@ class Case:
     slow: bool = False
     measured_speed: bool = False
     innocent: bool = False
+    begins_later: bool = False
+    """What is told begins when a limit is crossed, some time after the fault came."""
 
     @property
     def plant_fault(self) -> str:
@@ -103,7 +105,7 @@ CASES: tuple[Case, ...] = (
     Case(cause="lower-range", fault="lower-range@plc", sizes=(1.0, 4.0, 10.0), size=_low, places=(B,), tonnes="flow"),
     Case(cause="ton-unit", sizes=(0.98421, 1.10231, 0.90718), places=(B,), tonnes="flow"),
     Case(cause="time-base", sizes=(0.1, 3.6, 1 / 3.6), places=(B,), tonnes="flow"),
-    Case(cause="over-range", sizes=(1.35, 1.6, 2.0), places=(G, W, A, B), tonnes="flow"),
+    Case(cause="over-range", sizes=(1.35, 1.6, 2.0), places=(G, W, A, B), tonnes="flow", begins_later=True),
     Case(cause="wrong-variable", places=(G,), with_roles=FLOWS | {"speed"}),
     Case(cause="digital-analogue-differ", places=(G,)),
     Case(cause="wet-dry-basis", places=(T,), with_roles=frozenset({"moisture"}), slow=True),
@@ -147,7 +149,7 @@ CASES: tuple[Case, ...] = (
     Case(cause="shutter-contradiction", sizes=(1.0,), places=(C, L), after_s=QUICK, with_roles=COUNTED | {"shutter_closed"}),
     Case(cause="counts-frozen", sizes=(1.0,), places=(C, L), after_s=SHORT, with_roles=COUNTED),
     Case(cause="counts-noisy", sizes=(6.0, 18.0, 60.0), size=_counts, places=(C, L), after_s=SHORT, with_roles=COUNTED),
-    Case(cause="detector-temperature", sizes=(30.0, 40.0, 60.0), places=(C,), after_s=SHORT,
+    Case(cause="detector-temperature", sizes=(30.0, 40.0, 60.0), places=(C,), after_s=SHORT, begins_later=True,
          with_roles=frozenset({"detector_temperature"})),
     Case(cause="source-weak", places=(C, L), with_roles=COUNTED),
     Case(cause="source-changed", places=(C, L), with_roles=COUNTED),
