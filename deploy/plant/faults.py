@@ -15,9 +15,10 @@ from deploy.plant.faults_of_field import FIELD
 from deploy.plant.faults_of_setup import SETUP
 from deploy.plant.faults_of_signal import SIGNAL
 from deploy.plant.faults_of_tags import TAGS
+from deploy.plant.faults_of_zero import ZERO
 from deploy.plant.model import LoopModel
 
-FAULTS: dict[str, FaultSpec] = {**SIGNAL, **FIELD, **DATA, **TAGS, **SETUP}
+FAULTS: dict[str, FaultSpec] = {**SIGNAL, **FIELD, **DATA, **TAGS, **SETUP, **ZERO}
 """Every fault by the id of its cause; `@plc` behind it is the same cause at the other end."""
 
 BENIGN: dict[str, FaultSpec] = {

@@ -53,7 +53,9 @@ class FieldState:
         phases = thickness.uniform(0.0, 2.0 * np.pi, 4)
         self._profile = list(zip((1, 2, 3, 7), phases, strict=True))
 
-    def advance(self, spec: LoopSpec, plan: Plan, time_s: NDArray[np.int64]) -> dict[str, Floats]:
+    def advance(
+        self, spec: LoopSpec, plan: Plan, time_s: NDArray[np.int64], trickle: Floats | None = None
+    ) -> dict[str, Floats]:
         """Belt speed, load, counts and temperatures of these seconds, and what the drive says."""
         belt, n = spec.belt, len(time_s)
         running = plan.running if belt.running_override is None else np.full(n, float(belt.running_override))
@@ -65,6 +67,8 @@ class FieldState:
         speed = drive * (1.0 - belt.slip)
         ordered = running > 0.0
         load = self._load_at_gauge(self._order.where(feed, ordered), belt.speed * part * (1.0 - belt.slip), ordered)
+        if trickle is not None:
+            load = load + trickle / (3.6 * belt.speed)
         temperature = self._temperature_of(spec, time_s)
         counts = self._counts_of(spec, time_s, load, speed, temperature)
         frequency = np.round(drive / belt.speed * belt.nominal_frequency, 2)

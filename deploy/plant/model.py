@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from checks.samples import Samples
 from config.roles import ROLES, Side
@@ -27,6 +28,7 @@ START = 1_800_000_000
 """Default begin of a run [s since 1970 UTC]: 2027-01-15 08:00."""
 
 WARM_UP_S = 120
+TRICKLE_STEP_S = 600
 GAUGE_ROLES = tuple(name for name, role in ROLES.items() if role.side is Side.GAUGE)
 
 GAUGE_FLOATS = frozenset(
@@ -53,6 +55,7 @@ class LoopModel:
         self._held = {role: Hold() for role in ROLES}
         self.time_s = start - WARM_UP_S
         self.truth: dict[str, Floats] = {}
+        self.trickle_from_s: int | None = None
         self.advance(WARM_UP_S)
         self.gauge.total.reset(spec.gauge.total_start)
         self.far_end.total.reset(spec.plc_total.start)
@@ -64,8 +67,9 @@ class LoopModel:
             return {role: np.empty(0) for role in spec.roles}
         time_s = np.arange(self.time_s, self.time_s + n, dtype=np.int64)
         self.time_s += n
-        field = self._field.advance(spec, self.scenario.plan(time_s), time_s)
-        gauge = self.gauge.advance(spec, field, time_s)
+        trickle = self._trickle(time_s)
+        field = self._field.advance(spec, self.scenario.plan(time_s), time_s, trickle)
+        gauge = self.gauge.advance(spec, field, time_s, trickle)
         far_end = self.far_end.advance(spec, gauge, field, time_s)
         self.truth = {
             "time_s": time_s.astype(np.float64),
@@ -75,6 +79,13 @@ class LoopModel:
         }
         every = misread(spec, {**field, **gauge, **far_end})
         return {role: self._as_read(role, every[role]) for role in spec.roles}
+
+    def _trickle(self, time_s: NDArray[np.int64]) -> Floats | None:
+        """Product that comes without the feeder [t/h], in steps of ten minutes; None where there is none."""
+        rate, begin = self.spec.belt.trickle_rate, self.trickle_from_s
+        if rate == 0.0 or begin is None:
+            return None
+        return np.asarray(rate * ((time_s - begin) // TRICKLE_STEP_S) * TRICKLE_STEP_S / 3600.0, np.float64)
 
     def _as_read(self, role: str, values: Floats) -> Floats:
         link = self.spec.link

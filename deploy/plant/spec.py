@@ -21,7 +21,10 @@ TARED = 1_768_176_000.0
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Belt:
     """Conveyor and drive. `thickness_sd` is the unevenness of the belt [kg/m2], `splice` that of its joint, `wander` the part
-    of the load that lies outside the beam at the worst place of the belt."""
+    of the load that lies outside the beam at the worst place of the belt.
+
+    `trickle_rate` is product that comes without the feeder, more each hour [t/h per h].
+    """
 
     speed: float = 1.9
     length: float = 240.0
@@ -37,6 +40,7 @@ class Belt:
     splice_length: float = 1.5
     build_up: float = 0.0
     wear: float = 0.0
+    trickle_rate: float = 0.0
     wander: float = 0.0
     product: float | None = None
 
@@ -66,7 +70,11 @@ class Source:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gauge:
-    """The transmitter: what is set in it. `damping` acts on the count rate, before the logarithm."""
+    """The transmitter: what is set in it. `damping` acts on the count rate, before the logarithm.
+
+    `decay_step_s` is the interval at which decay is brought up to date (0: all the time); an `auto_zero` takes a trickle for
+    the empty belt every ten minutes.
+    """
 
     mass_number: int = 137
     empty_net: float = 5140.0
@@ -74,6 +82,8 @@ class Gauge:
     background: float = 60.0
     dead_time: float = 0.0
     compensates_decay: bool = True
+    decay_step_s: float = 0.0
+    auto_zero: bool = False
     decay_shift_s: float = 0.0
     load_per_attenuation: float = 1.0 / 0.0065
     damping: float = 10.0

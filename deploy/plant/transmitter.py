@@ -27,12 +27,19 @@ class GaugeState:
         self._last_flow: float | None = None
         self._noise = rng
 
-    def advance(self, spec: LoopSpec, field: dict[str, Floats], time_s: NDArray[np.int64]) -> dict[str, Floats]:
+    def advance(
+        self, spec: LoopSpec, field: dict[str, Floats], time_s: NDArray[np.int64], trickle: Floats | None = None
+    ) -> dict[str, Floats]:
         """All roles of the gauge, and `exact_flow` before rounding."""
         gauge, n = spec.gauge, len(time_s)
         rate = self._rate(field["raw_counts"], gauge.damping)
         speed = self._speed_of(gauge, field)
         empty = tared_rate(gauge, time_s)
+        read_back = np.full(n, gauge.empty_net)
+        if trickle is not None and gauge.auto_zero:
+            followed = np.exp(-spec.source.attenuation * trickle / (3.6 * spec.belt.speed * spec.belt.width))
+            empty = gauge.background + (empty - gauge.background) * followed
+            read_back = read_back * followed
         live = rate / (1.0 - np.minimum(rate * gauge.dead_time, 0.9)) - gauge.background
         attenuation = np.log((empty - gauge.background) / np.maximum(live, 0.5))
         load = gauge.load_per_attenuation * attenuation
@@ -64,7 +71,7 @@ class GaugeState:
             "gauge_range_high": np.full(n, gauge.range_high),
             "gauge_unit": np.full(n, float(gauge.unit_id)),
             "nuclide_code": np.full(n, float(gauge.mass_number)),
-            "empty_belt_rate": np.full(n, np.round(gauge.empty_net + gauge.background, 1)),
+            "empty_belt_rate": np.round(read_back + gauge.background, 1),
             "background_rate": np.full(n, gauge.background),
             "shutter_closed": np.full(n, float(closed)),
             "calibrating": np.full(n, float(gauge.calibrating)),
@@ -103,5 +110,7 @@ def tared_rate(gauge: Gauge, time_s: NDArray[np.int64]) -> Floats:
     if not gauge.compensates_decay:
         return np.full(len(time_s), gauge.empty_net + gauge.background)
     age = time_s - gauge.tared_s + gauge.decay_shift_s
+    if gauge.decay_step_s > 0.0:
+        age = np.floor(age / gauge.decay_step_s) * gauge.decay_step_s
     out: Floats = gauge.background + gauge.empty_net * decay(gauge.mass_number, age)
     return out
