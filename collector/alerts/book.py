@@ -176,7 +176,7 @@ class AlertBook:
 
     def _move(self, rows: AlertRows, alert: Alert, move: Move, now: float, by: str, note: str, message: str = "") -> Alert:
         state = after(alert.state, move, active=alert.active)
-        told = state in ANNUNCIATED or alert.state in ANNUNCIATED
+        told = state in ANNUNCIATED or alert.state in (*ANNUNCIATED, AlertState.ACKNOWLEDGED)
         moved = replace(alert, state=state)
         if state is AlertState.UNACKNOWLEDGED and alert.state is not state:
             moved = replace(moved, acknowledged=None, acknowledged_by="")

@@ -80,6 +80,14 @@ def test_returned_before_it_was_acknowledged_still_asks_for_attention(book: Aler
     assert [step[:2] for step in steps(book)] == [(N, U), (U, R), (R, N)]
 
 
+def test_who_was_told_of_an_alert_is_told_of_its_end_though_it_was_acknowledged(book: AlertBook, state: StateDb) -> None:
+    book.take([change()], now=T0)
+    book.acknowledge(ID, by="A. Meyer", now=T0 + 50.0)
+    book.take([change("returned")], now=T0 + 100.0)
+    assert state_of(book) is N
+    assert messages(state) == [("mail", "raised"), ("chat", "raised"), ("mail", "returned"), ("chat", "returned")]
+
+
 def test_condition_that_comes_again_asks_anew(book: AlertBook) -> None:
     book.take([change()], now=T0)
     book.take([change("returned")], now=T0 + 100.0)
