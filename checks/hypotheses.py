@@ -133,6 +133,9 @@ def _models(line: Line, loop: Loop) -> dict[str, Likelihood]:
     }
 
 
+ALIKE = (frozenset({"upper-range", "output-trim"}),)
+"""Causes that draw the same line by construction: where no other station and no setting tells them apart, their weight is one."""
+
 AT_OUTPUT = ("upper-range", "lower-range", "ton-unit", "time-base")
 ON_WIRE = ("output-trim", "current-leak", "current-leak-in", "current-offset")
 IN_CARD = ("live-zero-mix", "current-leak", "current-offset")
@@ -154,6 +157,17 @@ def admissible(line: Line, loop: Loop, output_agrees: bool) -> tuple[str, ...]:
     return tuple(dict.fromkeys([*found, UNKNOWN]))
 
 
+def _weight(cause: str, causes: Sequence[str], factors: Mapping[str, float]) -> float:
+    """Prior weight of a cause; those that draw the same line, and of which nothing else is known, share theirs evenly."""
+    if cause == UNKNOWN:
+        return UNKNOWN_WEIGHT
+    group = next((alike for alike in ALIKE if cause in alike), frozenset({cause}))
+    mates = [mate for mate in causes if mate in group]
+    if any(mate in factors for mate in mates):
+        return registry()[cause].weight * factors.get(cause, 1.0)
+    return sum(registry()[mate].weight for mate in mates) / len(mates)
+
+
 def rank(
     line: Line, loop: Loop, measured: Measured, *, output_agrees: bool, factors: Mapping[str, float]
 ) -> tuple[Scored, ...]:
@@ -164,8 +178,9 @@ def rank(
     e, v = measured.ends(line)
     models = _models(line, loop)
     logs: dict[str, float] = {}
-    for cause in admissible(line, loop, output_agrees):
-        weight = (UNKNOWN_WEIGHT if cause == UNKNOWN else registry()[cause].weight) * factors.get(cause, 1.0)
+    causes = admissible(line, loop, output_agrees)
+    for cause in causes:
+        weight = _weight(cause, causes, factors)
         likelihood = models[cause](e, v)
         if weight > 0.0:
             logs[cause] = log(weight) + log(max(likelihood, 1e-300))

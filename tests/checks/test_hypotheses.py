@@ -27,8 +27,6 @@ def ranked(line: Line, loop: Loop, offset: float, gain: float, covariance: np.nd
 @pytest.mark.parametrize(
     ("offset", "gain", "cause"),
     [
-        (0.0, 420 / 500 - 1, "upper-range"),
-        (0.0, 400 / 420 - 1, "upper-range"),
         (20 * 420 / 440, 420 / 440 - 1, "lower-range"),
         (0.0, 0.10231, "ton-unit"),
         (0.0, -0.01579, "ton-unit"),
@@ -69,9 +67,18 @@ def test_output_that_agrees_rules_out_its_ranges() -> None:
     assert "current-leak" not in admissible(BLOCK, RAW_LOOP, False)
 
 
-def test_range_and_trim_are_look_alikes_split_only_by_what_the_trade_meets_more_often() -> None:
-    scores = {item.cause: item.probability for item in ranked(PATH, PATH_LOOP, 0.0, -0.05, ANALOGUE)}
-    assert scores["upper-range"] / scores["output-trim"] == pytest.approx(5.0)
+@pytest.mark.parametrize("ratio", [420 / 500, 400 / 420, 1.05])
+def test_range_and_trim_draw_one_line_and_stay_tied_without_another_station_or_setting(ratio: float) -> None:
+    scored = ranked(PATH, PATH_LOOP, 0.0, ratio - 1.0, ANALOGUE)
+    assert {item.cause for item in scored[:2]} == {"upper-range", "output-trim"}
+    assert scored[0].probability == pytest.approx(scored[1].probability)
+    assert scored[0].probability < 0.5
+
+
+def test_range_that_is_read_back_off_leads_the_trim() -> None:
+    scored = ranked(PATH, PATH_LOOP, 0.0, -0.05, ANALOGUE, **{"upper-range": 1e4})
+    assert scored[0].cause == "upper-range"
+    assert scored[0].odds == MOST_ODDS
 
 
 def test_ranges_read_back_alike_leave_the_trim() -> None:
