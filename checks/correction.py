@@ -51,6 +51,10 @@ class _Way:
     otherwise: str = ""
 
 
+LEAST_SLOPE = 1e-3
+"""A mechanism that leaves less than this of the flow is no setting that could be corrected."""
+
+
 def typed(value: float, uncertainty: float) -> float:
     """The roundest number (a multiple of 5, 2 or 1 times a power of ten, the largest that will do) within `uncertainty`."""
     if not math.isfinite(value) or uncertainty <= 0.0 or not math.isfinite(uncertainty):
@@ -75,7 +79,7 @@ def of_line(window: Window, line: Line, cause: str, measured: Measured, begin: i
     """The correction of a line whose cause is known; None where the cause is no setting (a leak, a limit, a stray current)."""
     maker = _WAYS.get(cause)
     way = maker(window, line, measured) if maker is not None else None
-    if way is None:
+    if way is None or not math.isfinite(way.slope) or abs(way.slope) < LEAST_SLOPE:
         return None
     gain = 1.0 + measured.gain
     mean = mean_flow(window, begin)
