@@ -45,8 +45,16 @@ def run_task(task: Task) -> tuple[list[Outcome], float, float]:
     for index in indices:
         case = CASES[index]
         if can_have(case, prefixes.draw):
-            out += [run_case(case, size, level, prefixes) for size, level in levels(case)]
+            out += [_run(case, size, level, prefixes) for size, level in levels(case)]
     return out, prefixes.ran_s, prefixes.copied_s
+
+
+def _run(case: Case, size: str, level: float | None, prefixes: Prefixes) -> Outcome:
+    try:
+        return run_case(case, size, level, prefixes)
+    except Exception as error:
+        error.add_note(f"{case.plant_fault} {size}, {prefixes.draw.words}")
+        raise
 
 
 def main() -> None:
