@@ -47,6 +47,13 @@ def is_met(line: Line, offset: float, gain: float, covariance: Floats, mean: flo
     return abs(gain) < 2.0 * se and 3.0 * se < deviation / line.span
 
 
+def can_improve(line: Line, statistical: Floats, systematic: Floats) -> bool:
+    """Whether more data would tell more: at an end of the range the scatter still counts beside what no data can tell."""
+    to_ends = np.array([[1.0, line.low], [1.0, line.high]])
+    by_chance = np.diag(to_ends @ statistical @ to_ends.T)
+    return bool((by_chance > np.diag(to_ends @ systematic @ to_ends.T)).any())
+
+
 def still_needed(
     line: Line, *, deviation: float, mean: float, information: Floats, floor: Floats, sigma: float, rho: float, length_s: int
 ) -> Need:

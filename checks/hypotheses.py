@@ -24,7 +24,7 @@ Floats = NDArray[np.float64]
 TONS = (1.10231, 0.98421, 0.90718, 1.01605, 1.12, 0.8929)
 """Short, long and metric ton against each other (pound avoirdupois 0.45359237 kg)."""
 BASES = (3.6, 1 / 3.6, 60.0, 1 / 60.0, 1000.0, 0.001, 10.0, 0.1, 100.0, 0.01)
-RAW_SPANS = (32767.0, 32000.0, 30000.0, 20000.0, 65535.0, 4095.0, 10000.0)
+RAW_SPANS = (27648.0, 32767.0, 32000.0, 30000.0, 20000.0, 65535.0, 4095.0, 10000.0)
 """Raw counts at full scale that cards and blocks commonly use (common practice, no source)."""
 LOADS_OHM = (250.0, 350.0, 450.0, 600.0)
 """Resistance of whole loops: what a leak across a two-wire transmitter pivots at is supply over load."""
@@ -114,7 +114,8 @@ def _models(line: Line, loop: Loop) -> dict[str, Likelihood]:
         for ohm in (max(loop.plc.load_resistance, 1.0), *LOADS_OHM)
     ]
     known = raw.high - raw.low
-    spans = [(0.0, 100.0 * (known / other - 1.0)) for other in RAW_SPANS if abs(other - known) > 1.0]
+    widths = {other - raw.low for other in RAW_SPANS} | set(RAW_SPANS)
+    spans = [(0.0, 100.0 * (known / other - 1.0)) for other in sorted(widths) if other > 1.0 and abs(other - known) > 1.0]
     mixes = ((20.0, 0.0), (-25.0, 0.0))
     return {
         "upper-range": lambda e, v: _direction(e, v, (0.0, 1.0)),
@@ -128,7 +129,9 @@ def _models(line: Line, loop: Loop) -> dict[str, Likelihood]:
         ),
         "current-leak-in": lambda e, v: sum(_direction(e, v, way, 1 if way[0] > 0 else -1) for way in inward) / len(inward),
         "current-offset": lambda e, v: _direction(e, v, (1.0, 1.0)),
-        "raw-span": lambda e, v: 0.5 * _points(e, v, spans) + 0.5 * _plane(e, v),
+        "raw-span": lambda e, v: (
+            0.6 * _points(e, v, spans) + 0.2 * _direction(e, v, (0.0, 1.0)) + 0.2 * _plane(e, v)
+        ),
         UNKNOWN: _plane,
     }
 

@@ -19,6 +19,8 @@ from checks.window import Window
 
 NAMED_FROM = 0.5
 """Probability a cause needs to be named."""
+SURE = 19.0
+"""Odds from which a cause is named although the pivot is not known to 4 mA."""
 RANGED = frozenset({"upper-range", "lower-range", "raw-span", "output-trim", "live-zero-mix"})
 """Causes for which the range that the far side behaves as if it had means something."""
 READ_BACK = 1e4
@@ -91,13 +93,14 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
         best = ranking[0]
         met = facts.get("gate_minutes", 0.0) <= 0.0
         decisive = factors.get(best.cause, 1.0) >= READ_BACK
-        if (met and best.probability >= NAMED_FROM) or decisive:
+        sure = best.odds >= SURE  # the odds hold the errors of both ends, so that no more data are needed
+        if ((met or sure) and best.probability >= NAMED_FROM and _is_seen(best.cause, measured)) or decisive:
             cause, gate = best.cause, ()
     elif any(weight >= READ_BACK for weight in factors.values()):
         cause, gate = max(factors, key=lambda name: factors[name]), ()
     if cause == UNKNOWN:
         gate += factor_gate(window, result)
-    odds = next((scored.odds for scored in ranking if scored.cause == cause), None)
+    odds = next((scored.odds for scored in ranking if scored.cause == cause != UNKNOWN), None)
     implied = _implied(line, measured) if measured is not None and cause in RANGED else None
     enter = correction.of_line(window, line, cause, measured, begin) if measured is not None else None
     return told(
@@ -106,6 +109,11 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
         misstated=of_line(window.blocks, measured, begin, interval) if measured is not None else None,
         sentence=_sentence(line, result, begin) + beside(window, interval, BESIDE_S, sharp="onset_nats" in facts), advice=_compare(line, cause, enter), correction=enter,
     )  # fmt: skip
+
+
+def _is_seen(cause: str, measured: Measured) -> bool:
+    """A factor of a unit needs a signal that follows at all; one that stands still is no small factor."""
+    return cause != "time-base" or 1.0 + measured.gain > 3.0 * float(np.sqrt(measured.covariance[1, 1]))
 
 
 def _measured(facts: Mapping[str, float]) -> Measured | None:
@@ -160,7 +168,7 @@ def _shape(line: Line, result: CheckResult) -> str:
     if model == float(shape.HINGE) and ceiling is not None and facts.get("knot") is not None:
         at = line.ma(ceiling)
         if at < 19.8:
-            return "compliance-ceiling" if line.analogue else UNKNOWN
+            return "compliance-ceiling" if Link.CURRENT in line.covers else UNKNOWN
         return "over-range"
     return ""
 

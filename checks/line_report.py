@@ -163,6 +163,8 @@ def _need(look: Look, systematic: Floats, sigma: float, rho: float) -> gate.Need
     if fit is not None:
         if gate.is_met(look.line, fit.offset, fit.gain - 1.0, fit.covariance + systematic, fit.x_mean):
             return gate.MET
+        if not gate.can_improve(look.line, fit.covariance, systematic):
+            return gate.MET
         deviation, mean = fit.offset + (fit.gain - 1.0) * fit.x_mean, fit.x_mean
         information = np.asarray(np.linalg.inv(fit.covariance), np.float64)
     elif np.isfinite(look.now.deviation):
