@@ -23,6 +23,8 @@ NO_CURRENT_MA = 1.0
 SIDES = ("gauge", "PLC", "drive")
 TOGETHER_S = 40
 """No live current and PLC flow repeat to the bit together for so long [s]."""
+FOLLOWS_S = 10.0
+"""What the flow did in the last seconds cannot have reached the far end [s], beside its declared filter."""
 MOVED = 0.02
 """Move of the flow [parts of span] that must have been seen meanwhile."""
 
@@ -118,7 +120,7 @@ def _repeats(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResu
         return
     since = min((tail.still(role) for role in roles), key=lambda standing: standing.seconds)
     gauge = window.loop.gauge.range
-    moved = tail.swing("flow", since.begin) if since.seconds else 0.0
+    moved = tail.swing("flow", since.begin, FOLLOWS_S + window.loop.plc.filter) if since.seconds else 0.0
     if since.seconds >= max(TOGETHER_S, 4 * tail.step) and moved > MOVED * (gauge.high - gauge.low):
         words = (
             f"Current and PLC flow have repeated to the bit since {clock(since.begin)} while the gauge's flow moved by "

@@ -23,6 +23,8 @@ COVERAGE_LEAST_S = 120.0
 """So much must have been seen before a share of good readings says anything: links need seconds to come up [s]."""
 SIDES = (Side.GAUGE, Side.PLC, Side.DRIVE)
 MOVED_FAR_PART = 0.1
+FOLLOWS_S = 10.0
+"""What the flow of the gauge did in the last seconds cannot be seen at the PLC, beside its declared filter [s]."""
 MOVED_PART = 0.02
 """A neighbour must have moved by this part of the span before a value that repeats is called stale."""
 AT_END_PART = 0.01
@@ -106,6 +108,8 @@ def _stale(window: Window, side: Side) -> tuple[str, dict[str, float]] | None:
     if len(values) < 0.9 * wait / window.samples.step_s or not np.isfinite(values).all():
         return None
     span = loop.gauge.range.high - loop.gauge.range.low
+    if side is Side.PLC:  # what the flow did just now has not come there yet
+        other = other[: len(other) - int((FOLLOWS_S + loop.plc.filter) // window.samples.step_s)]
     moved = float(np.nanmax(other) - np.nanmin(other)) if np.isfinite(other).any() else 0.0
     least = MOVED_PART if loaded_share(window, wait) >= 1.0 else MOVED_FAR_PART
     if float(np.ptp(values)) > 0.0 or moved < least * span:

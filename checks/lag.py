@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,8 @@ LEAST_ROWS = 24
 """Rows that a fit needs beyond its columns."""
 DEEP = 12
 """Lags beyond which a fit takes half of them, for the cost grows with their square."""
+REMEMBERS = 0.5
+"""Residual correlation above which a fit that lacks lags is not to be trusted."""
 MOST_ROWS = 1440
 """Rows that a fit takes; older rows are thinned evenly."""
 
@@ -111,6 +113,8 @@ class LagFit:
     x_mean: float
     x_sd: float
     rho_x: float
+    complete: bool = True
+    """Whether the lags taken are enough: else the residual remembers the load, more lags would be needed, and rows lack."""
 
     @property
     def spread(self) -> float:
@@ -190,6 +194,7 @@ def fit_deep_enough(
             continue
         deeper = fit_lag(rows, usable, clean_x, depth, begin)
         if deeper is None:
+            fit = replace(fit, complete=fit.regression.rho <= REMEMBERS)
             break
         if deeper.regression.sigma < 0.9 * fit.regression.sigma:
             fit = deeper

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +34,8 @@ LEAST_SPREAD = 0.004
 NOT_YET = recent.Recent(verdict=Verdict.NOT_EVALUATED)
 LEAST_VERDICT_ROWS = 60
 """Rows from which a line may say that ends differ: on fewer, with a lag not yet learnt, a ramp looks like a slope."""
+UNSEEN_S = 60.0
+"""Lag that a far side may have while too few rows were seen to learn it [s]: a filter that nobody declared."""
 QUIET = 0.06
 """Step of the load from row to row [parts of span] below which a row tells the shape and not the lag."""
 
@@ -71,6 +73,8 @@ def look_at(window: Window, line: Line, rows: Rows) -> Look:
     declared = lag.declared_kernel(
         rows.length_s, 2.0 if coarse is None else late, behind, (5.0 if coarse is None else 2.0) + 0.3 * behind
     )
+    if fit is None or not fit.complete or len(fit.rows) < LEAST_KERNEL_ROWS:
+        declared = replace(declared, uncertainty_s=max(declared.uncertainty_s, UNSEEN_S))
     digital = line.y_role == "gauge_output" or (line.x_role == "ai_raw" and not line.analogue)
     look = Look(
         line=line, rows=rows, declared=declared, kernel=declared, expected=declared.follow(rows.x, rows.dx),
@@ -84,7 +88,7 @@ def look_at(window: Window, line: Line, rows: Rows) -> Look:
 def _learn(look: Look) -> None:
     """Take the lag from the fit where that saw enough movement."""
     fit = look.fit
-    if fit is None or len(fit.rows) < LEAST_KERNEL_ROWS or fit.x_sd <= LEAST_SPREAD * look.line.span:
+    if fit is None or not fit.complete or len(fit.rows) < LEAST_KERNEL_ROWS or fit.x_sd <= LEAST_SPREAD * look.line.span:
         return
     if 0.3 < fit.gain < 3.0 and -10.0 < fit.kernel.lag_s < 400.0:
         look.kernel = fit.kernel

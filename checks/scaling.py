@@ -65,7 +65,7 @@ def _fit_verdict(window: Window, look: Look) -> Verdict:
     limit, per_cent = window.loop.limits.link, 100.0 / look.line.span
     deviation, uncertainty = worst_point(look, look.fit)
     verdict = judge(deviation * per_cent, uncertainty * per_cent, limit.suspect, limit.fault)
-    if verdict is not Verdict.OK and not look.learnt and len(look.fit.rows) < LEAST_VERDICT_ROWS:
+    if verdict is not Verdict.OK and (not look.fit.complete or (not look.learnt and len(look.fit.rows) < LEAST_VERDICT_ROWS)):
         return Verdict.NOT_EVALUATED
     return verdict
 

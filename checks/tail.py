@@ -74,8 +74,9 @@ class Tail:
         with np.errstate(invalid="ignore"):
             return self.standing(np.abs(values - values[-1]) <= band)
 
-    def swing(self, role: str, since: int) -> float:
-        """Largest less least value of a role since a moment; NaN where there is none."""
-        values = self.column(role)[int(np.searchsorted(self.time_s, since)) :]
+    def swing(self, role: str, since: int, but_last_s: float = 0.0) -> float:
+        """Largest less least value of a role since a moment, but for the last seconds; NaN where there is none."""
+        until = int(np.searchsorted(self.time_s, self.window.end_s - but_last_s))
+        values = self.column(role)[int(np.searchsorted(self.time_s, since)) : until]
         values = values[np.isfinite(values)]
         return float(np.ptp(values)) if len(values) else float("nan")
