@@ -1,0 +1,93 @@
+"""A PLC flow that repeats to the bit while the gauge's flow moves: an old value, a forced one, or a loop at its end.
+
+Where the current is read, what stands still before the flow tells. Where it is not, three things still do: whether the flow
+kept its last value or jumped to another, whether that value can be a live current at all, and whether the total goes on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from checks.causes import registry
+from checks.finding import UNKNOWN, Alternative, Finding
+from checks.result import Link
+from checks.tail import Standing, Tail
+from checks.telling import clock, told
+from checks.tonnes import of_flows
+from checks.window import Window
+
+BELOW = 0.1
+"""A flow this far below its range [parts of span] is below 2.4 mA: nothing drives the loop."""
+ABOVE = 0.035
+"""A flow this far above its range [parts of span] is above what an output sends (20.5 mA, NAMUR NE 43)."""
+JUMPED = 0.05
+"""A value that is this far from the one before it [parts of span] is no value kept."""
+TOTAL_T = 5.0
+"""Digits of the total by which its two explanations must differ."""
+
+
+def finding(window: Window, tail: Tail, reason: str) -> Iterator[Finding]:
+    """The finding for a PLC flow that stands still; `reason` is what the reading of it says."""
+    since = tail.still("plc_flow")
+    causes = candidates(window, tail, since)
+    begin = since.begin if since.seconds else window.end_s
+    interval = (begin if since.whole else since.interval[0], begin)
+    misstated = of_flows(window.blocks, begin)
+    if len(causes) == 1:
+        yield told(
+            window, Link.SCALING_BLOCK, causes[0], sentence=f"{reason}.", begin=begin, interval=interval, misstated=misstated
+        )
+        return
+    others = tuple(
+        Alternative(cause=cause, odds=1.0 / (len(causes) - 1), separated_by=registry()[cause].checks[0]) for cause in causes
+    )
+    yield told(
+        window, Link.SCALING_BLOCK, UNKNOWN, title="PLC flow stands still", begin=begin, interval=interval,
+        alternatives=others, misstated=misstated,
+        sentence=f"{reason} (since {clock(begin)}). It is an old value, a forced one, or a current that stands still.",
+    )  # fmt: skip
+
+
+def candidates(window: Window, tail: Tail, since: Standing) -> tuple[str, ...]:
+    """The causes that remain for a PLC flow that stands still, in the order of the chain."""
+    if tail.has("ai_raw") or tail.has("loop_current"):
+        return ("stale-tag",)
+    plc = window.loop.plc.range
+    span, value = plc.high - plc.low, float(tail.last("plc_flow", 1)[-1])
+    if value < plc.low - BELOW * span:
+        return ("open-loop",)
+    if value > plc.high + ABOVE * span:
+        return ("burnout-value",)
+    first = int(np.searchsorted(tail.time_s, since.begin))
+    before = tail.column("plc_flow")[max(0, first - 3) : first]
+    jumped = bool(len(before)) and abs(float(before[-1]) - value) > JUMPED * span
+    at_end = value <= plc.low + 0.001 * span or value >= plc.high - 0.001 * span
+    ends = (("open-loop",) if value <= plc.low + 0.001 * span else ("burnout-value",)) if at_end else ()
+    forced = () if tail.has("plc_forced") else ("forced-value",)
+    kept = () if jumped else ("output-frozen",)
+    stale = () if jumped else ("stale-tag",)
+    goes_on = _total_goes_on(window, tail, since, value)
+    if goes_on is True and stale:
+        return stale
+    return (*kept, *ends, *forced, *(() if goes_on is False else stale)) or ("stale-tag",)
+
+
+def _total_goes_on(window: Window, tail: Tail, since: Standing, value: float) -> bool | None:
+    """Whether the PLC total goes on with the gauge's flow (True) or with the value that stands (False); None: it cannot tell."""
+    if not tail.has("plc_total"):
+        return None
+    first = int(np.searchsorted(tail.time_s, since.begin))
+    total, flow = tail.column("plc_total")[first:], tail.column("flow")[first:]
+    known = np.flatnonzero(np.isfinite(total))
+    if len(known) < 2 or not np.isfinite(flow).all():
+        return None
+    part = slice(int(known[0]), int(known[-1]))
+    gained = float(total[known[-1]] - total[known[0]])
+    moved = float(flow[part].sum()) * tail.step / 3600.0
+    stood = value * float(part.stop - part.start) * tail.step / 3600.0
+    digit = window.loop.plc.total.resolution
+    if abs(moved - stood) < TOTAL_T * digit:
+        return None
+    return abs(gained - moved) < abs(gained - stood)
