@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from checks import stale_flow
 from checks.finding import UNKNOWN, Finding
 from checks.result import CheckResult, Link, Verdict
 from checks.signal import current_of, current_of_raw, limited
@@ -81,8 +82,11 @@ def _stale(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult
     del seen
     for result in results:
         if result.check == "freshness" and result.verdict is Verdict.FAULT and result.facts.get("stale") == 1.0:
-            role = "plc_flow" if SIDES[int(result.facts.get("side", 0.0))] == "PLC" else "flow"
-            yield _at(window, Link.SCALING_BLOCK, "stale-tag", tail.still(role), f"{_upper(result.reason)}.", booked=True)
+            if SIDES[int(result.facts.get("side", 0.0))] == "PLC":
+                yield from stale_flow.finding(window, tail, _upper(result.reason))
+            else:
+                still = tail.still("flow")
+                yield _at(window, Link.SCALING_BLOCK, "stale-tag", still, f"{_upper(result.reason)}.", booked=True)
 
 
 def _upper(sentence: str) -> str:
