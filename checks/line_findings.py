@@ -21,6 +21,8 @@ NAMED_FROM = 0.5
 """Probability a cause needs to be named."""
 SURE = 19.0
 """Odds from which a cause is named although the pivot is not known to 4 mA."""
+UNSEEN = 1e-6
+"""Weight of a unit factor where the shown side does not follow."""
 RANGED = frozenset({"upper-range", "lower-range", "raw-span", "output-trim", "live-zero-mix"})
 """Causes for which the range that the far side behaves as if it had means something."""
 READ_BACK = 1e4
@@ -89,12 +91,14 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
     if shape:
         cause, gate = shape, ()
     elif measured is not None:
+        if not _follows(measured):
+            factors["time-base"] = UNSEEN
         ranking = rank(line, window.loop, measured, output_agrees=output_agrees, factors=factors)
         best = ranking[0]
         met = facts.get("gate_minutes", 0.0) <= 0.0
         decisive = factors.get(best.cause, 1.0) >= READ_BACK
         sure = best.odds >= SURE  # the odds hold the errors of both ends, so that no more data are needed
-        if ((met or sure) and best.probability >= NAMED_FROM and _is_seen(best.cause, measured)) or decisive:
+        if ((met or sure) and best.probability >= NAMED_FROM) or decisive:
             cause, gate = best.cause, ()
     elif any(weight >= READ_BACK for weight in factors.values()):
         cause, gate = max(factors, key=lambda name: factors[name]), ()
@@ -111,9 +115,9 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
     )  # fmt: skip
 
 
-def _is_seen(cause: str, measured: Measured) -> bool:
-    """A factor of a unit needs a signal that follows at all; one that stands still is no small factor."""
-    return cause != "time-base" or 1.0 + measured.gain > 3.0 * float(np.sqrt(measured.covariance[1, 1]))
+def _follows(measured: Measured) -> bool:
+    """Whether the shown side follows at all: a signal that stands still is no small factor of a unit."""
+    return 1.0 + measured.gain > 3.0 * float(np.sqrt(measured.covariance[1, 1]))
 
 
 def _measured(facts: Mapping[str, float]) -> Measured | None:
