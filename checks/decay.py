@@ -111,7 +111,12 @@ def _needed(law: Law, month: float, limit: float) -> str:
     days = law.days * (max(ratio, 1.0) ** (2.0 / 3.0) - 1.0)
     weeks = max(1, math.ceil(days / 7.0))
     stretches = max(1, math.ceil(law.rows / max(law.days, 1.0) * days))
-    return f"{weeks} more weeks with {stretches} more stretches of empty running belt"
+    return needed(weeks, stretches)
+
+
+def needed(weeks: int, stretches: int) -> str:
+    """Time and empties that are still needed, in words."""
+    return f"{weeks} more week{'s' * (weeks != 1)} with {stretches} more stretch{'es' * (stretches != 1)} of empty running belt"
 
 
 def _too_few(window: Window, series: Series | None, law: Law | None, clock: _Clock | None) -> CheckResult:
@@ -124,7 +129,7 @@ def _too_few(window: Window, series: Series | None, law: Law | None, clock: _Clo
     else:
         rows, days = (law.rows, law.days) if law is not None else (len(window.empties), 0.0)
         weeks = max(1, math.ceil((LEAST_DAYS - days) / 7.0))
-        need = f"{weeks} more weeks with {max(1, LEAST_STRETCHES - rows)} more stretches of empty running belt"
+        need = needed(weeks, max(1, LEAST_STRETCHES - rows))
     facts: dict[str, float] = clock[2] if clock is not None else {}
     evidence = (clock[1],) if clock is not None else ()
     verdict, reason = Verdict.NOT_EVALUATED, "too few stretches of empty running belt to see the source decay"

@@ -138,7 +138,7 @@ def _swinging(window: Window, series: Series, swing: Swing) -> dict[str, float]:
 
 def _crept(window: Window, series: Series, drift: float, se: float) -> dict[str, float]:
     """An automatic zero: the empty belt reads zero, the loaded one is off by the drift."""
-    first = float(series.stretches[0].start_s)
+    first = float(next(time_s for stretch in series.stretches for kind, time_s in stretch.events if kind == "tare"))
     loaded = np.array([stretch.loaded_s for stretch in series.stretches]) / 3600.0
     gauge = np.nan_to_num(series.gauge - np.nanmedian(series.gauge[:5]), nan=0.0)
     return {

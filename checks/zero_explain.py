@@ -194,9 +194,8 @@ def crept(series: Series) -> tuple[float, float, int] | None:
     good = np.flatnonzero(np.isfinite(series.gauge))
     if tares < CREEP_TARES or len(good) < 6:
         return None
-    part = max(2, min(len(good) // 5, 24))
-    drift = float(np.median(series.gauge[good[-part:]]) - np.median(series.gauge[good[:part]]))
-    return drift, math.hypot(series.gauge_scatter, series.by_day) / math.sqrt(part) * 1.7, tares
+    drift = float(np.median(series.gauge[good[-3:]]) - np.median(series.gauge[good[:3]]))
+    return drift, series.gauge_scatter, tares
 
 
 def tonnes_since(series: Series, loop: Loop, row: int, late_s: float, rate: float, after_h: float) -> tuple[float, float]:

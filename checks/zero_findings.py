@@ -41,9 +41,8 @@ def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding
 
 
 def says_more(finding: Finding, other: Finding) -> bool:
-    """Whether a finding of the empty belt names what a finding of counts against flow at the same link does not."""
-    same = finding.link is other.link is Link.LOAD
-    return same and finding.cause != UNKNOWN and other.cause in (UNKNOWN, "undocumented-change")
+    """Whether a finding of the empty belt names what another finding at the same link does not."""
+    return finding.link is other.link and finding.cause != UNKNOWN and other.cause in (UNKNOWN, "undocumented-change")
 
 
 def _ranking(facts: dict[str, float]) -> list[tuple[str, float]]:

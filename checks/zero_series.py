@@ -201,10 +201,10 @@ def last_change(values: Floats, weight: Floats, rounds: int = 8) -> int:
     for _ in range(rounds):
         y, w = values[begin:], weight[begin:]
         n = len(y)
-        if n < 2 * LEAST_ROWS:
+        if n < LEAST_ROWS:
             break
         sw, sy = np.cumsum(w), np.cumsum(w * y)
-        cut = np.arange(LEAST_ROWS, n - LEAST_ROWS + 1) - 1
+        cut = np.arange(n - 1)
         left, right = sy[cut] / sw[cut], (sy[-1] - sy[cut]) / (sw[-1] - sw[cut])
         gain = 0.5 * (right - left) ** 2 * sw[cut] * (sw[-1] - sw[cut]) / sw[-1]
         best = int(np.argmax(gain))
@@ -217,7 +217,8 @@ def last_change(values: Floats, weight: Floats, rounds: int = 8) -> int:
 def current(series: Series) -> Level | None:
     """The error of the zero now: the rows since the last change, of the last day where there are enough; None without any.
 
-    What a day may be off is not averaged away by its many rows.
+    What a day may be off is not averaged away by its many rows. A single row that differs from those before it waits for
+    another.
     """
     good = np.flatnonzero(np.isfinite(series.error))
     if not len(good):
@@ -225,9 +226,12 @@ def current(series: Series) -> Level | None:
     good = good[series.time_s[good] >= series.time_s[good[-1]] - 7 * DAY_S]
     weight = series.weight[good]
     first = last_change(series.error[good], weight)
+    if len(good) > 1 and first == len(good) - 1:
+        good, weight = good[:-1], weight[:-1]
+        first = last_change(series.error[good], weight)
     time_s = series.time_s[good]
     recent = int(np.searchsorted(time_s, time_s[-1] - RECENT_S))
-    first = max(first, min(recent, len(good) - LEAST_ROWS, len(good) - 1), 0)
+    first = max(first, min(recent, len(good) - LEAST_ROWS), 0)
     rows, weight = good[first:], weight[first:]
     days = max(1.0, math.ceil((time_s[-1] - time_s[first]) / DAY_S))
     mean = float((weight * series.error[rows]).sum() / weight.sum())

@@ -18,9 +18,13 @@ DAY_S = 86400.0
 FINE_S = 2 * DAY_S
 """The last days are looked at by the hour, what lies before by the day."""
 MOST_BINS = 240
+FEW = 40
+"""So few stretches are looked at one by one."""
 GAIN_NATS = 12.0
 PASSING_S = 1.5 * DAY_S
 """What comes and goes is gone again after so long."""
+LEAST_RAMP_S, LEAST_RAMP_ROWS = 6 * 3600.0, 5
+"""A slope is seen over so long and so many bins."""
 LEAST_DROP = 3.0
 """A fall of so many standard deviations from one bin to the next ends a tooth."""
 
@@ -55,6 +59,8 @@ def binned(time_s: Floats, values: Floats, weight: Floats, by_day: float) -> Bin
     time_s, values, weight = time_s[good], values[good], weight[good]
     if not len(time_s):
         return Bins(time_s=time_s, value=values, variance=weight)
+    if len(time_s) <= FEW:
+        return Bins(time_s=time_s, value=values, variance=1.0 / weight + by_day**2 / 4.0)
     fine = time_s > time_s[-1] - FINE_S
     key = np.where(fine, np.floor(time_s / 3600.0) + 1e9, np.floor(time_s / DAY_S))
     keys, row_of = np.unique(key, return_inverse=True)
@@ -135,10 +141,12 @@ def _step(bins: Bins) -> Shape:
     )  # fmt: skip
 
 
-def _ramp(bins: Bins) -> Shape:
-    """A level that gives way to a slope; from the first bin on it is a slope alone."""
-    n = len(bins.value)
-    rows = np.arange(0, n - 2)
+def _ramp(bins: Bins) -> Shape | None:
+    """A level that gives way to a slope; from the first bin on it is a slope alone. A short one may as well be a step."""
+    last = int(np.searchsorted(bins.time_s, bins.time_s[-1] - LEAST_RAMP_S, side="right"))
+    rows = np.arange(0, min(last, len(bins.value) - LEAST_RAMP_ROWS + 1))
+    if not len(rows):
+        return None
     days = (bins.time_s[None] - bins.time_s[rows][:, None]) / DAY_S
     design = np.stack([np.ones_like(days), np.maximum(days, 0.0)], axis=2)
     best, found, covariance, scores = _best(bins, design, 3)
