@@ -21,7 +21,7 @@ NAMED_FROM = 0.5
 """Probability a cause needs to be named."""
 SURE = 19.0
 """Odds from which a cause is named although the pivot is not known to 4 mA."""
-UNSEEN = 1e-6
+UNSEEN = 0.0
 """Weight of a unit factor where the shown side does not follow."""
 RANGED = frozenset({"upper-range", "lower-range", "raw-span", "output-trim", "live-zero-mix"})
 """Causes for which the range that the far side behaves as if it had means something."""
