@@ -6,6 +6,7 @@ its limit for the rest; small lies near the limit, so that silence is a fair ans
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -86,6 +87,15 @@ def _mix(spec: LoopSpec, _: float) -> float:
     return 0.0 if spec.card.zero_current > 2.0 else 4.0
 
 
+RAW_HIGHS = (27_648.0, 32_767.0, 32_000.0, 30_000.0, 20_000.0, 65_535.0, 10_000.0, 4_095.0)
+
+
+def _raw_span(spec: LoopSpec, x: float) -> float:
+    """Raw span of another card, the x-th nearest to that of this one, over that of this one."""
+    ratios = [high / spec.card.full_raw for high in RAW_HIGHS if abs(high / spec.card.full_raw - 1.0) > 0.005]
+    return sorted(ratios, key=lambda ratio: abs(math.log(ratio)))[int(x)]
+
+
 def _counts(spec: LoopSpec, x: float) -> float:
     """x % of the empty-belt rate [1/s]."""
     return spec.source.empty_net * x / 100.0
@@ -122,7 +132,7 @@ CASES: tuple[Case, ...] = (
     Case(cause="raw-overflow", places=(A,), with_roles=frozenset({"ai_raw", "plc_flow"})),
     # card, block
     Case(cause="live-zero-mix", sizes=(0.0,), size=_mix, places=(A, B), tonnes="flow"),
-    Case(cause="raw-span", sizes=(1.024, 1.085, 1.185), places=(B,), tonnes="flow"),
+    Case(cause="raw-span", sizes=(0.0, 1.0, 2.0), size=_raw_span, places=(B,), tonnes="flow"),
     Case(cause="square-root", sizes=(1.0,), places=(B,), tonnes="flow"),
     Case(cause="zero-clamp", sizes=(1.0,), places=(B,), after_s=4500),
     Case(cause="low-cutoff", sizes=(3.0, 6.0, 12.0), size=_span, places=(B,), after_s=3600),
