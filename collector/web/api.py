@@ -3,25 +3,26 @@
 from __future__ import annotations
 
 import math
-from datetime import datetime
 from importlib.metadata import version
 from typing import Annotated, Any
 
 from fastapi import APIRouter, HTTPException, Query
 from starlette.concurrency import run_in_threadpool
 
+from checks.causes import registry
 from collector.alerts.desk import AlertDesk
 from collector.alerts.model import Alert
 from collector.clock import Clock
 from collector.history.store import Store
 from collector.live import LiveState
-from collector.web import answers, overview, schemas
+from collector.web import answers, cause_answers, overview, schemas
+from collector.web.drawn_roles import roles_of
 from collector.web.forms import typed
+from collector.web.times import From, To, stretch
 from config.cautions import CAUTIONS
 from config.errors import TallywireError
 
 DEFAULT_SPAN = 2 * 3600
-LONGEST_SPAN = 3 * 366 * 86400
 EVENT_SPAN = 7 * 86400
 
 PROBLEMS: dict[int | str, dict[str, Any]] = {
@@ -32,40 +33,6 @@ PROBLEMS: dict[int | str, dict[str, Any]] = {
         422: "the request does not fit",
     }.items()
 }
-
-From = Annotated[str | None, Query(alias="from", description="ISO 8601 with zone, or seconds since 1970 UTC; inclusive")]
-To = Annotated[str | None, Query(description="ISO 8601 with zone, or seconds since 1970 UTC; exclusive")]
-
-
-def moment(text: str | None, default: float, name: str) -> float:
-    """A time given by a client [epoch s]; 422 where it is none, or one without a zone."""
-    if text is None:
-        return default
-    try:
-        value = float(text)
-    except ValueError:
-        try:
-            # A plus sign that was not escaped arrives as a space.
-            stamp = datetime.fromisoformat(text.strip().replace(" ", "+") if "T" in text else text)
-        except ValueError as error:
-            raise HTTPException(422, f"{name}: {text!r} is no time, such as 2026-03-02T13:05:00Z") from error
-        if stamp.tzinfo is None:
-            raise HTTPException(422, f"{name}: {text!r} has no zone, add Z or +01:00") from None
-        value = stamp.timestamp()
-    if not (math.isfinite(value) and 0 <= value < 253_402_300_800):
-        raise HTTPException(422, f"{name}: {text!r} is out of range")
-    return value
-
-
-def stretch(begin: str | None, end: str | None, now: float, span: float) -> tuple[int, int]:
-    """Begin and end of what a client asks for [epoch s]."""
-    last = moment(end, now, "to")
-    first = moment(begin, last - span, "from")
-    if not first < last:
-        raise HTTPException(422, "from: must be before to")
-    if last - first > LONGEST_SPAN:
-        raise HTTPException(422, "from: at most three years before to")
-    return int(first), math.ceil(last)
 
 
 def router(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clock) -> APIRouter:
@@ -127,7 +94,7 @@ def router(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clock) 
         points: Annotated[int, Query(ge=10, le=5000)] = 2000,
     ) -> schemas.TrendOut:
         first, last = stretch(begin, to, clock.now(), DEFAULT_SPAN)
-        if role not in live.site.loops[known(loop)].tags:
+        if role not in roles_of(live.site.loops[known(loop)]):
             raise HTTPException(404, f"loop {loop} has no tag with the role {role!r}")
         return answers.trend(await run_in_threadpool(history().trend, loop, role, first, last, points), first, last)
 
@@ -173,6 +140,16 @@ def router(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clock) 
     async def unshelve(alert: str, body: schemas.Unshelve) -> schemas.AlertOut:
         stands(alert)
         return changed(desk.unshelve(alert, by=_typed(body.by, "a name", 80), now=clock.now()))
+
+    @routes.get("/causes", summary="The catalogue of causes, and what the tags of each loop can name")
+    async def causes() -> cause_answers.CatalogueOut:
+        return cause_answers.catalogue(live.site, list(live.site.loops))
+
+    @routes.get("/causes/{cause}", summary="One cause: what it does, what looks like it, what to check first")
+    async def cause_(cause: str) -> cause_answers.CauseOut:
+        if cause not in registry():
+            raise HTTPException(404, f"there is no cause {cause!r}")
+        return cause_answers.cause_out(registry()[cause])
 
     @routes.get("/endpoints", summary="The connections to the plant")
     async def endpoints() -> list[schemas.EndpointOut]:

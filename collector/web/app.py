@@ -17,7 +17,7 @@ from collector.alerts.desk import AlertDesk
 from collector.clock import Clock
 from collector.history.store import Store
 from collector.live import LiveState
-from collector.web import api, metrics, pages, static_files
+from collector.web import api, metrics, pages, static_files, trend_page
 from collector.web.failures import Failures
 from collector.web.security import Gate, Guard
 from collector.web.stream import Streams
@@ -54,7 +54,9 @@ def create_app(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clo
     app.state.guard, app.state.streams = guard, streams
     app.add_middleware(Gate, guard=guard, refuse=failures.refuse)
     app.include_router(api.router(live, store, desk, clock))
-    app.include_router(pages.router(pages.Pages(env, live, store, desk, clock, guard)))
+    faces = pages.Pages(env, live, store, desk, clock, guard)
+    app.include_router(pages.router(faces))
+    app.include_router(trend_page.router(trend_page.TrendPages(faces, live, store, desk, clock)))
 
     @app.get("/static/{name}", include_in_schema=False)
     async def static(request: Request, name: str) -> Response:

@@ -11,6 +11,9 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescap
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from checks.causes import families, registry
+from checks.causes.signatures import SYMBOLS, letters_in
+from checks.correction import words as correction_words
 from checks.evaluation import Evaluation
 from checks.result import Verdict
 from collector.alerts.desk import AlertDesk
@@ -19,7 +22,7 @@ from collector.clock import Clock
 from collector.history.store import Store
 from collector.live import LiveState
 from collector.reading import Reading
-from collector.web import overview, words
+from collector.web import cause_answers, overview, words
 from collector.web.drawing import TrendPicture, draw
 from collector.web.forms import form_of, shelve_hours, typed
 from collector.web.security import Guard
@@ -81,6 +84,8 @@ def environment(files: dict[str, StaticFile]) -> Environment:
         static={name: f"/static/{name}?v={file.version}" for name, file in files.items()},
         version=version("tallywire"),
         words=words,
+        correction_words=correction_words,
+        known_causes=registry(),
         cautions=CAUTIONS,
         Verdict=Verdict,
     )
@@ -164,6 +169,33 @@ class Pages:
     def tags(self, template: str) -> HTMLResponse:
         """Every tag live."""
         return self.render(template, rows=self._tags(self._clock.now()))
+
+    def causes(self) -> HTMLResponse:
+        """The catalogue of causes, and what the tags of each loop can tell apart."""
+        site = self._live.site
+        return self.render(
+            "causes.html",
+            families=[(name, [cause_answers.cause_out(cause) for cause in causes]) for name, causes in families()],
+            count=len(registry()),
+            loops=cause_answers.of_site(site, list(site.loops)),
+            symbols=dict(SYMBOLS),
+        )
+
+    def cause(self, cause: str) -> HTMLResponse:
+        """One cause; 404 where the catalogue has none of this id."""
+        if cause not in registry():
+            raise HTTPException(404, f"there is no cause {cause!r}")
+        known, site = registry()[cause], self._live.site
+        return self.render(
+            "cause.html",
+            item=cause_answers.cause_out(known),
+            links=known.links,
+            family=next(name for name, causes in families() if known in causes),
+            signal=known.signal.name.replace("_", " ").lower(),
+            mode=known.mode.name.replace("_", " ").lower(),
+            loops=cause_answers.of_site(site, list(site.loops)),
+            symbols=letters_in(known.signature),
+        )
 
     def act(self, action: str, alert: str, form: dict[str, str]) -> Response:
         """Acknowledge, shelve or unshelve by a form; back to the alerts, or the page again with what is wrong."""
@@ -269,6 +301,14 @@ def router(pages: Pages) -> APIRouter:
     @routes.get("/tags/fragment")
     async def tags_fragment() -> Response:
         return pages.tags("tags_live.html")
+
+    @routes.get("/causes")
+    async def causes() -> Response:
+        return pages.causes()
+
+    @routes.get("/causes/{cause}")
+    async def cause_page(cause: str) -> Response:
+        return pages.cause(cause)
 
     @routes.post("/alerts/{alert}/{action}")
     async def act(request: Request, alert: str, action: str) -> Response:

@@ -11,7 +11,7 @@ from tests.collector.web import plant
 
 pytestmark = pytest.mark.browser
 
-PATHS = ("/", "/loops/TB-07", "/alerts", "/tags")
+PATHS = ("/", "/loops/TB-07", "/alerts", "/tags", "/loops/TB-07/trend?span=2h", "/causes", "/causes/upper-range")
 STATES = {"healthy": plant.healthy, "faulty": plant.faulty, "starting": plant.live, "stale": plant.stale, "lost": plant.lost}
 
 CONTRAST = """() => {
@@ -154,3 +154,20 @@ def test_page_reloads_by_itself_without_javascript(run: Run, visit: Open) -> Non
     page = visit(running.base, script=False).page
     assert page.locator('meta[http-equiv="refresh"]').get_attribute("content") == "20"
     expect(page.get_by_text("Do this next")).to_be_visible()
+
+
+def test_trend_is_drawn_with_a_cursor_and_a_drag_looks_closer(run: Run, visit: Open) -> None:
+    running = run(plant.faulty, alerts=True)
+    page = visit(f"{running.base}/loops/TB-07/trend?span=2h").page
+    plot = page.locator(".plot canvas")
+    expect(plot).to_be_visible()
+    box = page.locator(".plot .u-over").bounding_box()
+    assert box is not None
+    page.mouse.move(box["x"] + 0.3 * box["width"], box["y"] + 40)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 0.6 * box["width"], box["y"] + 60, steps=5)
+    with page.expect_navigation():
+        page.mouse.up()
+    query = page.evaluate("Object.fromEntries(new URLSearchParams(location.search))")
+    assert 0.25 * 7200 < float(query["to"]) - float(query["from"]) < 0.35 * 7200
+    expect(page.locator(".plot canvas")).to_be_visible()

@@ -7,7 +7,7 @@ import jsonschema
 import pytest
 
 from collector.history.store import Event
-from collector.web import api
+from collector.web import times
 from collector.web.schemas import REST_VERSION
 from tests.collector.web import plant
 from tests.collector.web.conftest import Serve
@@ -80,9 +80,9 @@ async def test_times_that_cannot_be_are_refused(serve: Serve, query: str) -> Non
 
 
 def test_plus_sign_of_a_zone_survives_a_query() -> None:
-    assert api.moment("2026-03-02T07:05:04-06:00", 0, "from") == plant.NOW
-    assert api.moment("2026-03-02T14:05:04 01:00", 0, "from") == plant.NOW
-    assert api.moment(None, 7.0, "from") == 7.0
+    assert times.moment("2026-03-02T07:05:04-06:00", 0, "from") == plant.NOW
+    assert times.moment("2026-03-02T14:05:04 01:00", 0, "from") == plant.NOW
+    assert times.moment(None, 7.0, "from") == 7.0
 
 
 async def test_tag_that_was_never_read_is_said(serve: Serve) -> None:
