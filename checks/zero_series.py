@@ -38,7 +38,7 @@ SMALLEST_GAUGE = 0.1
 """Scatter of what the gauge takes for empty that is always allowed for [t/h]: rounding and edges of its filter."""
 GAIN_NATS = 12.0
 """What a split of the series must gain to count as a change."""
-RECENT_S = DAY_S
+RECENT_S = 3 * DAY_S
 LEAST_ROWS = 2
 
 
@@ -215,7 +215,7 @@ def last_change(values: Floats, weight: Floats, rounds: int = 8) -> int:
 
 
 def current(series: Series) -> Level | None:
-    """The error of the zero now: the rows since the last change, of the last day where there are enough; None without any.
+    """The error of the zero now: the rows since the last change, of the last three days where there are enough; None without any.
 
     What a day may be off is not averaged away by its many rows. A single row that differs from those before it waits for
     another.
