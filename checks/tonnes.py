@@ -45,20 +45,30 @@ def of_line(blocks: Blocks, measured: Measured, begin: int, interval: tuple[int,
     stood where the PLC went on booking what the line says. A line that leaves a limit on which the PLC lay since the begin
     is cut there: a current ends at 3.8 mA, a clamp at zero, whatever the line goes on to say.
     """
-    found = _line_part(since(blocks, begin), measured, interval[1] - interval[0])
-    return Misstated(
-        tonnes=found[0], uncertainty=found[1], rate_t_h=found[2],
-        part=lambda rows: _line_part(rows, measured, _late(rows, begin, interval))[:2],
-    )  # fmt: skip
+    late = _late(blocks, measured, begin, interval)
+    found = _line_part(since(blocks, begin), measured, late)
+
+    def part(rows: Blocks) -> tuple[float, float]:
+        holds = len(rows) > 0 and rows.start_s[0] < begin + rows.length_s
+        return _line_part(rows, measured, late if holds else 0.0)[:2]
+
+    return Misstated(tonnes=found[0], uncertainty=found[1], rate_t_h=found[2], part=part)
 
 
-def _late(rows: Blocks, begin: int, interval: tuple[int, int]) -> int:
-    """How long the begin is uncertain [s], for the rows that hold it."""
-    return interval[1] - interval[0] if len(rows) and rows.start_s[0] < begin + rows.length_s else 0
+def _late(blocks: Blocks, measured: Measured, begin: int, interval: tuple[int, int]) -> float:
+    """Tonnes that lie between the begin and the ends of its interval, the larger side: as wrong as the begin can make them."""
+    sides = ((interval[0], begin), (begin, max(interval[1], begin)))
+    tonnes = [
+        _line_part(since(blocks, first)[: max(last - first, 0) // blocks.length_s], measured, 0.0)[0] for first, last in sides
+    ]
+    return max(abs(value) for value in tonnes)
 
 
-def _line_part(part: Blocks, measured: Measured, late_s: int) -> tuple[float, float, float]:
-    """Tonnes, their expanded uncertainty [t] and the rate at the mean flow [t/h] over some blocks."""
+def _line_part(part: Blocks, measured: Measured, late: float) -> tuple[float, float, float]:
+    """Tonnes, their expanded uncertainty [t] and the rate at the mean flow [t/h] over some blocks.
+
+    `late` are the tonnes [t] that the uncertain begin makes.
+    """
     if not len(part):
         return 0.0, 0.0, 0.0
     counted = part.state("stopped") == 0.0
@@ -69,8 +79,7 @@ def _line_part(part: Blocks, measured: Measured, late_s: int) -> tuple[float, fl
     each, inside = _each(part, measured)
     along = np.array(_passed(part, counted & inside))
     statistical = float(along @ measured.covariance @ along)
-    late = abs(rate) * late_s / 3600.0 / 4.0
-    return float(each[counted].sum()), 2.0 * float(np.sqrt(max(statistical, 0.0) + late**2)), rate
+    return float(each[counted].sum()), float(np.sqrt(max(4.0 * statistical, 0.0) + late**2)), rate
 
 
 def _each(part: Blocks, measured: Measured) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
