@@ -105,7 +105,7 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
     if cause == UNKNOWN:
         gate += factor_gate(window, result)
     odds = next((scored.odds for scored in ranking if scored.cause == cause != UNKNOWN), None)
-    implied = _implied(line, measured) if measured is not None and cause in RANGED else None
+    implied = _implied(line, measured) if measured is not None and cause in RANGED and _follows(measured) else None
     enter = correction.of_line(window, line, cause, measured, begin) if measured is not None else None
     return told(
         window, line.link, cause, title="" if cause != UNKNOWN else "ends differ", begin=begin, interval=interval,
