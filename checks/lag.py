@@ -47,17 +47,21 @@ def coarse_lag(x: Floats, y: Floats, *, step_s: float, earliest_s: float = -5.0,
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kernel:
-    """How y follows x with unit gain: y_t = sum_j weights[j] x_(t-j) + change * dx_t; `uncertainty_s` of its mean lag."""
+    """How y follows x with unit gain: y_t = sum_j weights[j] x_(t-j) + change * dx_t; `uncertainty_s` of its mean lag.
+
+    dx is the last less the first sample of a row, which lie `change_s` [s] apart.
+    """
 
     weights: Floats
     change: float
     length_s: int
     uncertainty_s: float
+    change_s: float = 0.0
 
     @property
     def lag_s(self) -> float:
-        """Mean lag [s]."""
-        return float(self.length_s * (np.arange(len(self.weights)) @ self.weights) - self.change)
+        """Mean lag [s]: that of the weights, and what the net change adds (minus its coefficient times the time it spans)."""
+        return float(self.length_s * (np.arange(len(self.weights)) @ self.weights) - self.change_s * self.change)
 
     def follow(self, x: Floats, dx: Floats) -> Floats:
         """x as it should arrive, shape (n,); NaN where the history is not there."""
@@ -167,7 +171,10 @@ def fit_lag(rows: Rows, usable: Bools, clean_x: Bools, m: int, begin: int = 0) -
     rho_x = (
         float(centred[later] @ centred[later - 1] / max(centred[later - 1] @ centred[later - 1], 1e-12)) if len(later) else 0.0
     )
-    kernel = Kernel(weights=weights, change=float(full[-1]) / scale, length_s=rows.length_s, uncertainty_s=1.0)
+    kernel = Kernel(
+        weights=weights, change=float(full[-1]) / scale, length_s=rows.length_s, uncertainty_s=1.0,
+        change_s=float(rows.length_s - rows.step_s),
+    )  # fmt: skip
     return LagFit(
         offset=float(full[0]), gain=gain, covariance=found.covariance[:2, :2], kernel=kernel, regression=found, rows=index,
         x_low=float(x.min()), x_high=float(x.max()), x_mean=float(x.mean()), x_sd=float(x.std()),

@@ -188,6 +188,7 @@ class Rows:
 
     start_s: NDArray[np.int64]
     length_s: int
+    step_s: int
     x: Floats
     dx: Floats
     y: Floats
@@ -238,7 +239,7 @@ def rows_of(line: Line, blocks: Blocks, loop: Loop) -> Rows:
     follows = np.zeros(len(blocks), np.bool_)
     follows[1:] = np.diff(blocks.start_s) == blocks.length_s
     return Rows(
-        start_s=blocks.start_s, length_s=blocks.length_s, x=x,
+        start_s=blocks.start_s, length_s=blocks.length_s, step_s=blocks.step_s, x=x,
         dx=scaled("last", line.x_role, line.x) - scaled("first", line.x_role, line.x),
         y=y, x_min=x_min, x_max=x_max, y_min=y_min, y_max=y_max,
         good=good, steady=steady, high=high, low=low, x_high=x_high, declared_low=declared, follows=follows,
