@@ -14,6 +14,7 @@ from checks.window import Window
 from checks.zero_explain import by_slope
 from checks.zero_law import MONTH_D, Law, clock_skew_s, in_steps, law_of
 from checks.zero_series import DAY_S, Series, current, series_of
+from config.nuclides import NUCLIDES
 
 NAME = "decay"
 LINKS = (Link.COUNTS,)
@@ -68,6 +69,11 @@ def check(window: Window) -> list[CheckResult]:
                 f"{weeks} more weeks of empties: a compensation that is brought up to date once a month looks the same until then",
             )
             words += ", which may be a compensation in monthly steps"
+    code = _code(window)
+    if code is not None:
+        evidence.append(code[0])
+        if code[1] and verdict in (Verdict.OK, Verdict.NOT_EVALUATED):
+            verdict, words = Verdict.SUSPECT, code[1]
     if clock is not None:
         evidence.append(clock[1])
         facts |= clock[2]
@@ -103,6 +109,16 @@ def _clock(window: Window, series: Series | None) -> _Clock | None:
     evidence = Evidence(name="clock of the gauge less ours", value=skew / DAY_S, unit="d", limit=limit / DAY_S)
     words = f"the clock of the gauge is {abs(skew) / DAY_S:,.0f} days {'ahead' if skew > 0.0 else 'behind'}"
     return verdict, evidence, {"skew_d": skew / DAY_S, "skew_t_h": effect}, words
+
+
+def _code(window: Window) -> tuple[Evidence, str] | None:
+    """The nuclide that is read back against the declared one; words where they differ, None where it is not read."""
+    code, nuclide = window.settings.get("nuclide_code"), window.loop.gauge.nuclide
+    if code is None or nuclide not in NUCLIDES:
+        return None
+    wanted = NUCLIDES[nuclide].mass_number
+    words = "" if int(code) == wanted else f"the gauge is set to mass number {int(code)}, the site file says {nuclide}"
+    return Evidence(name="nuclide set in the gauge, mass number", value=code, unit="1", limit=float(wanted)), words
 
 
 def _needed(law: Law, month: float, limit: float) -> str:
