@@ -17,6 +17,7 @@ from checks import (
     tag_findings,
     total_findings,
     truth_findings,
+    zero_findings,
 )
 from checks.finding import UNKNOWN, Finding
 from checks.result import CheckResult, Link, Verdict
@@ -55,7 +56,7 @@ FIRST: tuple[Family, ...] = (
 )  # fmt: skip
 """Families that need no odds, in the order of reasoning; what one of their findings explains is not told again."""
 
-LAST: tuple[Family, ...] = (tag_findings.torn, truth_findings.findings)
+LAST: tuple[Family, ...] = (tag_findings.torn, truth_findings.findings, zero_findings.findings)
 """Families that are asked once the lines and totals of the chain are known: the zero, the truth behind an agreeing chain."""
 
 
@@ -83,7 +84,11 @@ def diagnose(window: Window, results: Sequence[CheckResult]) -> tuple[Finding, .
         if Link.TOTALS not in explained:
             found += total_findings.findings(window, results)
     for family in LAST:
-        found += (finding for finding in family(window, results) if finding.link not in explained)
+        for finding in family(window, results):
+            if finding.link not in explained:
+                found.append(finding)
+            elif family is zero_findings.findings:
+                found = [finding if zero_findings.says_more(finding, other) else other for other in found]
     return tuple(sorted(found, key=_consequence))
 
 
