@@ -78,7 +78,8 @@ def nearest(value: float, known: Iterable[float], uncertainty: float) -> float |
 def of_line(window: Window, line: Line, cause: str, measured: Measured, begin: int) -> Correction | None:
     """The correction of a line whose cause is known; None where the cause is no setting (a leak, a limit, a stray current)."""
     maker = _WAYS.get(cause)
-    way = maker(window, line, measured) if maker is not None else None
+    follows = abs(1.0 + measured.gain) > LEAST_SLOPE
+    way = maker(window, line, measured) if maker is not None and follows else None
     if way is None or not math.isfinite(way.slope) or abs(way.slope) < LEAST_SLOPE:
         return None
     gain = 1.0 + measured.gain
