@@ -12,6 +12,7 @@ import json
 import os
 import sys
 import time
+import traceback
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -50,11 +51,15 @@ def run_task(task: Task) -> tuple[list[Outcome], float, float]:
 
 
 def _run(case: Case, size: str, level: float | None, prefixes: Prefixes) -> Outcome:
+    """One outcome; a run that breaks is the worst answer there is, and does not end the matrix."""
     try:
         return run_case(case, size, level, prefixes)
-    except Exception as error:
-        error.add_note(f"{case.plant_fault} {size}, {prefixes.draw.words}")
-        raise
+    except Exception as error:  # noqa: BLE001 - shown in the matrix, loudly
+        broke = "".join(traceback.format_exception(error)[-3:])
+        return Outcome(
+            cause=case.cause, fault=case.plant_fault, size=size, severity=level, draw=prefixes.draw.number,
+            read=prefixes.draw.read, grade=WRONG, can_be_named=True, told=(f"BROKE: {broke}",),
+        )  # fmt: skip
 
 
 def main() -> None:
@@ -171,7 +176,7 @@ def print_odds(outcomes: Sequence[Outcome]) -> None:
     """Of the answers that named a cause with these odds, how many were right."""
     print("\nodds of the named cause      answers   right   share   95 % interval")
     named = [item for item in outcomes if item.grade in (FIRST, WRONG) or (item.grade == SET and item.odds)]
-    named = [item for item in named if item.told and not item.told[0].split(": ")[1].startswith("unknown")]
+    named = [item for item in named if item.told and not item.told[0].split(": ")[1].startswith(("unknown", "BROKE"))]
     for low, high in BANDS:
         part = [item for item in named if item.odds is not None and low <= item.odds < high]
         _share(f"{low:g}:1 to {min(high, 99.0):g}:1", part)
