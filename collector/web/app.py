@@ -18,6 +18,7 @@ from collector.clock import Clock
 from collector.history.store import Store
 from collector.live import LiveState
 from collector.web import api, lines_page, metrics, pages, static_files, trend_page
+from collector.web.compression import Compressed
 from collector.web.failures import Failures
 from collector.web.security import Gate, Guard
 from collector.web.stream import Streams
@@ -52,6 +53,7 @@ def create_app(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clo
         redoc_url=None,
     )
     app.state.guard, app.state.streams = guard, streams
+    app.add_middleware(Compressed)
     app.add_middleware(Gate, guard=guard, refuse=failures.refuse)
     app.include_router(api.router(live, store, desk, clock))
     faces = pages.Pages(env, live, store, desk, clock, guard)
