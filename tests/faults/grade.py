@@ -74,11 +74,15 @@ def in_words(finding: Finding) -> str:
 
 
 def grade(case: Case, draw: Draw, findings: Sequence[Finding]) -> tuple[str, Finding | None]:
-    """The grade of the findings that stood, and the one that it rests on."""
+    """The grade of the findings that stood on a draw, and the one that it rests on."""
+    return grade_among(case, company(case.cause, frozenset(draw.spec.roles)), findings)
+
+
+def grade_among(case: Case, mates: frozenset[str], findings: Sequence[Finding]) -> tuple[str, Finding | None]:
+    """The grade where `mates` are the causes that data cannot part from the true one, itself among them."""
     faults = [item for item in findings if item.verdict is Verdict.FAULT or item.cause == case.cause]
     if not faults:
         return SILENT, None
-    mates = company(case.cause, frozenset(draw.spec.roles))
     right = next((item for item in faults if item.cause == case.cause), None)
     for item in faults:
         if item.cause not in {UNKNOWN, case.cause, *mates, *case.beside}:

@@ -24,6 +24,7 @@ from deploy.plant.model import LoopModel
 from tests.faults.cases import SIZES, Case
 from tests.faults.draws import BEGIN, Draw
 from tests.faults.grade import MISSING, Coverage, Outcome, grade, in_words, onset_held, right_links, stood, tonnes_held
+from tests.faults.ledger import WEEKS, is_slow, run_slow
 from tests.faults.scenes import scene
 from tests.faults.static import implied_range
 
@@ -153,6 +154,8 @@ def can_have(case: Case, draw: Draw) -> bool:
 
 def levels(case: Case) -> tuple[tuple[str, float | None], ...]:
     """The sizes of a case by name; one without sizes is run at the default of the plant's fault."""
+    if is_slow(case):
+        return tuple(zip(SIZES, WEEKS[case.cause][0], strict=True))
     if not case.sizes:
         return (("moderate", None),)
     return tuple(zip(SIZES, case.sizes, strict=True)) if len(case.sizes) == len(SIZES) else (("moderate", case.sizes[0]),)
@@ -161,6 +164,8 @@ def levels(case: Case) -> tuple[tuple[str, float | None], ...]:
 def run_case(case: Case, size: str, level: float | None, prefixes: Prefixes) -> Outcome:
     """One case at one size on one draw."""
     draw = prefixes.draw
+    if is_slow(case) and level is not None:
+        return run_slow(case, size, level, draw.number)
     head = {"cause": case.cause, "fault": case.plant_fault, "size": size, "draw": draw.number, "read": draw.read}
     able = case.with_roles <= frozenset(draw.spec.roles)
     if case.plant_fault not in FAULTS:
