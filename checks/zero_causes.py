@@ -21,6 +21,8 @@ UNKNOWN_WEIGHT = 0.3
 UNKNOWN_SIZE = 0.05
 """Size that is thought possible where no mechanism is known [parts of the counts]."""
 LOWEST = 0.02
+OFTEN_LARGE, LARGE = 0.2, 3.5
+"""One effect in five is of a larger kind, so many times the usual size (own estimate)."""
 WORK = frozenset({"stood", "bypass"})
 """Events in which people may have worked on the belt; how rare they are says how much they tell."""
 MOST_BY_WORK = 6.0
@@ -43,8 +45,10 @@ class Mechanism:
     role: str = ""
 
 
+CLOCK_EVENTS: Mapping[str, float] = {"gauge-clock-step": 20.0, "gauge-restart": 4.0, "tare": 0.02}
+
 MECHANISMS = (
-    Mechanism("stale-tare", "counts", {"step": 0.7, "constant": 0.8, "ramp": 0.05}, 0, 0.012, {"stood": 1.0, "bypass": 1.0}, 0.2, 0.5),
+    Mechanism("stale-tare", "counts", {"step": 0.7, "constant": 0.8, "ramp": 0.05}, 0, 0.018, {"stood": 1.0, "bypass": 1.0}, 0.2, 0.5),
     Mechanism("build-up", "counts", {"step": 0.25, "constant": 0.4, "ramp": 0.4, "saw": 0.95}, 1, 0.008, {"stood": 0.5}, 1.0),
     Mechanism("wet-belt", "counts", {"passing": 0.9, "step": 0.25}, 1, 0.008),
     Mechanism("detector-drift", "counts", {"ramp": 0.8, "step": 0.02, "constant": 0.3}, 1, 0.02),
@@ -55,13 +59,16 @@ MECHANISMS = (
     Mechanism("tare-loaded", "gauge", {"step": 0.9, "constant": 0.3}, -1, 0.013, {"tare-fed": 6.0, "tare": 1.0}, 0.01, 0.4, "empty_belt_rate"),
     Mechanism("tare-standing", "gauge", {"step": 0.9, "constant": 0.2}, 0, 0.004, {"tare-standing": 20.0, "tare": 0.6}, 0.01, 0.2, "empty_belt_rate"),
     Mechanism("source-changed", "gauge", {"step": 0.5, "constant": 0.1}, 0, 0.25, {"tare": 0.5}, 0.02, 0.1, "empty_belt_rate"),
-    Mechanism("nuclide-or-clock", "gauge", {"step": 0.8, "constant": 0.3}, 0, 0.1, {"gauge-clock-step": 20.0, "gauge-restart": 4.0, "tare": 0.02}, 0.4, 0.6),
+    Mechanism("nuclide-or-clock", "gauge", {"step": 0.6, "constant": 0.2}, 0, 0.1, CLOCK_EVENTS, 0.4, 0.6),
+    Mechanism("nuclide-or-clock", "gauge", {"step": 0.2, "constant": 0.1}, 0, 0.7, CLOCK_EVENTS, 0.4, 0.6),
 )  # fmt: skip
 
 TIES: tuple[tuple[str, frozenset[str], frozenset[str]], ...] = (
     ("counts", frozenset({"ramp"}), frozenset({"build-up", "detector-drift"})),
+    ("counts", frozenset({"constant"}), frozenset({"build-up", "stale-tare"})),
 )
-"""Part, shapes and causes that no measurement of the loop parts: a slow cake and a slow loss of gain are the same numbers."""
+"""Part, shapes and causes that no measurement of the loop parts: a slow cake and a slow loss of gain are the same numbers, and
+so are a cake and another belt that were there before anybody looked."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,7 +130,9 @@ def rank(series: Series, moved: Moved, roles: Sequence[str], points: Mapping[str
     for entry in MECHANISMS:
         if entry.part != moved.part or entry.sign * sign < 0:
             continue
-        likely = entry.shapes.get(moved.shape, 0.0) * _half_normal(size, entry.size) * _events(entry, moved, roles)
+        large = OFTEN_LARGE * _half_normal(size, LARGE * entry.size)
+        likely = entry.shapes.get(moved.shape, 0.0) * ((1.0 - OFTEN_LARGE) * _half_normal(size, entry.size) + large)
+        likely *= _events(entry, moved, roles)
         likely *= _age(entry, moved) * registry()[entry.cause].weight * (0.5 if entry.sign == 0 else 1.0)
         scores[entry.cause] = scores.get(entry.cause, 0.0) + likely
     if moved.part == "gauge" and moved.shape in ("step", "constant") and not moved.kinds & {"tare"}:
