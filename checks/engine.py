@@ -31,6 +31,8 @@ DAY_S = 86400
 KEPT_SAMPLES_S = 2 * 3600
 KEPT_BLOCKS_S, KEPT_MINUTES_S, KEPT_HOURS_S = DAY_S, 14 * DAY_S, 400 * DAY_S
 KEPT_LEDGER = 2000
+SHOWN_UP_TO_S = 60
+"""What is asked less often than this is not asked anew only to be shown [s]."""
 PIECE = 1800
 """Samples that are worked on at a time; only a matter of memory."""
 
@@ -67,6 +69,7 @@ class LoopEngine:
         self._to_set: list[tuple[int, str, float]] = []
         self._held: dict[str, tuple[int, list[CheckResult]]] = {}
         self._followed: dict[str, Hashable] = {}
+        self._seen: dict[str, tuple[int, list[CheckResult]]] = {}
         self._rollups: dict[int, list[Blocks]] = {}
         self._tonnes = TonnesSoFar()
         self._traces_until = 0
@@ -229,9 +232,14 @@ class LoopEngine:
         return held[1]
 
     def _shown(self, check: Check, window: Window) -> list[CheckResult]:
-        """The answer of a check for people to look at: what is costly is held since the last block that was due."""
-        held = self._held.get(check.name)
-        return held[1] if held is not None and check.every_s else self._asked(check, window)
+        """The answer of a check for people to look at; what is asked seldom is held since the last block that was due."""
+        held, period = self._held.get(check.name), window.end_s // max(check.every_s, 1)
+        if held is not None and (held[0] == period or check.every_s > SHOWN_UP_TO_S):
+            return held[1]
+        seen = self._seen.get(check.name)
+        if seen is None or seen[0] != period:
+            seen = self._seen[check.name] = (period, self._asked(check, window))
+        return seen[1]
 
     def _asked(self, check: Check, window: Window) -> list[CheckResult]:
         try:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from checks.evaluation import Evaluation
+from checks.finding import Finding
 from collector.reading import Reading
 from config.model import Site
 
@@ -53,6 +54,8 @@ class LiveState:
     site_path: str = ""
     started: float = 0.0
     evaluations: dict[str, Evaluation] = field(default_factory=dict)
+    standing: dict[str, tuple[Finding, ...]] = field(default_factory=dict)
+    """The findings of the episodes that stand, by loop: what the alerts know a fault by, also while it is not to be seen."""
     readings: dict[tuple[str, str], Reading] = field(default_factory=dict)
     endpoints: dict[str, EndpointStatus] = field(default_factory=dict)
     counters: dict[str, float] = field(default_factory=dict)

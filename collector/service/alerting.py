@@ -71,7 +71,9 @@ class Alerts:
 
     def take(self, evaluation: Evaluation) -> None:
         """Take one evaluation, in order of time."""
-        self._pending += self._trackers[evaluation.loop].update(evaluation)
+        tracker = self._trackers[evaluation.loop]
+        self._pending += tracker.update(evaluation)
+        self._live.standing[evaluation.loop] = tuple(episode.finding for episode in tracker.open)
         if self._noted.get(evaluation.loop) == evaluation.suppressed:
             self._reasons.pop(evaluation.loop, None)
         else:

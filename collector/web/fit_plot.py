@@ -61,7 +61,7 @@ def draw(line: Line, result: CheckResult, x: Trend, y: Trend, limit_span: float)
     differs = result.verdict is Verdict.FAULT and "gain" in facts
     low = min(line.low, float(across.min()), float(up.min()))
     high = max(line.high, float(across.max()), float(up.max()))
-    ticks = nice_ticks(low, high)
+    ticks = nice_ticks(low, high, 6)
     low, high = ticks[0], ticks[-1]
 
     def px(value: float) -> float:

@@ -80,8 +80,9 @@ class LoopLine:
     @property
     def verdict(self) -> Verdict:
         """The verdict that may be shown: none is claimed on old data."""
-        fresh = self.evaluation is not None and not self.stale
-        return self.evaluation.verdict if fresh and self.evaluation is not None else Verdict.NOT_EVALUATED
+        if self.evaluation is None or self.stale:
+            return Verdict.NOT_EVALUATED
+        return worst([self.evaluation.verdict, *(item.verdict for item in self.findings)])
 
     @property
     def words(self) -> str:
@@ -101,7 +102,7 @@ class LoopLine:
         if self.evaluation is None or self.stale:
             return None
         unusable = any(item.cause in NO_SIGNAL for item in self.findings)
-        return status(self.evaluation.verdict, unusable=unusable, working=self.evaluation.suppressed in AT_WORK)
+        return status(self.verdict, unusable=unusable, working=self.evaluation.suppressed in AT_WORK)
 
     @property
     def lead(self) -> Finding | None:
@@ -143,16 +144,20 @@ def first_verdict_s(live: LiveState) -> float:
     return live.site.block + live.site.close_after
 
 
-def marks(evaluation: Evaluation | None) -> tuple[Mark, ...]:
-    """One mark per link in the order of the chain; a link that nothing speaks of is not evaluated."""
+def marks(evaluation: Evaluation | None, known: Sequence[Finding] = ()) -> tuple[Mark, ...]:
+    """One mark per link in the order of the chain; a link that nothing speaks of is not evaluated. `known` are findings that
+    stand though this evaluation may not show them."""
     found = []
     for link in CHAIN_ORDER:
         numbers = tuple(row for row in evaluation.chain if row.link is link) if evaluation else ()
         results = tuple(item for item in evaluation.results if item.link is link) if evaluation else ()
-        verdict = worst([row.verdict for row in numbers] + [item.verdict for item in results])
+        here = [item for item in known if item.link is link]
+        said = [*(row.verdict for row in numbers), *(item.verdict for item in results), *(item.verdict for item in here)]
+        verdict = worst(said)
         reasons = [row.reason for row in numbers if row.verdict is verdict] + [
             item.reason for item in results if item.verdict is verdict
         ]
+        reasons += [f"{item.title}; nothing shows it at this moment" for item in here]
         nothing = "no tag tells" if evaluation else "no evaluation yet"
         found.append(
             Mark(
@@ -167,11 +172,22 @@ def marks(evaluation: Evaluation | None) -> tuple[Mark, ...]:
     return tuple(found)
 
 
+def standing_findings(live: LiveState, loop: str) -> tuple[Finding, ...]:
+    """What is wrong with a loop: what the alerts stand for, as they know it, and what was just found beside it.
+
+    A fault is not to be seen at every moment (an empty belt shows no slope); its alert stands until it is known to be gone.
+    """
+    evaluation, known = live.evaluations.get(loop), live.standing.get(loop, ())
+    links = {item.link for item in known}
+    new = (item for item in evaluation.findings if item.end is None and item.link not in links) if evaluation else ()
+    return (*known, *new)
+
+
 def loop_line(live: LiveState, loop: str, now: float) -> LoopLine:
     """A loop as it stands now."""
     evaluation = live.evaluations.get(loop)
-    found = marks(evaluation)
-    findings = tuple(item for item in evaluation.findings if item.end is None) if evaluation else ()
+    found = marks(evaluation, live.standing.get(loop, ()))
+    findings = standing_findings(live, loop)
     age = None if evaluation is None else now - evaluation.time_s
     if age is None:
         waited = now - live.started > stale_after(live) + first_verdict_s(live)
@@ -185,7 +201,7 @@ def loop_line(live: LiveState, loop: str, now: float) -> LoopLine:
             Verdict.SUSPECT: Standing.DOUBTFUL,
             Verdict.OK: Standing.AGREES,
             Verdict.NOT_EVALUATED: Standing.NOT_EVALUATED,
-        }[evaluation.verdict]
+        }[worst([evaluation.verdict, *(item.verdict for item in findings)])]
     return LoopLine(
         loop=loop,
         title=live.site.loops[loop].title,

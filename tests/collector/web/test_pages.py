@@ -46,7 +46,7 @@ async def test_fault_page_shows_both_numbers_the_sentence_and_the_advice(serve: 
     for part in (
         "differs NE 107 S: Out of specification since",
         "218.4 t/h 260.0 t/h −41.6 t/h −9.90 % ± 0.12 0.50 % differs: PLC shows 41.6 t/h less than the gauge.",
-        "no value 12.320 mA no value no value 0.50 % not evaluated: no independent current measurement.",
+        "no value 12.320 mA 0.50 % not evaluated: no independent current measurement.",
         "The PLC shows 0.840 of the gauge flow at every load",
         "02:38 CST between 02:37 CST and 02:39 CST (95 %)",
         "upper range 19: 1 against all other causes",
@@ -192,3 +192,14 @@ async def test_past_alerts_are_listed_below_the_standing_ones(serve: Serve) -> N
     text = visible((await serve(plant.healthy(), plant.MemoryDesk(gone)).get("/alerts")).text)
     assert "No alert stands." in text
     assert "TB-09: ends differ raised 08:40 CST" in text or "stood 60 min" in text
+
+
+async def test_loop_whose_alert_stands_does_not_agree_though_nothing_shows_it_now(serve: Serve) -> None:
+    live = plant.healthy()
+    live.standing["TB-07"] = (plant.finding(),)
+    served = serve(live, plant.MemoryDesk(plant.alert(plant.NOW)))
+    text = visible((await served.get("/loops/TB-07")).text)
+    assert "TB-07 Reclaim to ship loader differs" in text
+    assert "nothing shows it at this moment" in text
+    site = visible((await served.get("/")).text)
+    assert site.index("TB-07") < site.index("TB-08")
