@@ -72,6 +72,21 @@ def test_slow_checks_are_asked_in_new_periods_of_the_clock_only(monkeypatch: pyt
     assert [end - BEGIN for end in asked] == [30, 60, 120, 180, 300]
 
 
+def test_answer_stands_where_nothing_it_follows_has_changed(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[int] = []
+
+    def slow(window: Window) -> list[CheckResult]:
+        asked.append(window.end_s)
+        return [CheckResult(check="slow", link=Link.TOTALS, verdict=Verdict.OK, reason="x")]
+
+    follows = Check("slow", Link.TOTALS, slow, 60, (), lambda window: (window.end_s - BEGIN) // 200)
+    monkeypatch.setattr(engine_module, "CHECKS", (follows,))
+    samples = samples_by_hand({"flow": np.full(480, 10.0)}, begin=BEGIN)
+    told = LoopEngine(small_site(["flow"]), "TB-07").push(samples)
+    assert [end - BEGIN for end in asked] == [10, 300]
+    assert all(len(evaluation.results) == 1 for evaluation in told)
+
+
 def test_check_that_raises_becomes_an_answer_and_is_counted(monkeypatch: pytest.MonkeyPatch) -> None:
     def broken(window: Window) -> list[CheckResult]:
         raise ZeroDivisionError("by zero")

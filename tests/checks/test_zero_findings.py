@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -183,6 +183,61 @@ def test_error_that_is_older_than_the_ledger_is_told_as_such() -> None:
 def test_compensation_in_steps_is_not_reported(nuclide: str) -> None:
     belt = site(1, days=100.0, nuclide=nuclide, declared=nuclide, taken=lambda day: left(nuclide, (day // 30.0) * 30.0))
     assert told(belt) is None
+
+
+def test_strong_decay_that_is_not_compensated_is_told_early_with_steps_as_the_other_reading() -> None:
+    finding = told(site(1, days=20.0, nuclide="Co-60", declared="Co-60", taken=lambda day: 0.0))
+    assert finding is not None
+    assert finding.cause == "decay-off"
+    assert "decay-in-steps" in others(finding)
+
+
+def test_nothing_is_named_wrongly_over_sites_and_sizes() -> None:
+    """Sizes from a third to three times the usual: a wrong name is worse than a set, so there is none."""
+    grown: dict[str, tuple[tuple[float, ...], Callable[[float], dict[str, Any]]]] = {
+        "stale-tare": ((0.8, 2.3, 6.0), lambda x: {"mass": from_day(x), "events": ((AT, "stood"),)}),
+        "shutter-part-open": (
+            (0.99, 0.9, 0.7),
+            lambda x: {"beam": lambda day: x if day >= AT else 1.0, "events": ((AT, "shutter"),)},
+        ),
+        "source-changed": ((0.8, 1.2, 1.6), lambda x: {"beam": lambda day: x if day >= AT else 1.0, "events": ((AT, "bypass"),)}),
+        "nuclide-or-clock": (
+            (100.0, 700.0, 9600.0),
+            lambda x: {"taken": lambda day: -LAMBDA_D * day + LAMBDA_D * (x if day >= AT else 0.0), "events": ((AT, "gauge-restart"),)},
+        ),
+        "tare-loaded": (
+            (0.7, 2.0, 6.0),
+            lambda x: {"taken": lambda day: -LAMBDA_D * day - MU * (x if day >= AT else 0.0), "events": ((AT, "tare"),)},
+        ),
+        "build-up": ((0.2, 0.4, 0.8), lambda x: {"mass": lambda day: x * (day % 7.0)}),
+    }  # fmt: skip
+    named = 0
+    for cause, (sizes, changes) in grown.items():
+        for size in sizes:
+            for seed in range(300, 306):
+                finding = told(healthy(seed, **changes(size)))
+                if finding is None:
+                    continue
+                assert finding.cause in (cause, UNKNOWN), (cause, size, seed, finding.sentence)
+                assert finding.cause == cause or cause in others(finding), (cause, size, seed)
+                named += finding.cause == cause
+    assert named >= 60
+
+
+def test_automatic_zero_that_follows_a_trickle_is_told_on_the_running_plant() -> None:
+    (finding,) = at_the_end("TB-07", 4.0, [Order(3600, "auto-zero-creep")])
+    assert (finding.link, finding.cause) == (Link.LOAD, "auto-zero-creep")
+    assert finding.rate_error_t_h is not None
+    assert finding.rate_error_t_h < -2.0
+    assert finding.begin >= BEGIN + 3600
+
+
+def test_named_finding_of_the_empty_belt_takes_the_place_of_one_that_names_nothing() -> None:
+    finding = told(site(1, **NAMED["tare-loaded"]))
+    assert finding is not None
+    for cause, says_more in ((UNKNOWN, True), ("undocumented-change", True), ("dead-time", False)):
+        assert zero_findings.says_more(finding, replace(finding, cause=cause)) is says_more
+    assert not zero_findings.says_more(finding, replace(finding, cause=UNKNOWN, link=Link.COUNTS))
 
 
 def test_tare_that_cured_a_new_belt_leaves_nothing_to_tell() -> None:
