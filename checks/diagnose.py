@@ -8,15 +8,18 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 
 from checks import (
+    card_findings,
     categorical,
     edge_findings,
     event_findings,
+    late_findings,
     line_findings,
     load_findings,
     speed_findings,
     tag_findings,
     total_findings,
     truth_findings,
+    wiring_findings,
     zero_findings,
 )
 from checks.finding import UNKNOWN, Finding
@@ -40,6 +43,10 @@ BLINDS: dict[str, frozenset[Link]] = {
     "tach-extra-pulses": frozenset({Link.LOAD, Link.GAUGE_OUTPUT, Link.TOTALS}),
     "forced-value": frozenset({Link.SCALING_BLOCK, Link.TOTALS}),
     "stale-tag": frozenset({Link.SCALING_BLOCK, Link.INPUT_CARD, Link.CURRENT, Link.TOTALS}),
+    "clock-shift": frozenset({Link.CURRENT, Link.INPUT_CARD, Link.SCALING_BLOCK, Link.TOTALS}),
+    "double-scaling": frozenset({Link.TOTALS}),
+    "digital-analogue-differ": frozenset({Link.CURRENT, Link.INPUT_CARD, Link.SCALING_BLOCK}),
+    "wrong-variable": frozenset({Link.CURRENT, Link.INPUT_CARD, Link.SCALING_BLOCK}),
     "gateway-zeros": frozenset(set(Link) - {Link.COMMUNICATION}),
 }
 """Causes that explain other links than their own link says."""
@@ -52,7 +59,8 @@ SETTLING_S = 120
 Family = Callable[[Window, Sequence[CheckResult]], Iterator[Finding]]
 
 FIRST: tuple[Family, ...] = (
-    tag_findings.findings, categorical.findings, speed_findings.findings, event_findings.findings, load_findings.findings,
+    tag_findings.findings, card_findings.overflow, card_findings.held, categorical.findings, speed_findings.findings,
+    event_findings.findings, load_findings.findings, wiring_findings.findings, late_findings.findings,
 )  # fmt: skip
 """Families that need no odds, in the order of reasoning; what one of their findings explains is not told again."""
 
@@ -72,12 +80,14 @@ def diagnose(window: Window, results: Sequence[CheckResult]) -> tuple[Finding, .
             if family is tag_findings.findings:
                 explained |= set(Link) - {finding.link}  # no number of a tag that is read wrongly says anything of the chain
             explained |= BLINDS.get(finding.cause, DOWNSTREAM.get(finding.link, frozenset()))
-    explained |= {finding.link for finding in found}
+        explained |= {finding.link for finding in found}
     lost = any(result.facts.get("lost") == 1.0 for result in results if result.link is Link.COMMUNICATION)
     if not lost and not ranges_settling(window):
         edges = {edge.link: edge for edge in edge_findings.findings(window, results) if edge.link not in explained}
         for finding in line_findings.findings(window, results, frozenset(explained)):
             edge = edges.pop(finding.link, None)
+            if edge is None and finding.cause == UNKNOWN and late_findings.agrees_again(window, finding.link):
+                continue
             found.append(edge if edge is not None and finding.cause == UNKNOWN else finding)
             explained.add(finding.link)
         found += edges.values()
@@ -95,7 +105,8 @@ def diagnose(window: Window, results: Sequence[CheckResult]) -> tuple[Finding, .
 TRACES = frozenset(
     {
         "zero-counts", "shutter-closed", "gateway-zeros", "counts-frozen", "word-order", "register-offset", "wrong-type",
-        "open-loop", "burnout-value",
+        "open-loop", "burnout-value", "raw-overflow", "wrong-channel", "clock-shift", "double-scaling",
+        "digital-analogue-differ",
         "output-frozen", "forced-value", "stale-tag", "tach-lost", "speed-held", "mode-left-on",
     }
 )  # fmt: skip
@@ -105,7 +116,11 @@ TRACES = frozenset(
 def traces_from(findings: Sequence[Finding]) -> int | None:
     """The moment [epoch s] from which rows carry the traces of a categorical cause that stands now; None without one."""
     return min(
-        (finding.begin_interval[0] for finding in findings if finding.cause in TRACES and finding.link is not Link.TOTALS),
+        (
+            finding.begin_interval[0]
+            for finding in findings
+            if finding.cause in TRACES and finding.verdict is Verdict.FAULT and finding.link is not Link.TOTALS
+        ),
         default=None,
     )
 

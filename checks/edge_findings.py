@@ -11,6 +11,7 @@ from checks.derived import EXPECTED
 from checks.finding import Finding
 from checks.lines import Line, Rows, chain, rows_of
 from checks.result import CheckResult, Evidence, Link, Verdict
+from checks.signal import current_of_raw
 from checks.telling import clock, told
 from checks.tonnes import Misstated, of_flows
 from checks.window import Window
@@ -20,7 +21,7 @@ Bools = NDArray[np.bool_]
 
 HORIZON_S = 7200
 AT_TOP_S = 1800
-TOP_ROWS = 12
+TOP_ROWS, CEILING_ROWS = 12, 6
 """Rows at a ceiling before it is called one (two minutes of blocks of 10 s)."""
 FLAT = 0.004
 """Scatter of the signal at a ceiling [parts of span]."""
@@ -29,7 +30,7 @@ BEYOND = 0.02
 ZERO_ROWS = 3
 MOST_CUT = 0.2
 """Largest level taken for a cut-off [parts of span]."""
-SMALL_S = 20
+SMALL_S, CUT_MA = 20, 0.02
 """How long small flows must have been shown as zero [s]."""
 CLAMP_ROWS = 12
 EXTRA_LAG_S = 16.0
@@ -110,7 +111,7 @@ def _ceiling(window: Window, line: Line, rows: Rows) -> Iterator[Finding]:
     span = line.span
     with np.errstate(invalid="ignore"):
         gone = rows.steady & (rows.x - rows.y > BEYOND * span)
-        if gone.sum() < TOP_ROWS:
+        if gone.sum() < CEILING_ROWS:
             return
         level = float(np.median(rows.y[gone][-60:]))
         top = gone & (np.abs(rows.y - level) < FLAT * span)
@@ -122,7 +123,7 @@ def _ceiling(window: Window, line: Line, rows: Rows) -> Iterator[Finding]:
         gone[: last + 1] = False
         below[: last + 1] = False
     flat = rows.y_max[top] - rows.y_min[top]
-    if top.sum() < TOP_ROWS or top.sum() < 0.7 * gone.sum() or below.sum() < ZERO_ROWS:
+    if top.sum() < CEILING_ROWS or top.sum() < 0.7 * gone.sum() or below.sum() < ZERO_ROWS:
         return
     if float(np.ptp(rows.x[top])) < 1.5 * BEYOND * span or float(np.median(flat)) > FLAT * span:
         return
@@ -152,7 +153,9 @@ def _cutoff(window: Window, line: Line) -> Iterator[Finding]:
     samples = window.samples
     flow, shown = samples.column("flow"), samples.column("plc_flow")
     declared = window.loop.plc.low_cutoff
-    recent = shown[-int(AT_TOP_S // samples.step_s) :]
+    shows_small = np.flatnonzero((shown > 0.0) & (shown < BEYOND * line.span))
+    first = int(shows_small[-1]) + 1 if len(shows_small) else 0
+    recent = shown[max(first, len(shown) - int(AT_TOP_S // samples.step_s)) :]
     positive = recent[recent > 0.0]
     if not len(positive) or not (recent == 0.0).any():
         return
@@ -160,22 +163,35 @@ def _cutoff(window: Window, line: Line) -> Iterator[Finding]:
     if not max(BEYOND * line.span, declared + 0.01 * line.span) < level < MOST_CUT * line.span:
         return
     between = np.flatnonzero((shown > 0.0) & (shown < 0.98 * level))
-    first = int(between[-1]) + 1 if len(between) else 0
+    first = int(between[-1]) + 1 if len(between) else first
     running = np.nan_to_num(samples.column("drive_running"), nan=1.0) > 0.5
     small = (flow > 0.2 * level) & (flow < 0.9 * level) & running & (shown == 0.0)
     small[:first] = False
     if small.sum() * samples.step_s < SMALL_S:
         return
     begin = int(samples.time_s[np.flatnonzero(small)[0]])
+    at_gauge = _current_is_cut(window, small)
     yield told(
-        window, line.link, "low-cutoff", begin=begin, interval=(int(samples.time_s[first]), begin),
+        window, Link.GAUGE_OUTPUT if at_gauge else line.link, "digital-analogue-differ" if at_gauge else "low-cutoff",
+        verdict=Verdict.SUSPECT if at_gauge else Verdict.FAULT, begin=begin, interval=(int(samples.time_s[first]), begin),
         misstated=of_flows(window.blocks, begin),
         evidence=(Evidence(name="smallest flow shown", value=level, unit="t/h", limit=declared),),
         sentence=(
-            f"Since {clock(begin)} the PLC shows exactly zero below {level:.1f} t/h while the gauge shows flow there; "
-            f"the site file says {declared:g} t/h."
+            f"Since {clock(begin)} the {'current stays at 4 mA' if at_gauge else 'PLC shows exactly zero'} below {level:.1f} t/h "
+            f"while the gauge shows flow there; the site file says {declared:g} t/h."
         ),
     )  # fmt: skip
+
+
+def _current_is_cut(window: Window, small: Bools) -> bool:
+    """Whether the current itself stays at 4 mA under small flows: then the gauge cuts it, not the PLC."""
+    samples = window.samples
+    current = samples.column("loop_current")
+    if not np.isfinite(current[small]).any():
+        current = current_of_raw(samples.column("ai_raw"), window.loop.plc.raw_span)
+    current = current[small]
+    current = current[np.isfinite(current)]
+    return len(current) > 0 and bool(np.mean(np.abs(current - 4.0) < CUT_MA) > 0.9)
 
 
 def _clamp(window: Window, line: Line, rows: Rows) -> Iterator[Finding]:

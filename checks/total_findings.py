@@ -27,7 +27,7 @@ ALONE = 0.015
 """The same for a constant that nothing else lies near: the block in which it began takes part in both lines [parts]."""
 SHARP = 0.0016
 """Standard error a ratio near one needs before a ton can be told from a slow timer [parts]."""
-LUMPY = 0.5
+LUMPY, LUMPY_ROWS = 0.5, 60
 """What all-or-nothing leaves, over what proportion leaves."""
 NEWEST, UNEVEN = 6, 0.2
 """Rows of the newest minute, and how far its ratio may lie from that of all since the onset [parts]."""
@@ -39,14 +39,29 @@ TASKS_S = (0.02, 0.05, 0.1, 0.2, 0.25, 0.5, 1.0)
 SINGLE_BETTER = 0.4
 """What single precision leaves, over what proportion leaves."""
 SINGLE_FROM_T = 4096.0
+GAUGE_CLOSE = 0.02
+"""A PLC total this close to the flow of the gauge [parts] adds that up."""
 
 
 def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding]:
     """One finding for each total that differs."""
     yield from _lost(window)
     for result in results:
-        if result.check == "totals" and result.verdict is Verdict.FAULT:
+        if result.check == "totals" and result.verdict is Verdict.FAULT and not _follows_gauge(window, result):
             yield _finding(window, result)
+
+
+def _follows_gauge(window: Window, result: CheckResult) -> bool:
+    """Whether the PLC total adds up the flow of the gauge: then the shown PLC flow is off, not the total."""
+    if result.facts.get("column") != 1.0:
+        return False
+    blocks = window.blocks
+    rows = usable_rows(blocks, 1) & (blocks.start_s >= int(result.facts.get("begin_s", 0.0))) & np.isfinite(blocks.own_t)
+    rows &= blocks.measured_s >= blocks.covered_s
+    gained, passed = float(blocks.increment_t[rows, 1].sum()), float(blocks.own_t[rows].sum())
+    demanded = float(blocks.plc_own_t[rows].sum())
+    slack = GAUGE_CLOSE * abs(passed) + 3.0 * window.loop.plc.total.resolution
+    return abs(gained - passed) < min(slack, 0.3 * abs(gained - demanded))
 
 
 def _lost(window: Window) -> Iterator[Finding]:
@@ -151,7 +166,7 @@ def _lumpy(window: Window, begin: int) -> bool:
     rows = usable_rows(blocks, 1) & (blocks.start_s >= begin)
     own, excess = blocks.plc_own_t[rows], (blocks.increment_t[:, 1] - blocks.plc_own_t)[rows]
     size = float((own * own).sum())
-    if rows.sum() < 30 or size <= 0.0:
+    if rows.sum() < LUMPY_ROWS or size <= 0.0:
         return False
     proportional = excess - float((own * excess).sum()) / size * own
     whole = np.minimum(excess**2, (excess + own) ** 2)

@@ -95,7 +95,8 @@ CAUSES = (
     ),
     Cause(
         id="wrong-channel", title="wrong channel",
-        links=(CARD,), roles=("flow", "plc_flow"), weight=1.5, mode=FailureMode.ABNORMAL_READING, signal=Signal.FAILURE,
+        links=(CARD, Link.CURRENT, BLOCK), roles=("flow", "plc_flow"), weight=1.5, mode=FailureMode.ABNORMAL_READING,
+        signal=Signal.FAILURE,
         look_alikes=unlike(
             output_frozen="correlate with the twin belt: a swapped channel follows it",
             stale_tag="source time of the tag",

@@ -10,6 +10,8 @@ from deploy.plant.scenario import Swings
 from deploy.plant.spec import Card, LoopSpec
 from deploy.plant.stages import Average, Damping, Delay, Floats, Hold, Totalizer
 
+OTHER_S = 311
+"""The other loop does not follow the ten minutes of this one [s]."""
 LATEST_S = 4000
 """The latest that the PLC may be read [s]."""
 
@@ -69,7 +71,7 @@ class FarEndState:
 
     def _other_loop(self, time_s: NDArray[np.int64]) -> Floats:
         """The current of another loop: its own loads, with counting noise."""
-        feed = self._other.plan(time_s).feed
+        feed = self._other.plan(time_s + OTHER_S).feed
         current: Floats = (
             4.0 + 16.0 * self._other_filter(feed, 12.0) / 420.0 + 0.1 * self._other_noise.standard_normal(len(time_s))
         )
