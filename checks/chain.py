@@ -17,6 +17,8 @@ from checks.window import Window
 LABELS = {
     ("counts", Link.COUNTS): "detector",
     ("temperature", Link.COUNTS): "detector temperature",
+    ("zero", Link.COUNTS): "empty belt",
+    ("decay", Link.COUNTS): "decay of the source",
     ("counts", Link.LOAD): "counts to flow",
     ("speed", Link.DRIVE): "belt speed",
     ("scaling", Link.GAUGE_OUTPUT): "flow to gauge output",
@@ -32,6 +34,7 @@ LABELS = {
 SINGLE = {
     ("counts", Link.COUNTS): ("count rate", "1/s", "empty-belt rate"),
     ("temperature", Link.COUNTS): ("detector temperature", "degC", ""),
+    ("zero", Link.COUNTS): ("zero error", "t/h", ""),
     ("current", Link.CURRENT): ("current", "mA", ""),
     ("current", Link.INPUT_CARD): ("current", "mA", ""),
 }
