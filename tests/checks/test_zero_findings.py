@@ -171,6 +171,16 @@ def test_missing_shutter_tag_leaves_the_set_open_and_is_asked_for() -> None:
     assert any("shutter_closed" in need for need in finding.gate)
 
 
+def test_day_and_night_without_a_temperature_leave_daylight_and_heat_as_a_set() -> None:
+    read = tuple(role for role in ROLES if role != "detector_temperature")
+    belt = site(2, **NAMED["light-leak"], read=read)
+    window = as_window(belt.loop(), [replace(one, temperature=None) for one in belt.stretches()])
+    (finding,) = zero_findings.findings(window, [*zero.check(window), *decay.check(window)])
+    assert finding.cause == UNKNOWN
+    assert others(finding)["light-leak"] == others(finding)["detector-temperature"]
+    assert any("detector temperature" in need for need in finding.gate)
+
+
 def test_error_that_is_older_than_the_ledger_is_told_as_such() -> None:
     finding = told(site(2, mass=lambda day: 1.0))
     assert finding is not None
