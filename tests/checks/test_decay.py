@@ -45,7 +45,7 @@ def leader(result: CheckResult) -> str:
 
 
 def test_ninety_days_without_compensation_are_six_tonnes_an_hour() -> None:
-    """W12: N0 5,140 falls to 5,111 in 90 days; the zero rises by Kv lambda t = 6.0 t/h, +2.3 % at 260 t/h, 120 t in 20 h."""
+    """N0 5,140 falls to 5,111 in 90 days; the zero rises by Kv lambda t = 6.0 t/h, +2.3 % at 260 t/h, 120 t in 20 h."""
     assert NET * math.exp(-LAMBDA_D * 90.0) == pytest.approx(5111.0, abs=0.5)
     error = KV * LAMBDA_D * 90.0
     assert error == pytest.approx(6.0, abs=0.05)
@@ -59,7 +59,7 @@ def test_ninety_days_without_compensation_are_six_tonnes_an_hour() -> None:
 
 
 def test_three_weeks_of_the_wrong_nuclide_are_minus_six_and_a_half() -> None:
-    """W13: Co-60 set for Cs-137 makes the zero fall by Kv (lambda_Co - lambda_Cs) t = 6.6 t/h in 3 weeks (2.2 a week)."""
+    """Co-60 set for Cs-137 makes the zero fall by Kv (lambda_Co - lambda_Cs) t = 6.6 t/h in 3 weeks (2.2 a week)."""
     error = KV * (left("Co-60", 21.0) - left("Cs-137", 21.0))
     assert error == pytest.approx(-6.5, abs=0.15)
     belt = Belt(seed=2, days=21.0, scatter=0.2, taken=lambda day: left("Co-60", day))
@@ -72,7 +72,7 @@ def test_three_weeks_of_the_wrong_nuclide_are_minus_six_and_a_half() -> None:
 
 @pytest.mark.parametrize(("years", "t_h"), [(1, -0.29), (5, -1.5), (10, -3.2), (20, -7.2)])
 def test_background_does_not_decay(years: int, t_h: float) -> None:
-    """E7: n0(t) = b + (n0 - b) exp(-lambda t); decaying the gross rate, background and all, under-reads the more the older."""
+    """n0(t) = b + (n0 - b) exp(-lambda t); decaying the gross rate, background and all, under-reads the more the older."""
     constant = decay_constant_s("Cs-137")
     age = years * YEAR_D * DAY_S
     right = empty_rate(NET + BACKGROUND, BACKGROUND, constant, age)
@@ -86,7 +86,7 @@ def test_background_does_not_decay(years: int, t_h: float) -> None:
     [(28.0, 8, 0.0, 2.9), (28.0, 8, 0.5, 2.2), (28.0, 8, 1.0, 1.5), (56.0, 16, 1.0, 3.9), (56.0, 16, 0.0, 7.6)],
 )
 def test_slope_of_the_empties_alone_needs_six_to_eight_weeks(days: float, empties: int, scatter: float, sigma: float) -> None:
-    """E24: ten minutes of counting leave 0.60 t/h an empty; evenly spread, the slope has SE sd / sqrt(sum (t - mean)^2).
+    """Ten minutes of counting leave 0.60 t/h an empty; evenly spread, the slope has SE sd / sqrt(sum (t - mean)^2).
 
     Against 0.0664 t/h a day of Cs-137; with the site's own scatter it is fewer sigma. scipy draws the line.
     """

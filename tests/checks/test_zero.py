@@ -109,7 +109,7 @@ def test_healthy_site_reads_zero_to_within_its_uncertainty(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_half_a_kilogram_of_cake_is_seen_and_weighed(seed: int) -> None:
-    """W14: 0.5 kg/m2 is 3.6 w v m = 3.42 t/h; over 20 running hours 68 t a day, 1.75 % of 3,900 t."""
+    """0.5 kg/m2 is 3.6 w v m = 3.42 t/h; over 20 running hours 68 t a day, 1.75 % of 3,900 t."""
     error = 3.6 * 1.0 * SPEED * 0.5
     assert error == pytest.approx(3.42)
     assert error * 20.0 == pytest.approx(68.4)
@@ -125,7 +125,7 @@ def test_half_a_kilogram_of_cake_is_seen_and_weighed(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_twenty_kelvin_at_a_twentieth_of_a_per_cent_move_the_zero_by_ten_tonnes_an_hour(seed: int) -> None:
-    """W19: 20 K at -0.05 %/K is -1 % of the counts: Kv ln(1/0.99) = 10.6 t/h at 15:00 and nothing at 05:00."""
+    """20 K at -0.05 %/K is -1 % of the counts: Kv ln(1/0.99) = 10.6 t/h at 15:00 and nothing at 05:00."""
     assert -KV * math.log(1.0 - 0.0005 * 20.0) == pytest.approx(10.6, abs=0.05)
     print("seed", seed)
     hours = (1.0, 5.0, 9.0, 12.0, 15.0, 18.0, 21.0)
