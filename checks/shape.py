@@ -44,6 +44,10 @@ class Score(Protocol):
         ...
 
 
+NEARLY = 0.7
+"""Part of the lead of a plain bend at which a mechanism is preferred to it."""
+
+
 def choose(x: Floats, y: Floats, follows: Bools, low: float, high: float) -> Shape:
     """Pick line, quadratic, hinge or power by BIC on rows whitened with the line's residual correlation.
 
@@ -80,6 +84,9 @@ def choose(x: Floats, y: Floats, follows: Bools, low: float, high: float) -> Sha
     best = min(candidates, key=lambda item: item[0], default=None)
     if best is None or base - best[0] < DECISIVE:
         return Shape(model=LINE, lead=0.0, curvature_t=curvature)
+    if best[1].model == QUADRATIC:  # a bend without a mechanism gives way to one that explains nearly as much
+        mechanisms = [shape for _, shape in candidates if shape.model != QUADRATIC and shape.lead > NEARLY * best[1].lead]
+        return max(mechanisms, key=lambda shape: shape.lead, default=best[1])
     return best[1]
 
 

@@ -52,21 +52,22 @@ def finding(window: Window, tail: Tail, reason: str) -> Iterator[Finding]:
 
 def candidates(window: Window, tail: Tail, since: Standing) -> tuple[str, ...]:
     """The causes that remain for a PLC flow that stands still, in the order of the chain."""
-    if tail.has("ai_raw") or tail.has("loop_current"):
+    current = "ai_raw" if tail.has("ai_raw") else "loop_current" if tail.has("loop_current") else ""
+    if current and not tail.swing(current, since.begin) > 0.0:
         return ("stale-tag",)
     plc = window.loop.plc.range
     span, value = plc.high - plc.low, float(tail.last("plc_flow", 1)[-1])
-    if value < plc.low - BELOW * span:
+    if value < plc.low - BELOW * span and not current:
         return ("open-loop",)
-    if value > plc.high + ABOVE * span:
+    if value > plc.high + ABOVE * span and not current:
         return ("burnout-value",)
     first = int(np.searchsorted(tail.time_s, since.begin))
     before = tail.column("plc_flow")[max(0, first - 3) : first]
     jumped = bool(len(before)) and abs(float(before[-1]) - value) > JUMPED * span
-    at_end = value <= plc.low + 0.001 * span or value >= plc.high - 0.001 * span
+    at_end = not current and (value <= plc.low + 0.001 * span or value >= plc.high - 0.001 * span)
     ends = (("open-loop",) if value <= plc.low + 0.001 * span else ("burnout-value",)) if at_end else ()
     forced = () if tail.has("plc_forced") else ("forced-value",)
-    kept = () if jumped else ("output-frozen",)
+    kept = () if jumped or current else ("output-frozen",)
     stale = () if jumped else ("stale-tag",)
     goes_on = _total_goes_on(window, tail, since, value)
     if goes_on is True and stale:
