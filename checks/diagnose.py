@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from checks import (
     card_findings,
     categorical,
+    count_findings,
     edge_findings,
     event_findings,
     late_findings,
@@ -59,10 +60,14 @@ SETTLING_S = 120
 Family = Callable[[Window, Sequence[CheckResult]], Iterator[Finding]]
 
 FIRST: tuple[Family, ...] = (
-    tag_findings.findings, card_findings.overflow, card_findings.held, categorical.findings, speed_findings.findings,
-    event_findings.findings, load_findings.findings, wiring_findings.findings, late_findings.findings,
+    tag_findings.findings, card_findings.overflow, card_findings.held, count_findings.noisy, categorical.findings,
+    count_findings.findings, speed_findings.findings, event_findings.findings, load_findings.findings,
+    wiring_findings.findings, late_findings.findings,
 )  # fmt: skip
 """Families that need no odds, in the order of reasoning; what one of their findings explains is not told again."""
+
+BESIDE: tuple[Family, ...] = (count_findings.noisy, count_findings.findings)
+"""Families whose findings explain nothing behind them: flow and PLC go with false counts as with true ones."""
 
 LAST: tuple[Family, ...] = (tag_findings.torn, truth_findings.findings, zero_findings.findings)
 """Families that are asked once the lines and totals of the chain are known: the zero, the truth behind an agreeing chain."""
@@ -79,7 +84,8 @@ def diagnose(window: Window, results: Sequence[CheckResult]) -> tuple[Finding, .
             found.append(finding)
             if family is tag_findings.findings:
                 explained |= set(Link) - {finding.link}  # no number of a tag that is read wrongly says anything of the chain
-            explained |= BLINDS.get(finding.cause, DOWNSTREAM.get(finding.link, frozenset()))
+            if family not in BESIDE:
+                explained |= BLINDS.get(finding.cause, DOWNSTREAM.get(finding.link, frozenset()))
         explained |= {finding.link for finding in found}
     lost = any(result.facts.get("lost") == 1.0 for result in results if result.link is Link.COMMUNICATION)
     if not lost and not ranges_settling(window):

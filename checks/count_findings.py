@@ -1,0 +1,340 @@
+"""Findings of the counts themselves: false counts, a source too weak for its damping, what counts beside the beam."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.causes import registry
+from checks.counts import BEAM_ON, raw_counts
+from checks.finding import UNKNOWN, Alternative, Finding
+from checks.parting import parted_from
+from checks.result import CheckResult, Evidence, Link, Verdict
+from checks.tail import Tail
+from checks.telling import clock, told
+from checks.window import Window
+from config.nuclides import decay_constant_s
+from config.unit_table import YEAR_D
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+LOOK_S, GROUP = 300, 10
+NOISY_SUSPECT, NOISY, NOISY_FILTERED = 1.6, 3.0, 3.0
+"""Scatter of successive counts over that of counting alone. Counts behind a filter are taken back through its declared
+time constant, which is good for alive, dead or noisy only."""
+CALM = 1.3
+LEAST_SAMPLES = 200
+MOST_STEP_S = 2
+FILTER_S, MISDECLARED = 900, 0.1
+"""Lag-one correlation of a filtered rate below its declared one by more than this: the filter is another one."""
+WEAK = 2.0
+"""Noise of the flow [% of span, 1 sigma] from which an operator lengthens the damping (own choice: it fills a band of 8 %)."""
+WEAK_S = 1200
+CLOSED_S, SETTLED_S, CLEARED_S = 60, 10, 180
+SIGMAS, LEAST_SHARE, LEAST_RATE = 4.0, 0.1, 5.0
+STANDING_S, SIDE_S, STEP_SIGMAS, STEP_SHARE = 600, 60, 6.0, 0.004
+OTHERWISE = frozenset({"zero", "contradiction", "at_background", "frozen", "gateway_zeros"})
+
+
+def noisy(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding]:
+    """False counts: successive counts scatter more than counting does, in every stretch of ten and not only at a step of load."""
+    seen = next((item for item in results if item.check == "counts" and item.link is Link.COUNTS), None)
+    if seen is None or OTHERWISE & set(seen.facts):
+        return
+    spread = scatter(window)
+    limit = NOISY_FILTERED if window.loop.gauge.counts_filtered else NOISY_SUSPECT
+    if spread is None or spread[0] - 2.0 * spread[1] < limit:
+        return
+    begin, low = _noisy_since(window)
+    fault = spread[0] > NOISY
+    yield told(
+        window, Link.COUNTS, "counts-noisy", verdict=Verdict.FAULT if fault else Verdict.SUSPECT, begin=begin, interval=(low, begin),
+        evidence=(
+            Evidence(name="scatter over counting", value=spread[0], unit="1", limit=limit, standard_error=spread[1]),
+            Evidence(name="count rate", value=seen.facts.get("rate"), unit="1/s"),
+        ),
+        sentence=(
+            f"Since {clock(begin)} the counts scatter {spread[0]:.1f} times as much as counting does: false counts are among them, "
+            f"and every false count takes flow away."
+        ),
+    )  # fmt: skip
+
+
+def scatter(window: Window, seconds: int = LOOK_S) -> tuple[float, float] | None:
+    """Median over groups of ten of mean squared step over twice the rate, and its standard error; None where it is not known.
+
+    1 for counting alone, whatever the load does slowly; a step of the load touches one group of thirty. Dead and closed
+    counts, slow polling and a filter that is not the declared one give None.
+    """
+    gauge, step = window.loop.gauge, window.samples.step_s
+    if "count_rate" not in window.samples.values or step > MOST_STEP_S:
+        return None
+    counts = raw_counts(window, seconds)
+    good = counts[np.isfinite(counts)]
+    if len(good) < min(LEAST_SAMPLES, seconds // step // 2) or not good.mean() > max(
+        1.0, BEAM_ON * (gauge.empty_belt_rate or 0.0)
+    ):
+        return None
+    if gauge.counts_filtered and gauge.damping > 0.0 and not _behind_declared(window):
+        return None
+    groups = _groups(counts)
+    known = groups[np.isfinite(groups)]
+    if len(known) < LEAST_SAMPLES // GROUP // 2:
+        return None
+    middle = float(np.median(known))
+    return middle, 1.25 * 1.4826 * float(np.median(np.abs(known - middle))) / math.sqrt(len(known))
+
+
+def _groups(counts: Floats) -> Floats:
+    """Mean squared step over twice the rate in each group of ten, shape (n // 10,); the newest groups are whole."""
+    rows = len(counts) // GROUP
+    laid = counts[len(counts) - rows * GROUP :].reshape(rows, GROUP)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(
+            (np.diff(laid, axis=1) ** 2).mean(axis=1) / (2.0 * np.maximum(laid.mean(axis=1), 1.0)) / MEAN_OF_MEDIAN
+        )
+
+
+MEAN_OF_MEDIAN = 0.885
+"""Median of the mean of nine squared steps of independent counts, in units of its mean (simulated, 2e5 draws)."""
+
+
+def _behind_declared(window: Window) -> bool:
+    """Whether a filtered rate is correlated as its declared damping would make it, or more (the load moves too)."""
+    values = window.samples.column("count_rate")[-(FILTER_S // window.samples.step_s) :]
+    pairs = np.isfinite(values[1:]) & np.isfinite(values[:-1])
+    steps = np.diff(values)[pairs]
+    small = np.abs(steps) < 6.0 * float(np.median(np.abs(steps))) if len(steps) else np.zeros(0, np.bool_)
+    kept = small[1:] & small[:-1]
+    both = steps[1:][kept], steps[:-1][kept]
+    size = float((both[0] * both[0]).sum())
+    if kept.sum() < 30 or size <= 0.0:
+        return False
+    keep = math.exp(-window.samples.step_s / window.loop.gauge.damping)
+    # successive steps of a first-order filter of white noise are correlated by -(1 - keep)/2
+    return float((both[0] * both[1]).sum()) / size > -(1.0 - keep) / 2.0 - MISDECLARED
+
+
+def _noisy_since(window: Window) -> tuple[int, int]:
+    samples = window.samples
+    counts = raw_counts(window, len(samples) * samples.step_s)
+    groups = _groups(counts)
+    first = parted_from(np.nan_to_num(groups, nan=0.0) > 2.0) or 0
+    row = len(samples) - (len(groups) - first) * GROUP
+    begin = int(samples.time_s[max(row, 0)])
+    return begin, begin - GROUP * samples.step_s
+
+
+def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding]:
+    """At most one of: what counts with the shutter closed, counts that change on a standing belt, a source too weak."""
+    seen = next((item for item in results if item.check == "counts" and item.link is Link.COUNTS), None)
+    if seen is None or OTHERWISE & set(seen.facts):
+        return
+    for look in (_closed, _standing, _weak):
+        found = look(window)
+        if found is not None:
+            yield found
+            return
+
+
+def _closed(window: Window) -> Finding | None:
+    """With the shutter closed only background counts, and the product where it lies in front of the detector."""
+    tail, gauge = Tail(window), window.loop.gauge
+    closed = np.nan_to_num(tail.column("shutter_closed"), nan=0.0) > 0.5
+    if not closed.any() or gauge.background <= 0.0:
+        return None
+    settle = max(1, int(SETTLED_S + (5.0 * gauge.damping if gauge.counts_filtered else 0.0)) // tail.step)
+    closed = _shrunk(closed, settle)
+    counts = tail.column("count_rate")
+    closed &= np.isfinite(counts) & (np.nan_to_num(counts) < BEAM_ON * (gauge.empty_belt_rate or np.inf))
+    runs = np.nan_to_num(tail.column("drive_running"), nan=0.0) > 0.5
+    fed = np.nan_to_num(tail.column("feed_running"), nan=0.0) > 0.5
+    known = tail.has("feed_running") and tail.has("drive_running")
+    cleared = max(1, CLEARED_S // tail.step)
+    idle = closed & known & ~_lately(fed, cleared)
+    loaded = closed & known & ~_lately(~(fed & runs), cleared // 2)
+    alone, with_product = _rate(counts, idle, tail.step), _rate(counts, loaded, tail.step)
+    begin = int(tail.time_s[np.flatnonzero(closed)[0]]) if closed.any() else window.end_s
+    if alone is not None and with_product is not None and _more(with_product, alone):
+        more = with_product[0] - alone[0]
+        named = tail.has("product")
+        return told(
+            window, Link.COUNTS, "product-gammas" if named else UNKNOWN, verdict=Verdict.SUSPECT, begin=begin, interval=(begin, begin),
+            title="" if named else "the product counts", evidence=_both(alone, with_product, gauge.background),
+            alternatives=() if named else (Alternative(cause="product-gammas", odds=9.0, separated_by="the grade that ran"),),
+            gate=() if named else ("need a tag for the product or grade",),
+            sentence=(
+                f"With the shutter closed {alone[0]:.0f} counts a second were there on the empty belt and {with_product[0]:.0f} under "
+                f"product: the product itself radiates, {more:.0f} 1/s, and the loaded belt reads too low."
+            ),
+        )  # fmt: skip
+    declared = (gauge.background, 0.0)
+    if alone is not None and (_more(alone, declared) or _more(declared, (alone[0], alone[1]))):
+        return told(
+            window, Link.COUNTS, "background", verdict=Verdict.SUSPECT, begin=begin, interval=(begin, begin),
+            evidence=_both(alone, None, gauge.background),
+            sentence=(
+                f"With the shutter closed and no product {alone[0]:.0f} counts a second were there; {gauge.background:.0f} are declared. "
+                f"{_costs(window, alone[0] - gauge.background)}"
+            ),
+        )  # fmt: skip
+    if alone is None and with_product is not None and _more(with_product, declared):
+        separator = "a closed-shutter count on the empty belt"
+        return told(
+            window, Link.COUNTS, UNKNOWN, verdict=Verdict.SUSPECT, title="more than background behind the shutter", begin=begin,
+            interval=(begin, begin), evidence=_both(None, with_product, gauge.background),
+            alternatives=tuple(Alternative(cause=name, odds=1.0, separated_by=separator) for name in ("background", "product-gammas")),
+            gate=("need a minute with the shutter closed and the belt empty",),
+            sentence=(
+                f"With the shutter closed {with_product[0]:.0f} counts a second were there under product; {gauge.background:.0f} are "
+                f"declared as background."
+            ),
+        )  # fmt: skip
+    return None
+
+
+def _shrunk(bit: Bools, count: int) -> Bools:
+    """The bit without its first and last `count` samples of each stretch."""
+    off = ~bit
+    return np.asarray(bit & ~_lately(off, count) & ~_lately(off[::-1], count)[::-1])
+
+
+def _lately(bit: Bools, count: int) -> Bools:
+    """Whether a bit was on in one of the newest `count` samples up to each."""
+    total = np.cumsum(np.concatenate([[0], bit]))
+    first = np.maximum(np.arange(len(bit)) - count + 1, 0)
+    return np.asarray(total[1:] - total[first] > 0)
+
+
+def _rate(counts: Floats, where: Bools, step: int) -> tuple[float, float] | None:
+    """Mean rate and its standard error by counting; None below a minute."""
+    seconds = int(where.sum()) * step
+    if seconds < CLOSED_S:
+        return None
+    mean = float(counts[where].mean())
+    return mean, math.sqrt(max(mean, 1.0) / seconds)
+
+
+def _more(a: tuple[float, float], b: tuple[float, float]) -> bool:
+    difference = a[0] - b[0]
+    return difference > max(SIGMAS * math.hypot(a[1], b[1]), LEAST_SHARE * b[0], LEAST_RATE)
+
+
+def _both(alone: tuple[float, float] | None, loaded: tuple[float, float] | None, declared: float) -> tuple[Evidence, ...]:
+    pairs = (("closed, no product", alone), ("closed, under product", loaded))
+    return tuple(
+        Evidence(name=name, value=pair[0], unit="1/s", limit=declared, standard_error=pair[1]) for name, pair in pairs if pair is not None
+    )  # fmt: skip
+
+
+def _costs(window: Window, more: float) -> str:
+    gauge = window.loop.gauge
+    speed = gauge.fixed_speed or window.loop.drive.speed_at_nominal
+    if gauge.load_per_attenuation is None or speed is None or gauge.empty_belt_rate is None:
+        return "The flow is off by it at every load."
+    per = 3.6 * gauge.load_per_attenuation * speed
+    return f"That makes {-per * more / (gauge.empty_belt_rate - gauge.background):+.1f} t/h on the empty belt."
+
+
+def _standing(window: Window) -> Finding | None:
+    """Counts that rise while the belt stands: nothing in the beam has moved, so something counts beside it."""
+    tail, gauge = Tail(window), window.loop.gauge
+    if not tail.has("drive_running") or gauge.counts_filtered or not len(tail.time_s):
+        return None
+    since = tail.standing(np.nan_to_num(tail.column("drive_running"), nan=1.0) < 0.5)
+    if since.seconds < STANDING_S:
+        return None
+    first = int(np.searchsorted(tail.time_s, since.begin)) + SETTLED_S // tail.step
+    counts = tail.column("count_rate")[first:]
+    shut = np.nan_to_num(tail.column("shutter_closed")[first:], nan=0.0) > 0.5
+    n, side = len(counts), SIDE_S // tail.step
+    if shut.any() or not np.isfinite(counts).all() or n < 4 * side or counts.mean() < BEAM_ON * (gauge.empty_belt_rate or 0.0):
+        return None
+    total = np.cumsum(counts)
+    cut = np.arange(side, n - side)
+    before, behind = total[cut - 1] / cut, (total[-1] - total[cut - 1]) / (n - cut)
+    z = (behind - before) / np.sqrt(counts.mean() * (1.0 / cut + 1.0 / (n - cut)) / tail.step)
+    best = int(np.argmax(z))
+    more = float(behind[best] - before[best])
+    if z[best] < STEP_SIGMAS or more < STEP_SHARE * float(counts.mean()):
+        return None
+    begin = int(tail.time_s[first + int(cut[best])])
+    near = registry()
+    whole = near["neighbour-source"].weight + near["background"].weight
+    separator = "note when neighbouring shutters move, and ask for radiography permits"
+    beside = tuple(
+        Alternative(cause=name, odds=near[name].weight / (whole - near[name].weight), separated_by=separator)
+        for name in ("background", "neighbour-source")
+    )
+    return told(
+        window, Link.COUNTS, UNKNOWN, verdict=Verdict.SUSPECT, title="counts rise on a standing belt", begin=begin,
+        interval=(begin - 30, begin + 30), alternatives=beside, gate=("need the shutter state of the neighbouring gauges",),
+        evidence=(Evidence(name="rise on the standing belt", value=more, unit="1/s", standard_error=more / float(z[best])),),
+        sentence=(
+            f"At {clock(begin)} the counts rose by {more:.0f} 1/s while the belt stood: nothing in the beam moved, so something else "
+            f"is counted. {_costs(window, more)}"
+        ),
+    )  # fmt: skip
+
+
+def _weak(window: Window) -> Finding | None:
+    """The flow is noisier than its use allows while the counts scatter as counting does: too few counts for the damping."""
+    tail, gauge = Tail(window), window.loop.gauge
+    span = gauge.range.high - gauge.range.low
+    found = _noise_of_flow(window)
+    if found is None:
+        return None
+    sigma, error = found
+    begin = max(window.end_s - WEAK_S, int(tail.time_s[0]))
+    if 100.0 * (sigma - 2.0 * error) / span < WEAK:
+        return None
+    spread = scatter(window)
+    if spread is None or spread[0] > CALM:
+        return None
+    grows = 100.0 * math.expm1(0.5 * decay_constant_s(gauge.nuclide) * YEAR_D * 86400.0)
+    needed = gauge.damping * (100.0 * sigma / span / WEAK) ** 2
+    return told(
+        window, Link.COUNTS, "source-weak", verdict=Verdict.SUSPECT, begin=begin, interval=(int(tail.time_s[0]), begin),
+        evidence=(
+            Evidence(name="noise of the flow", value=100.0 * sigma / span, unit="% of span", limit=WEAK,
+                     standard_error=100.0 * error / span),
+            Evidence(name="scatter over counting", value=spread[0], unit="1", limit=CALM, standard_error=spread[1]),
+            Evidence(name="growth of the noise by decay", value=grows, unit="%/year"),
+        ),
+        sentence=(
+            f"The flow scatters by {sigma:.1f} t/h and the counts scatter as counting does: there are too few counts "
+            f"for the damping. {WEAK:g} % of span would need about {needed / max(gauge.damping, 1e-9):.1f} times the damping; decay makes "
+            f"the noise {grows:.1f} % larger each year."
+        ),
+    )  # fmt: skip
+
+
+def _noise_of_flow(window: Window) -> tuple[float, float] | None:
+    """Standard deviation of the flow [t/h] that counting leaves behind the damping, and its error, by its steps from sample to
+    sample: half of them are smaller than the load ever makes them. None where the flow stands or is read seldom.
+
+    A first-order filter of white noise steps by sqrt(2 (1 - k)) of its deviation, k = exp(-step/damping); where successive
+    steps are correlated more than the declared damping makes them, their own correlation -(1 - k)/2 stands for it.
+    """
+    step, damping = window.samples.step_s, window.loop.gauge.damping
+    if step > MOST_STEP_S:
+        return None
+    flow = window.samples.column("flow")[-(WEAK_S // step) :]
+    steps = np.diff(flow)
+    steps = steps[np.isfinite(steps)]
+    if len(steps) < WEAK_S // step // 2:
+        return None
+    middle = float(np.median(np.abs(steps)))
+    small = np.abs(steps) < 6.0 * middle
+    kept = small[1:] & small[:-1]
+    size = float((steps[1:][kept] ** 2).sum())
+    if size <= 0.0:
+        return None
+    correlation = float((steps[1:][kept] * steps[:-1][kept]).sum()) / size
+    forgets = max(-math.expm1(-step / damping) if damping > 0.0 else 1.0, min(-2.0 * correlation, 1.0))
+    sigma = 1.4826 * middle / math.sqrt(2.0 * forgets)
+    return sigma, 0.06 * sigma
