@@ -20,16 +20,17 @@ Floats = NDArray[np.float64]
 ROOT_TWO_PI = float(np.sqrt(2.0 * np.pi))
 NODES_PER_SIGMA = 8
 LEAST_NODES = 48
+LONGEST = 1e13
 
 
 def run_length(shift: float, allowance: float, level: float, start: float = 0.0) -> float:
     """Mean number of rows until the sum crosses `level`, all in standard deviations of a row; `start` is the head start S_0.
 
     With `shift` 0 the mean time between false alarms, with the shift that is to be found the mean delay. Relative error
-    below 1e-6 for levels up to 30; beyond 1e14 rows the numbers are only an order of magnitude.
+    below 1e-6 for run lengths up to 1e10; beyond LONGEST rows it is infinite, for the equation no longer carries the digits.
     """
     if not level > 0.0:
-        return 1.0
+        return 1.0 / float(ndtr(shift - allowance)) if ndtr(shift - allowance) > 1.0 / LONGEST else float("inf")
     size = max(LEAST_NODES, int(NODES_PER_SIGMA * level))
     nodes, weights = np.polynomial.legendre.leggauss(size)
     y, w = 0.5 * level * (nodes + 1.0), 0.5 * level * weights
@@ -42,21 +43,30 @@ def run_length(shift: float, allowance: float, level: float, start: float = 0.0)
     matrix = np.empty((size + 1, size + 1))
     matrix[:, 0] = ndtr(allowance - at - shift)
     matrix[:, 1:] = w * density(y[None, :] + allowance - at[:, None] - shift)
-    found = np.linalg.solve(np.eye(size + 1) - matrix, np.ones(size + 1))
+    try:
+        found = np.linalg.solve(np.eye(size + 1) - matrix, np.ones(size + 1))
+    except np.linalg.LinAlgError:
+        return float("inf")
     ahead = w * density(y + allowance - start - shift)
-    return float(1.0 + found[0] * ndtr(allowance - start - shift) + ahead @ found[1:])
+    rows = float(1.0 + found[0] * ndtr(allowance - start - shift) + ahead @ found[1:])
+    return rows if 1.0 <= rows < LONGEST else float("inf")
 
 
 def level_for(allowance: float, rows: float) -> float:
-    """The level at which a sum without any shift runs `rows` rows on average (one-sided); 0 where any level is longer."""
-    if run_length(0.0, allowance, 1e-6) >= rows:
+    """The level at which a sum without any shift runs `rows` rows on average (one-sided); 0 where any level runs longer.
+
+    `rows` at most LONGEST / 1000.
+    """
+    if run_length(0.0, allowance, 0.0) >= rows:
         return 0.0
-    high = 1.0
+    high = 0.5
     while run_length(0.0, allowance, high) < rows:
-        high *= 2.0
-    return float(
-        brentq(lambda level: np.log(run_length(0.0, allowance, level) / rows), 0.5 * high if high > 1.0 else 1e-6, high)
-    )
+        high *= 1.5
+
+    def over(level: float) -> float:
+        return float(np.log(min(run_length(0.0, allowance, level), LONGEST) / rows))
+
+    return float(brentq(over, high / 1.5 if high > 0.5 else 1e-9, high, xtol=1e-9))
 
 
 def sums(z: Floats, allowance: float) -> Floats:

@@ -161,6 +161,15 @@ def test_memory_in_the_residuals_shortens_the_patience() -> None:
         assert length.mean() == pytest.approx(expected, rel=0.13)
 
 
+@pytest.mark.parametrize("allowance", [0.25, 1.0, 3.0, 9.0])
+def test_level_gives_the_run_length_it_was_made_for(allowance: float) -> None:
+    for rows in (465.0, 7e7):
+        level = level_for(allowance, rows)
+        assert run_length(0.0, allowance, level) == pytest.approx(rows, rel=1e-5) or (
+            level == 0.0 and run_length(0.0, allowance, 0.0) > rows
+        )
+
+
 def test_missing_rows_leave_the_sum_as_it_is() -> None:
     z = np.array([1.0, np.nan, 1.0, -5.0, 2.0])
     assert sums(z, 0.5) == pytest.approx([0.5, 0.5, 1.0, 0.0, 1.5])
