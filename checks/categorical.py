@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from checks import stale_flow
+from checks import loop_findings, stale_flow
 from checks.finding import UNKNOWN, Finding
+from checks.loop_findings import BURNOUT, UNSIGNED
 from checks.result import CheckResult, Link, Verdict
-from checks.signal import current_of, current_of_raw, limited
 from checks.tail import Standing, Tail
 from checks.telling import clock, told
 from checks.tonnes import of_flows
@@ -18,9 +17,6 @@ from checks.window import Window
 
 MODE_AFTER_S = 60
 FORCE_AFTER_S = 20
-BURNOUT, UNSIGNED = 32700.0, 32768.0
-NO_CURRENT_MA = 1.0
-"""A wire-break value lies at least this far from what the gauge's flow would send [mA]; the noise of a second is less."""
 SIDES = ("gauge", "PLC", "drive")
 TOGETHER_S = 40
 """No live current and PLC flow repeat to the bit together for so long [s]."""
@@ -219,61 +215,7 @@ def _temperature(window: Window, tail: Tail, seen: Seen, results: Sequence[Check
 
 def _loop(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
     del results
-    raws = np.nan_to_num(tail.column("ai_raw"), nan=0.0)
-    raw = tail.standing((np.abs(raws) >= BURNOUT) & (raws < UNSIGNED) & _against_flow(window, tail, raws))
-    if raw.seconds >= 3:
-        words = f"The card has shown its wire-break value since {clock(raw.begin)}; the flow behind it has no meaning."
-        yield _at(window, Link.INPUT_CARD, "burnout-value", raw, words, booked=True)
-        return
-    result = seen.get(("current", Link.CURRENT)) or seen.get(("current", Link.INPUT_CARD))
-    if result is None or result.verdict is not Verdict.FAULT:
-        return
-    facts = result.facts
-    if facts.get("still") == 1.0:
-        role = "loop_current" if tail.has("loop_current") else "ai_raw"
-        since = tail.still(role, 0.02 if role == "loop_current" else 40.0)
-        yield _at(
-            window,
-            result.link,
-            "output-frozen",
-            since,
-            f"Since {clock(since.begin)} {result.reason}.",
-            evidence=result.evidence,
-            booked=True,
-        )
-    elif facts.get("open") == 1.0 or (facts.get("failure_low") == 1.0 and _demands(window, tail)):
-        values = tail.column("loop_current") if tail.has("loop_current") else tail.column("ai_raw")
-        dead = tail.standing(values <= (window.loop.limits.current.failure_low if tail.has("loop_current") else 0.0))
-        yield _at(
-            window,
-            result.link,
-            "open-loop",
-            dead,
-            f"Since {clock(dead.begin)} {result.reason}.",
-            evidence=result.evidence,
-            booked=True,
-        )
-    elif facts.get("failure_high") == 1.0:
-        begin = window.end_s - 10
-        yield told(
-            window, result.link, UNKNOWN, title="failure current", begin=begin, interval=(begin, window.end_s),
-            sentence=f"{result.reason[:1].upper()}{result.reason[1:]}.", evidence=result.evidence,
-        )  # fmt: skip
-
-
-def _demands(window: Window, tail: Tail) -> bool:
-    """Whether the flow demands more current than a failure signal: on an empty belt a leak or an offset shows less than 3.6 mA too."""
-    flow = tail.last("flow", 10)
-    needed = float(np.median(current_of(flow, window.loop.gauge.range))) if len(flow) else np.nan
-    return not needed < window.loop.limits.current.failure_low + 2.0 * NO_CURRENT_MA
-
-
-def _against_flow(window: Window, tail: Tail, raws: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Where a raw count is no current that the gauge's flow could have sent: a card may end its span at 32,767."""
-    span, scale = window.loop.plc.raw_span, window.loop.gauge.range
-    sent = limited(np.asarray(current_of(tail.column("flow"), scale)))
-    shown = np.asarray(current_of_raw(raws, span))
-    return np.asarray(~(np.abs(shown - sent) <= NO_CURRENT_MA))
+    yield from loop_findings.findings(window, tail, seen)
 
 
 def _at(
