@@ -9,7 +9,7 @@ from typing import Any, Literal
 from checks.evaluation import Evaluation
 from checks.finding import UNKNOWN, Finding
 from checks.plain import finding_dict, finding_from
-from checks.result import Link
+from checks.result import CheckResult, Link, Verdict
 from config.limits import AlertLimit
 from config.model import Site
 
@@ -113,9 +113,19 @@ class EpisodeTracker:
         for link in [link for link in self._tracks if link not in seen]:
             if _held(evaluation.suppressed, link):
                 self._wait(link, now)
+            elif self._unseen(link, evaluation):
+                self._tracks[link].quiet_s = now
             else:
                 out += self._gone(link, now, gap)
         return out
+
+    def _unseen(self, link: Link, evaluation: Evaluation) -> bool:
+        """Whether the check behind an episode did not see it gone: an empty belt shows no slope, and none is gone by that."""
+        episode = self._tracks[link].episode
+        if episode is None or not episode.finding.check:
+            return False
+        asked = [item for item in evaluation.results if (item.check, item.link) == (episode.finding.check, link)]
+        return bool(asked) and not any(_agrees_now(item) for item in asked)
 
     def _wait(self, link: Link, now: int) -> None:
         """Held back: what is raised stays so, every delay begins anew afterwards."""
@@ -125,7 +135,7 @@ class EpisodeTracker:
         if track.episode is None:
             del self._tracks[link]
         else:
-            track.last_s = track.quiet_s = track.leader_since = now
+            track.quiet_s = track.leader_since = now
 
     def _stands(self, link: Link, finding: Finding, now: int, gap: bool) -> list[EpisodeChange]:
         track = self._tracks.get(link)
@@ -228,6 +238,14 @@ def _weak(finding: Finding) -> bool:
 
 def _unnamed(track: _Track) -> bool:
     return track.episode is None or track.episode.finding.cause == UNKNOWN
+
+
+def _agrees_now(result: CheckResult) -> bool:
+    """Whether a check agrees by what it saw of late; a line that is sound over hours may have had no row in the last minute."""
+    if result.verdict in (Verdict.NOT_EVALUATED, Verdict.FAULT):
+        return False
+    rows, deviation = result.facts.get("recent_rows"), result.facts.get("deviation_span", 0.0)
+    return rows is None or (rows > 0.0 and abs(deviation) <= result.facts.get("limit_span", abs(deviation)))
 
 
 def _held(suppressed: str, link: Link) -> bool:

@@ -110,6 +110,8 @@ class Finding:
     evidence: tuple[Evidence, ...] = ()
     gate: tuple[str, ...] = ()
     sentence: str = ""
+    check: str = ""
+    """The check that must agree again before this is known to be gone; empty where its absence says enough."""
     correction: Correction | None = None
     """The setting that puts it right, where the data say which."""
     by_shift: tuple[ShiftTonnes, ...] = ()

@@ -111,7 +111,7 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
         window, line.link, cause, title="" if cause != UNKNOWN else "ends differ", begin=begin, interval=interval,
         odds=odds, alternatives=others(ranking, cause), evidence=result.evidence, gate=gate, implied=implied,
         misstated=of_line(window.blocks, measured, begin, interval) if measured is not None else None,
-        sentence=_sentence(line, result, begin) + beside(window, interval, BESIDE_S, sharp="onset_nats" in facts), advice=_compare(line, cause, enter), correction=enter,
+        sentence=_sentence(line, result, begin) + beside(window, interval, BESIDE_S, sharp="onset_nats" in facts), advice=_compare(line, cause, enter), correction=enter, check="scaling",
     )  # fmt: skip
 
 

@@ -43,6 +43,7 @@ def told(
     evidence: Sequence[Evidence] = (),
     gate: tuple[str, ...] = (),
     advice: tuple[str, ...] = (),
+    check: str = "",
     correction: Correction | None = None,
 ) -> Finding:
     """A finding; advice and cautions come from the catalogue where the cause is in it."""
@@ -68,6 +69,7 @@ def told(
         evidence=tuple(evidence),
         gate=gate,
         sentence=sentence,
+        check=check,
         correction=correction,
         by_shift=by_shift(window.site, window.blocks, begin, window.end_s, misstated.part)
         if misstated is not None and misstated.part is not None

@@ -99,7 +99,7 @@ def _finding(window: Window, result: CheckResult) -> Finding:
     words = f"gains {found.per_cent:+.2f} % against its own flow" if found.demanded > 0.0 else "moves without its flow"
     return told(
         window, Link.TOTALS, cause, begin=begin, interval=interval, alternatives=alternatives, evidence=result.evidence,
-        title="" if cause != UNKNOWN else f"{role} differs", gate=gate,
+        title="" if cause != UNKNOWN else f"{role} differs", gate=gate, check="totals",
         misstated=Misstated(tonnes=excess, uncertainty=found.uncertainty, rate_t_h=excess / hours, part=part),
         sentence=f"The {role} {words} since {clock(begin)}: {found.gained:.1f} t against {found.demanded:.1f} t.",
     )  # fmt: skip

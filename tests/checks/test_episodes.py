@@ -10,7 +10,7 @@ from checks.episodes import NAME_AFTER_S, REFINE_AFTER_S, STALE_S, EpisodeChange
 from checks.evaluation import BeltState, Evaluation, Totals
 from checks.finding import UNKNOWN, Alternative, Finding, Implied
 from checks.plain import finding_dict, finding_from
-from checks.result import Evidence, Link, Verdict
+from checks.result import CheckResult, Evidence, Link, Verdict
 from config.limits import AlertLimit, Limits
 from config.model import FlowRange, Gauge, Loop, Plc, RecordedTag, Site
 
@@ -35,9 +35,9 @@ def found(cause: str = "range-mismatch", link: Link = Link.SCALING_BLOCK, **chan
     return replace(made, **changes)  # type: ignore[arg-type]
 
 
-def evaluation(at: int, *findings: Finding, suppressed: str = "") -> Evaluation:
+def evaluation(at: int, *findings: Finding, suppressed: str = "", results: tuple[CheckResult, ...] = ()) -> Evaluation:
     return Evaluation(
-        loop="TB-07", time_s=at, state=BeltState.LOADED, suppressed=suppressed, results=(), findings=findings, chain=(),
+        loop="TB-07", time_s=at, state=BeltState.LOADED, suppressed=suppressed, results=results, findings=findings, chain=(),
         totals=TOTALS, verdict=Verdict.OK, site_sha256="",
     )  # fmt: skip
 
@@ -50,9 +50,10 @@ class Run:
         self.now = T0
         self.changes: list[EpisodeChange] = []
 
-    def go(self, seconds: int, *findings: Finding, suppressed: str = "") -> Run:
+    def go(self, seconds: int, *findings: Finding, suppressed: str = "", results: tuple[CheckResult, ...] = ()) -> Run:
         for _ in range(seconds // STEP):
-            self.changes += self.tracker.update(evaluation(self.now, *findings, suppressed=suppressed))
+            made = evaluation(self.now, *findings, suppressed=suppressed, results=results)
+            self.changes += self.tracker.update(made)
             self.now += STEP
         return self
 
@@ -89,6 +90,28 @@ def test_episode_returns_when_it_has_been_gone_for_the_off_delay() -> None:
     ended = run.changes[-1].episode
     assert ended.ended_s == ended.finding.end == T0 + 50  # seen last, not when the delay was over
     assert run.tracker.open == ()
+
+
+@pytest.mark.parametrize(
+    ("verdict", "facts", "gone"),
+    [
+        (Verdict.NOT_EVALUATED, {}, False),
+        (Verdict.OK, {"recent_rows": 0.0, "limit_span": 0.5}, False),
+        (Verdict.OK, {"recent_rows": 6.0, "deviation_span": -1.9, "limit_span": 0.5}, False),
+        (Verdict.OK, {"recent_rows": 6.0, "deviation_span": 0.1, "limit_span": 0.5}, True),
+        (Verdict.SUSPECT, {}, True),
+    ],
+)
+def test_episode_of_a_line_returns_only_when_the_line_was_seen_to_agree(
+    verdict: Verdict, facts: dict[str, float], gone: bool
+) -> None:
+    result = CheckResult(check="scaling", link=Link.SCALING_BLOCK, verdict=verdict, reason="x", facts=facts)
+    run = Run().go(60, found(check="scaling")).go(7200, results=(result,))
+    assert ("returned" in {kind for _, kind, _ in run.told}) is gone
+    agrees = replace(result, verdict=Verdict.OK, facts={"recent_rows": 6.0, "deviation_span": 0.0, "limit_span": 0.5})
+    run.go(180, results=(agrees,))
+    assert run.told[-1][1] == "returned"
+    assert run.changes[-1].episode.ended_s == T0 + 50
 
 
 def test_gap_shorter_than_the_off_delay_keeps_one_episode() -> None:
