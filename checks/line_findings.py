@@ -9,7 +9,8 @@ import numpy as np
 from checks import correction
 from checks.event_findings import factor_gate
 from checks.events import beside, net_changes
-from checks.finding import UNKNOWN, Correction, Finding, Implied
+from checks.causes import registry
+from checks.finding import UNKNOWN, Alternative, Correction, Finding, Implied
 from checks.hypotheses import Measured, Scored, rank
 from checks.lines import Line, chain
 from checks.result import CheckResult, Link, Verdict
@@ -21,8 +22,6 @@ NAMED_FROM = 0.5
 """Probability a cause needs to be named."""
 SURE = 19.0
 """Odds from which a cause is named although the pivot is not known to 4 mA."""
-UNSEEN = 0.0
-"""Weight of a unit factor where the shown side does not follow."""
 RANGED = frozenset({"upper-range", "lower-range", "raw-span", "output-trim", "live-zero-mix"})
 """Causes for which the range that the far side behaves as if it had means something."""
 READ_BACK = 1e4
@@ -88,11 +87,12 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
     ranking: tuple[Scored, ...] = ()
     cause, gate = UNKNOWN, tuple(result.needs)
     shape = _shape(line, result)
+    stands = _standing(window, line) if measured is not None and not _follows(measured) and not shape else ()
     if shape:
         cause, gate = shape, ()
+    elif stands:
+        gate = ()
     elif measured is not None:
-        if not _follows(measured):
-            factors["time-base"] = UNSEEN
         ranking = rank(line, window.loop, measured, output_agrees=output_agrees, factors=factors)
         best = ranking[0]
         met = facts.get("gate_minutes", 0.0) <= 0.0
@@ -109,10 +109,21 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
     enter = correction.of_line(window, line, cause, measured, begin) if measured is not None else None
     return told(
         window, line.link, cause, title="" if cause != UNKNOWN else "ends differ", begin=begin, interval=interval,
-        odds=odds, alternatives=others(ranking, cause), evidence=result.evidence, gate=gate, implied=implied,
+        odds=odds, alternatives=stands or others(ranking, cause), evidence=result.evidence, gate=gate, implied=implied,
         misstated=of_line(window.blocks, measured, begin, interval) if measured is not None else None,
         sentence=_sentence(line, result, begin) + beside(window, interval, BESIDE_S, sharp="onset_nats" in facts), advice=_compare(line, cause, enter), correction=enter, check="scaling",
     )  # fmt: skip
+
+
+def _standing(window: Window, line: Line) -> tuple[Alternative, ...]:
+    """Why a shown side may not follow the side before it at all, with equal odds."""
+    tags = window.loop.tags
+    causes = ["output-frozen"] if Link.CURRENT in line.covers else []
+    causes += ["mode-left-on"] if Link.GAUGE_OUTPUT in line.covers and "gauge_output_mode" not in tags else []
+    causes += ["forced-value", "stale-tag"] if line.y_role == "plc_flow" and "plc_forced" not in tags else []
+    causes += ["wrong-channel"] if Link.INPUT_CARD in line.covers else []
+    odds = 1.0 / max(len(causes) - 1, 1)
+    return tuple(Alternative(cause=cause, odds=odds, separated_by=registry()[cause].checks[0]) for cause in causes)
 
 
 def _follows(measured: Measured) -> bool:
