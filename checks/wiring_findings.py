@@ -26,6 +26,8 @@ APART, MOVES = 0.05, 0.04
 ROWS, AGAIN = 90, 24
 """Rows that decide (15 minutes of blocks of 10 s), and newest rows that say it is over."""
 UNLIKE = 0.5
+EXPLAINED = 0.5
+"""Share of the rows that differ over which another cause may have stood."""
 EARLIEST, LATEST = -6, 18
 """Lags over which two signals may be alike [rows of 10 s]."""
 HALF_HOUR_S, MOST_HOURS = 1800, 14
@@ -78,6 +80,8 @@ def _other_signal(window: Window) -> Finding | None:
     if first is None or len(keep) - first < ROWS:
         return None
     rows = slice(int(keep[first]), None)
+    if (blocks.state("explained")[rows] > 0.0)[apart[rows]].mean() > EXPLAINED:
+        return None  # another cause stood over most of it
     x, y = np.where(usable, flow, np.nan)[rows], np.where(usable, shown, np.nan)[rows]
     if min(float(np.nanstd(x)), float(np.nanstd(y))) < MOVES * span:
         return None
