@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import cache
 from types import MappingProxyType
 
@@ -23,6 +24,7 @@ from checks.causes import (
     units,
 )
 from checks.causes.cause import Cause
+from checks.causes.signatures import SIGNATURES
 
 FAMILIES = (
     range, units, loop, card, tags, detector, decay, tare, temperature, calibration, speed, totals, communication, people,
@@ -32,4 +34,18 @@ FAMILIES = (
 @cache
 def registry() -> Mapping[str, Cause]:
     """Every cause by its id, in the order of the families."""
-    return MappingProxyType({cause.id: cause for family in FAMILIES for cause in family.CAUSES})
+    return MappingProxyType(
+        {cause.id: replace(cause, signature=SIGNATURES.get(cause.id, "")) for family in FAMILIES for cause in family.CAUSES}
+    )
+
+
+def families() -> tuple[tuple[str, tuple[Cause, ...]], ...]:
+    """The causes by family, each with the words that its module begins with."""
+    known = registry()
+    return tuple(
+        (
+            (family.__doc__ or "").strip().rstrip(".").removeprefix("Causes in "),
+            tuple(known[cause.id] for cause in family.CAUSES),
+        )
+        for family in FAMILIES
+    )

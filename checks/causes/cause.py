@@ -43,7 +43,8 @@ class Cause:
 
     `links` are the steps it touches, the first is where it is looked for. `roles` must be there before it can be named.
     `weight` is how often the trade meets it, relative to the others (own estimate, no source). `at_gauge` sends a person to
-    the gauge: then the cautions go with the advice. `innocent`: recognised so that it is not reported.
+    the gauge: then the cautions go with the advice. `innocent`: recognised so that it is not reported. `signature` is what it
+    does to the chain, as a formula (`checks.causes.signatures`).
     """
 
     id: str
@@ -57,6 +58,7 @@ class Cause:
     mode: FailureMode = FailureMode.PARAMETER_DEVIATION
     weight: float = 1.0
     innocent: bool = False
+    signature: str = ""
 
     def separated_from(self, other: str) -> str:
         """What separates this cause from another one; empty where the catalogue does not say."""

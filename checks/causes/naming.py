@@ -1,0 +1,78 @@
+"""What the tags of a loop can name: which causes alone, which only as a set, which not at all, and which tag would help most."""
+
+from __future__ import annotations
+
+from collections.abc import Set as AbstractSet
+from dataclasses import dataclass
+
+from checks.causes import registry
+from checks.causes.separability import REFERENCES, pairs
+from config.model import Loop, Site
+from config.roles import ROLES
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Naming:
+    """Ids of causes: `alone` with what stays beside nobody, `sets` with those that stay beside it, `missing` with the roles that
+    would be needed. `extra` is what each further tag would part: role and number of pairs, the best first."""
+
+    alone: tuple[str, ...]
+    sets: dict[str, tuple[str, ...]]
+    missing: dict[str, tuple[str, ...]]
+    extra: tuple[tuple[str, int], ...]
+
+
+def tags_of(site: Site, loop_id: str) -> frozenset[str]:
+    """The roles that a loop has for telling causes apart."""
+    loop: Loop = site.loops[loop_id]
+    found = {role for role, tag in loop.tags.items() if role != "loop_current" or tag.independent}
+    if any(entry.loop == loop_id for entry in site.ledger.material_tests):
+        found.add(REFERENCES)
+    return frozenset(found)
+
+
+def naming(tags: AbstractSet[str]) -> Naming:
+    """What these roles can name. A cause stays in a set while a cause that looks like it is not parted from it by any tag."""
+    known, table = registry(), pairs()
+    alone: list[str] = []
+    sets: dict[str, tuple[str, ...]] = {}
+    missing: dict[str, tuple[str, ...]] = {}
+    for cause in known.values():
+        lacking = tuple(role for role in cause.roles if role not in tags)
+        if lacking:
+            missing[cause.id] = lacking
+            continue
+        beside = tuple(
+            other
+            for other in known
+            if (by := table.get(frozenset((cause.id, other)))) is not None and not any(roles <= tags for roles in by)
+        )
+        if beside:
+            sets[cause.id] = beside
+        else:
+            alone.append(cause.id)
+    return Naming(alone=tuple(alone), sets=sets, missing=missing, extra=extra_tags(tags))
+
+
+def extra_tags(tags: AbstractSet[str]) -> tuple[tuple[str, int], ...]:
+    """Each role that is not there, with the number of pairs that it would part by itself; those that part none are left out."""
+    open_pairs = [by for by in pairs().values() if by and not any(roles <= tags for roles in by)]
+    found = []
+    for role in (*ROLES, REFERENCES):
+        if role in tags:
+            continue
+        parted = sum(any(roles <= tags | {role} for roles in by) for by in open_pairs)
+        if parted:
+            found.append((role, parted))
+    return tuple(sorted(found, key=lambda item: -item[1]))
+
+
+def partners(cause: str) -> tuple[tuple[str, str], ...]:
+    """The causes that look like this one, each with the measurement that parts the two; from both sides of the catalogue."""
+    known = registry()
+    out = {item.cause: item.separated_by for item in known[cause].look_alikes}
+    for other in known.values():
+        words = other.separated_from(cause)
+        if words:
+            out.setdefault(other.id, words)
+    return tuple(out.items())
