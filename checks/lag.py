@@ -57,6 +57,8 @@ class Kernel:
     length_s: int
     uncertainty_s: float
     change_s: float = 0.0
+    learnt: bool = False
+    """Whether it comes from a fit: then its shape is known, and what may have changed since is when samples are taken."""
 
     @property
     def lag_s(self) -> float:
@@ -173,7 +175,7 @@ def fit_lag(rows: Rows, usable: Bools, clean_x: Bools, m: int, begin: int = 0) -
     )
     kernel = Kernel(
         weights=weights, change=float(full[-1]) / scale, length_s=rows.length_s, uncertainty_s=1.0,
-        change_s=float(rows.length_s - rows.step_s),
+        change_s=float(rows.length_s - rows.step_s), learnt=True,
     )  # fmt: skip
     return LagFit(
         offset=float(full[0]), gain=gain, covariance=found.covariance[:2, :2], kernel=kernel, regression=found, rows=index,

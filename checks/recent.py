@@ -73,6 +73,20 @@ def lasts(each: Floats) -> bool:
     return bool(toward.min() >= STEADINESS * toward.max())
 
 
+def _swing(rows: Rows, expected: Floats, kernel: Kernel, index: NDArray[np.intp]) -> float:
+    """What a second of unknown lag multiplies, over these rows [t/h].
+
+    A known shape that comes a second later moves a mean of adjacent rows by what the flow did from end to end, not by all it
+    did in between; an unknown shape may do more.
+    """
+    first, last = int(index[0]), int(index[-1])
+    if kernel.learnt and last - first == len(index) - 1:
+        ends = 0.5 * (rows.x_max - rows.x_min)[[first, last]].sum()
+        return float(abs(expected[last] - expected[first]) + ends)
+    stretch = slice(max(0, first - len(kernel.weights)), last + 1)
+    return float(np.nanmax(rows.x_max[stretch]) - np.nanmin(rows.x_min[stretch]))
+
+
 def _over(
     line: Line,
     rows: Rows,
@@ -86,9 +100,7 @@ def _over(
 ) -> Recent:
     each = rows.y[index] - expected[index]
     deviation = float(each.mean())
-    first = max(0, int(index[0]) - len(kernel.weights))
-    stretch = slice(first, int(index[-1]) + 1)
-    swing = float(np.nanmax(rows.x_max[stretch]) - np.nanmin(rows.x_min[stretch]))
+    swing = _swing(rows, expected, kernel, index)
     own = float(each.std(ddof=1))
     noise = max(sigma * np.sqrt((1.0 + rho) / (1.0 - rho)), own) / np.sqrt(len(index))
     moved = kernel.uncertainty_s * swing / (len(index) * kernel.length_s)
