@@ -18,6 +18,8 @@ REFINE_AFTER_S = 300
 NAME_AFTER_S = 60
 """How long a first name must stand before `unknown` gives way to it [s]."""
 REFINE_ODDS = 3.0
+CLOSE_S = 300
+"""An earlier begin is believed where its interval is not wider than twice the one before and this [s]."""
 STALE_S = 600
 """Evaluations further apart than this do not add to any delay [s]."""
 
@@ -157,12 +159,10 @@ class EpisodeTracker:
         return self._refined(track, finding, now)
 
     def _refined(self, track: _Track, finding: Finding, now: int) -> list[EpisodeChange]:
-        """The cause changes with hysteresis; numbers follow at once, the begin never moves later."""
+        """The cause changes with hysteresis; numbers follow at once, the begin as `_since` says."""
         assert track.episode is not None
         known = track.episode.finding
-        begin, interval = known.begin, known.begin_interval
-        if finding.begin < begin:
-            begin, interval = finding.begin, finding.begin_interval
+        begin, interval = _since(known, finding)
         stood = now - track.leader_since
         first_name = known.cause == UNKNOWN and finding.cause != UNKNOWN and stood >= NAME_AFTER_S
         other = finding.cause not in (known.cause, UNKNOWN) and stood >= REFINE_AFTER_S and not _weak(finding)
@@ -229,6 +229,21 @@ class EpisodeTracker:
                 first_s=kept["first_s"], last_s=kept["last_s"], finding=finding_from(kept["finding"]), episode=episode,
                 leader=kept["leader"], leader_since=kept["leader_since"], quiet_s=kept["quiet_s"],
             )  # fmt: skip
+
+
+def _since(known: Finding, finding: Finding) -> tuple[int, tuple[int, int]]:
+    """The begin of an episode with its interval: the one that is known more closely.
+
+    It may move earlier; later only inside the interval that it was known to lie in, by one that is narrower: what is seen
+    later of a fault that goes on, or of its end in the horizon, is not its begin.
+    """
+    old, new = known.begin_interval, finding.begin_interval
+    narrower = new[1] - new[0] < old[1] - old[0]
+    inside = old[0] <= new[0] and new[1] <= old[1]
+    closely = new[1] - new[0] <= 2 * (old[1] - old[0]) + CLOSE_S
+    if (narrower and inside) or (finding.begin < known.begin and closely):
+        return finding.begin, new
+    return known.begin, old
 
 
 def _weak(finding: Finding) -> bool:

@@ -24,6 +24,8 @@ SURE = 19.0
 """Odds from which a cause is named although the pivot is not known to 4 mA."""
 RANGED = frozenset({"upper-range", "lower-range", "raw-span", "output-trim", "live-zero-mix"})
 """Causes for which the range that the far side behaves as if it had means something."""
+POLLED_S = 10
+"""How often settings are read [s]."""
 READ_BACK = 1e4
 """Weight of a range that is read back and differs."""
 BESIDE_S = 120
@@ -104,6 +106,9 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
         cause, gate = max(factors, key=lambda name: factors[name]), ()
     if cause == UNKNOWN:
         gate += factor_gate(window, result)
+    changed = _changed_at(window, cause) if factors.get(cause, 1.0) >= READ_BACK else None
+    if changed is not None:
+        begin, interval = changed, (changed - POLLED_S, changed)
     odds = next((scored.odds for scored in ranking if scored.cause == cause != UNKNOWN), None)
     implied = _implied(line, measured) if measured is not None and cause in RANGED and _follows(measured) else None
     enter = correction.of_line(window, line, cause, measured, begin) if measured is not None else None
@@ -113,6 +118,17 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
         misstated=of_line(window.blocks, measured, begin, interval) if measured is not None else None,
         sentence=_sentence(line, result, begin) + beside(window, interval, BESIDE_S, sharp="onset_nats" in facts), advice=_compare(line, cause, enter), correction=enter, check="scaling",
     )  # fmt: skip
+
+
+def _changed_at(window: Window, cause: str) -> int | None:
+    """When the setting of this cause that is read back was changed, as far as that was seen; None where it was not."""
+    roles = {"upper-range": ("gauge_range_high", "plc_range_high"), "lower-range": ("gauge_range_low", "plc_range_low")}
+    changes = [
+        entry.time_s
+        for entry in window.ledger
+        if entry.kind == "parameter-change" and entry.role in roles.get(cause, ("plc_unit",))
+    ]
+    return changes[-1] if changes else None
 
 
 def _standing(window: Window, line: Line) -> tuple[Alternative, ...]:
@@ -233,7 +249,7 @@ def _ranges_differ(window: Window, setup: CheckResult, cause: str, link: Link) -
     since = max(changed, default=window.end_s)
     line = next((line for line in chain(window.loop) if line.link is link), None)
     return told(
-        window, link, cause, begin=since, interval=(since, since), evidence=setup.evidence,
+        window, link, cause, begin=since, interval=(since - POLLED_S, since), evidence=setup.evidence,
         correction=correction.of_read_back(window, line, cause) if line is not None else None,
         sentence=f"The ranges that are read back differ since {clock(since)}: {setup.reason}.",
     )  # fmt: skip

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from checks import gate, lag, shape
 from checks.fit import effective_rows
-from checks.line_look import Look, covariances, floor_covariance, noise_of
+from checks.line_look import MEMORY, Look, covariances, floor_covariance, noise_of
 from checks.pivot import fieller
 from checks.result import CheckResult, Evidence, Verdict, worst
 from checks.window import Window
@@ -151,7 +151,7 @@ def _onset_facts(look: Look, fitted: Verdict) -> dict[str, float]:
     return {
         "onset": float(rows.start_s[steady[0]]),
         "onset_low": float(rows.start_s[0]),
-        "onset_high": float(rows.start_s[steady[0]]),
+        "onset_high": float(rows.start_s[steady[-1]] if look.fit is not None and look.fit.regression.rho > MEMORY else rows.start_s[steady[0]]),
     }
 
 
