@@ -27,6 +27,8 @@ STILL_MA = 0.02
 """... and by no more than this: noise of a measured current that does not move (own estimate)."""
 MOVED_MA = 0.12
 """The flow must have demanded at least this much movement."""
+CEILING_S = 20
+"""So long must the flow have demanded less than a current that stands before it is no ceiling [s]."""
 STILL_DIGITS = 1.5
 """Digits of the card by which a current that stands still may flicker."""
 
@@ -114,6 +116,9 @@ def _still(window: Window, role: str) -> tuple[Verdict, str, dict[str, float]] |
     moved, wanted = float(np.ptp(values[good])), float(np.ptp(demanded))
     if demanded.min() > values[good].max() + MOVED_MA:
         return None  # the flow wants more than it gets all the time: a ceiling, not an output that stands
+    under = (demanded < values[good].min() - MOVED_MA).sum() * window.samples.step_s
+    if under < CEILING_S and (demanded > values[good].max() + MOVED_MA).mean() > 0.5:
+        return None  # a ceiling that the flow has only just gone below
     span = loop.plc.raw_span
     digits = STILL_DIGITS * 16.0 / abs(span.high - span.low) if role == "ai_raw" else 0.0
     if wanted < MOVED_MA or moved > max(min(STILL_PART * wanted, STILL_MA), limit.frozen_band, digits):

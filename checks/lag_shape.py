@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 
 LENGTHS_S = (1800, 600, 240, 6000)
 """Stretches that are tried [s]: shorter ones where a lag is new, a long one where the load has not moved for long."""
-WARM_S, NEWEST_S = 900, 600
+WARM_S, NEWEST_S = 900, (300, 600, 1200)
 LAGS_S = tuple(float(value) for value in np.geomspace(12.0, 200.0, 15))
 FINE = tuple(float(value) for value in np.linspace(0.86, 1.16, 7))
 DELAYS_S = (0, 1, 2, 3, 5)
@@ -86,25 +86,26 @@ def _within_limits(window: Window, line: Line, x: Floats, y: Floats) -> NDArray[
 
 
 def agrees_now(window: Window, line: Line) -> bool:
-    """Whether a plain delay explains the newest minutes of a line; False where the load did not move enough to say."""
+    """Whether a plain delay explains the newest minutes of a line under a load that moved; False where that cannot be said."""
     step = window.samples.step_s
-    samples = window.samples[-((NEWEST_S + WARM_S) // step) :]
+    samples = window.samples[-((max(NEWEST_S) + WARM_S) // step) :]
     x = samples.column(line.x_role) * line.x.gain + line.x.offset
     y = samples.column(line.y_role) * line.y.gain + line.y.offset
-    count = NEWEST_S // step
     good = np.isfinite(x) & np.isfinite(y)
-    if len(x) < count or good.mean() < 0.98 or float(_filled(x)[-count:].std()) < LEAST_SPREAD * line.span:
+    if len(x) < min(NEWEST_S) // step or good.mean() < 0.98:
         return False
     x, y = _filled(x), _filled(y)
     base = _filtered(x, window.loop.plc.filter if line.y_role == "plc_flow" else 0.0, step)
-    inside = _within_limits(window, line, x, y)[-count:]
-    if inside.mean() < 0.5:
-        return False
-    plain = min(
-        float(np.sqrt(np.mean((y[-count:] - _delayed(base, delay // step)[-count:])[inside] ** 2)))
-        for delay in range(0, PLAIN_S + 1, max(2, step))
-    )
-    return plain < PLAIN * line.span
+    inside = _within_limits(window, line, x, y)
+    for length in NEWEST_S:
+        count = length // step
+        here = inside[-count:]
+        if count > len(x) or here.mean() < 0.5 or float(x[-count:][here].std()) < LEAST_SPREAD * line.span:
+            continue
+        left = (y[-count:] - _delayed(base, delay // step)[-count:] for delay in range(0, PLAIN_S + 1, max(2, step)))
+        if min(float(np.sqrt(np.mean(difference[here] ** 2))) for difference in left) < PLAIN * line.span:
+            return True
+    return False
 
 
 def _shape(x: Floats, y: Floats, count: int, step: int, span: float, declared: float) -> Late | None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import norm
 
 from checks.blocks import TOTALS, Blocks
 from checks.result import CheckResult, Evidence, Link, Verdict, judge
@@ -28,6 +29,8 @@ INTEGRATION = 0.0005
 """Systematic part of an integral of readings once a second [parts]."""
 BETWEEN = 0.3
 """Part of a step between two readings by which the flow between them may lie off the straight line (uniform: 1/sqrt(12))."""
+UPWARD_KNOWN = 0.1
+"""How well the positive part of a noisy flow is known from its mean and scatter [parts of it]."""
 STATES = ("loaded", "empty", "stopped")
 
 
@@ -41,6 +44,8 @@ class Balance:
     begin_s: int
     rows: int
     by_state: dict[str, tuple[float, float]]
+    upward: bool = False
+    """Held against a flow whose negative part is left out, as a total that only counts up leaves it out."""
 
     @property
     def per_cent(self) -> float:
@@ -100,9 +105,32 @@ def usable_rows(blocks: Blocks, column: int) -> NDArray[np.bool_]:
     return np.asarray(whole & quiet & ~after_gap & ~busy)
 
 
-def balance(blocks: Blocks, column: int, totalizer: Totalizer, rows: NDArray[np.bool_], full_range: float) -> Balance:
-    """What a total gained against the integral of its flow over some rows [t]."""
+def upward_t(blocks: Blocks, column: int) -> Floats:
+    """Integral of the positive part of a flow over each row [t], shape (B,), by the mean and the scatter of its readings.
+
+    For readings about a mean m with a standard deviation s (Gaussian) the positive part has the mean m Phi(m/s) + s phi(m/s).
+    """
     own = blocks.own_t if column == 0 else blocks.plc_own_t
+    role, measured = ("flow", blocks.measured_s) if column == 0 else ("plc_flow", blocks.plc_measured_s)
+    n, least = blocks.of("n", role), blocks.of("minimum", role)
+    hours = measured / 3600.0
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = own / hours
+        spread = np.maximum(np.sqrt(blocks.of("m2", role) / np.maximum(n, 1.0)), 1e-9)
+        positive = mean * norm.cdf(mean / spread) + spread * norm.pdf(mean / spread)
+    return np.asarray(np.where((least < 0.0) & (hours > 0.0), positive * hours, own), np.float64)
+
+
+def balance(
+    blocks: Blocks, column: int, totalizer: Totalizer, rows: NDArray[np.bool_], full_range: float, *, upward: bool = False
+) -> Balance:
+    """What a total gained against the integral of its flow over some rows [t]; `upward`: of its positive part."""
+    own = blocks.own_t if column == 0 else blocks.plc_own_t
+    rounding = 0.0
+    if upward:
+        positive = upward_t(blocks, column)
+        rounding = UPWARD_KNOWN * float(np.abs(positive - np.maximum(own, 0.0))[rows].sum())
+        own = positive
     gained, demanded = blocks.increment_t[rows, column], own[rows]
     states = {state: blocks.state(state)[rows] > 0.5 * blocks.length_s for state in STATES}
     tonnes = float(demanded.sum())
@@ -112,11 +140,12 @@ def balance(blocks: Blocks, column: int, totalizer: Totalizer, rows: NDArray[np.
         SKEW_S * min(full_range, 3600.0 * float(np.abs(demanded).max(initial=0.0)) / blocks.length_s) / 3600.0 / math.sqrt(3.0)
     )
     sampled = sampling_error(blocks, "flow" if column == 0 else "plc_flow", rows)
-    standard = math.sqrt(breaks * (digit**2 + skew**2) + sampled**2 + (INTEGRATION * abs(tonnes)) ** 2)
+    standard = math.sqrt(breaks * (digit**2 + skew**2) + sampled**2 + (INTEGRATION * abs(tonnes)) ** 2 + rounding**2)
     return Balance(
         gained=float(gained.sum()), demanded=tonnes, uncertainty=2.0 * standard,
         begin_s=int(blocks.start_s[rows][0]) if rows.any() else 0, rows=int(rows.sum()),
         by_state={state: (float(gained[here].sum()), float(demanded[here].sum())) for state, here in states.items()},
+        upward=upward,
     )  # fmt: skip
 
 
@@ -141,7 +170,7 @@ def _judged(window: Window, column: int, label: str, totalizer: Totalizer) -> Ch
     agreed: Balance | None = None
     for horizon in (*(h for h in HORIZONS_S if h < limit.horizon), int(limit.horizon)):
         rows = usable & (blocks.start_s >= window.end_s - horizon)
-        found = balance(blocks, column, totalizer, rows, full)
+        found = _kind(blocks, column, totalizer, rows, full)
         if found.demanded < limit.least_tonnes:
             idle = _idle(found, limit.least_tonnes)
             if idle is not None:
@@ -163,6 +192,18 @@ def _judged(window: Window, column: int, label: str, totalizer: Totalizer) -> Ch
             f"{max(limit.least_tonnes - have, 0.0):.0f} t more over the belt", int(usable.sum()), len(blocks),
         )  # fmt: skip
     return _told(window, column, label, chosen, verdict, len(blocks))
+
+
+def _kind(blocks: Blocks, column: int, totalizer: Totalizer, rows: NDArray[np.bool_], full: float) -> Balance:
+    """The balance of a total that is signed or only counts up: of both kinds the one that it is nearer to, where they differ."""
+    signed = balance(blocks, column, totalizer, rows, full)
+    if not rows.any() or abs(signed.gained - signed.demanded) <= signed.uncertainty:
+        return signed
+    upward = balance(blocks, column, totalizer, rows, full, upward=True)
+    if upward.demanded - signed.demanded <= signed.uncertainty:
+        return signed
+    nearer = abs(upward.gained - upward.demanded) < 0.5 * abs(signed.gained - signed.demanded)
+    return upward if nearer else signed
 
 
 def _over(recent: Balance, long: Balance) -> bool:
@@ -188,14 +229,16 @@ def _told(window: Window, column: int, label: str, found: Balance, verdict: Verd
     rows = window.blocks[slice(int(np.searchsorted(window.blocks.start_s, found.begin_s)), None)]
     apart = between_totals(rows)
     hours = (window.end_s - found.begin_s) / 3600.0
-    words = {Verdict.OK: "agrees with its flow", Verdict.NOT_EVALUATED: "cannot be judged yet"}.get(
-        verdict, "differs from its flow"
-    )
+    words = {
+        Verdict.OK: "counts up only and agrees" if found.upward else "agrees with its flow",
+        Verdict.NOT_EVALUATED: "cannot be judged yet",
+    }.get(verdict, "differs from its flow")
     facts = {
         "column": float(column), "gained_t": found.gained, "demanded_t": found.demanded, "excess_t": excess,
         "uncertainty_t": found.uncertainty, "begin_s": float(found.begin_s), "deviation_span": found.per_cent,
         "uncertainty_span": found.share, "limit_span": limit.fault,
         "deviation": excess, "uncertainty": found.uncertainty, "bad_gained_t": bad_t(rows, column),
+        "upward": float(found.upward),
     }  # fmt: skip
     for state, (gained, demanded) in found.by_state.items():
         facts |= {f"{state}_gained_t": gained, f"{state}_demanded_t": demanded}

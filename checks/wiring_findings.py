@@ -74,7 +74,7 @@ def _other_signal(window: Window) -> Finding | None:
         return None
     keep = np.flatnonzero(usable)
     newest = keep[-AGAIN:]
-    if not apart[newest].any() and float(flow[newest].std()) > MOVES * span:
+    if not apart[newest].any() and (float(flow[newest].std()) > 0.4 * MOVES * span or not apart[keep[-2 * AGAIN :]].any()):
         return None  # they agree again
     first = parted_from(apart[keep])
     if first is None or len(keep) - first < ROWS:

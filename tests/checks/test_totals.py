@@ -144,3 +144,44 @@ def test_loop_without_totals_says_which_tags_are_missing() -> None:
     assert [result.verdict for result in results] == [Verdict.NOT_EVALUATED] * 2
     assert "gauge_total and flow" in results[0].needs[0]
     assert "plc_total and plc_flow" in results[1].needs[0]
+
+
+def idle_negative(seconds: int, *, upward: bool, offset: float = -12.0, seed: int = 2) -> Samples:
+    """A belt that is loaded for half of each hour and else reads `offset` t/h on the empty belt; the gauge total is signed or
+    only counts up."""
+    rng = np.random.default_rng(seed)
+    loaded = (np.arange(seconds) % 3600) < 1800
+    level = np.where(loaded, 260.0, offset) + rng.normal(0.0, 3.0, seconds)
+    counted = np.maximum(level, 0.0) if upward else level
+    total = np.floor((np.cumsum(counted) / 3600.0 + 1000.0) / 0.1) * 0.1
+    zeros = np.floor((np.cumsum(level) / 3600.0 + 1000.0) / 0.1) * 0.1
+    return samples_by_hand(
+        {"flow": level, "plc_flow": level, "plc_total": zeros, "gauge_total": total, "speed": np.full(seconds, 1.9),
+         "drive_running": np.ones(seconds)}
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("offset", [-12.0, -3.0, 0.0])
+@pytest.mark.parametrize("upward", [False, True])
+def test_total_may_be_signed_or_count_up_only(upward: bool, offset: float) -> None:
+    samples = idle_negative(4 * 3600, upward=upward, offset=offset)
+    for window in windows_of(samples, site_of(), 900):
+        found = totals.check(window)[0]
+        assert found.verdict is not Verdict.FAULT, found.reason
+    if upward and offset == -12.0:
+        assert "counts up only" in found.reason
+        assert found.facts["upward"] == 1.0
+
+
+def test_positive_part_of_noise_is_known_by_its_mean_and_scatter() -> None:
+    """E max(X, 0) = 0.3989 sigma for a Gaussian about zero: 3 t/h of noise book 1.2 t/h."""
+    samples = idle_negative(3600, upward=True, offset=0.0)
+    blocks = window_of(samples, site_of()).blocks[185:]
+    hours = float(blocks.measured_s.sum()) / 3600.0
+    assert float(totals.upward_t(blocks, 0).sum()) / hours == pytest.approx(3.0 * 0.3989, rel=0.05)
+
+
+def test_total_that_counts_up_only_and_too_much_is_still_a_fault() -> None:
+    samples = idle_negative(4 * 3600, upward=True)
+    twice = changed(samples, gauge_total=lambda total: np.floor((1000.0 + 1.03 * (total - 1000.0)) / 0.1) * 0.1)
+    assert totals.check(window_of(twice, site_of()))[0].verdict is Verdict.FAULT
