@@ -132,7 +132,7 @@ def _models(line: Line, loop: Loop) -> dict[str, Likelihood]:
         "raw-span": lambda e, v: (
             0.6 * _points(e, v, spans) + 0.2 * _direction(e, v, (0.0, 1.0)) + 0.2 * _plane(e, v)
         ),
-        UNKNOWN: _plane,
+        UNKNOWN: lambda e, v: 0.5 * _plane(e, v) + 0.5 * _direction(e, v, _pivot(line, 0.0)),
     }
 
 
