@@ -27,6 +27,7 @@ from scipy.stats import beta, chi2
 from tests.faults.cases import CASES, SIZES, Case
 from tests.faults.draws import draw
 from tests.faults.grade import FIRST, MISSING, SET, SILENT, UNNAMED, WRONG, Outcome
+from tests.faults.ledger import is_slow
 from tests.faults.nuisances import NUISANCES, Quiet, run_nuisance
 from tests.faults.run import Prefixes, can_have, levels, run_case
 
@@ -35,18 +36,18 @@ PIECE = 4
 """Cases that one task runs on one draw."""
 BANDS = ((1.0, 3.0), (3.0, 9.0), (9.0, 19.0), (19.0, 99.1))
 
-Task = tuple[int, tuple[int, ...]]
+Task = tuple[int, tuple[int, ...], tuple[str, ...]]
 
 
 def run_task(task: Task) -> tuple[list[Outcome], float, float]:
     """Outcomes of some cases on one draw, and the seconds that sound stretches and their copies took."""
-    number, indices = task
+    number, indices, sizes = task
     prefixes = Prefixes(draw(number))
     out = []
     for index in indices:
         case = CASES[index]
         if can_have(case, prefixes.draw):
-            out += [_run(case, size, level, prefixes) for size, level in levels(case)]
+            out += [_run(case, size, level, prefixes) for size, level in levels(case) if size in sizes]
     return out, prefixes.ran_s, prefixes.copied_s
 
 
@@ -73,7 +74,7 @@ def main() -> None:
     for number in numbers:
         print(" ", draw(number).words)
     pieces = [tuple(chosen[first : first + PIECE]) for first in range(0, len(chosen), PIECE)]
-    tasks = [(number, piece) for number in numbers for piece in pieces]
+    tasks = [(number, piece, tuple(options.size or SIZES)) for number in numbers for piece in pieces]
     outcomes: list[Outcome] = []
     quiet: list[Quiet] = []
     ran = copied = 0.0
@@ -113,6 +114,7 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--draws", type=int, default=4, help="drawn sites")
     parser.add_argument("--first", type=int, default=0, help="number of the first drawn site")
     parser.add_argument("--only", action="append", default=[], metavar="CAUSE", help="only this cause (may be repeated)")
+    parser.add_argument("--size", action="append", default=[], choices=SIZES, help="only this size (may be repeated)")
     parser.add_argument("--days", type=int, default=0, help="days of every nuisance on every drawn site")
     parser.add_argument("--jobs", type=int, default=1, help="processes")
     parser.add_argument("--json", default="", help="file for the results as JSON")
@@ -120,7 +122,10 @@ def _options() -> argparse.Namespace:
 
 
 def _place(item: Outcome) -> int:
-    return next(index for index, case in enumerate(CASES) if case.plant_fault == item.fault and case.cause == item.cause)
+    return next(
+        index for index, case in enumerate(CASES)
+        if (case.plant_fault, case.cause) == (item.fault, item.cause) and is_slow(case) == (item.read == "ledger")
+    )  # fmt: skip
 
 
 def _named(case: Case) -> str:
@@ -131,13 +136,13 @@ def print_matrix(outcomes: Sequence[Outcome]) -> None:
     """Cause by size: how many were named first, at the right link, within their set, not, wrongly; median delays."""
     groups: dict[tuple[str, str], list[Outcome]] = defaultdict(list)
     for item in outcomes:
-        groups[(CASES[_place(item)].plant_fault, item.size)].append(item)
+        groups[(f"{item.fault}{' (weeks)' if item.read == 'ledger' else ''}", item.size)].append(item)
     heads = ("cases", FIRST, "link", SET, UNNAMED, WRONG, SILENT, "told [s]", "named [s]")
-    print(f"\n{'cause':24} {'size':9}" + "".join(f"{head:>10}" for head in heads))
+    print(f"\n{'cause':30} {'size':9}" + "".join(f"{head:>10}" for head in heads))
     for (fault, size), items in groups.items():
         marks = Counter(item.grade for item in items)
         if marks[MISSING]:
-            print(f"{fault:24} {size:9}  *** PLANT FAULT MISSING ***")
+            print(f"{fault:30} {size:9}  *** PLANT FAULT MISSING ***")
             continue
         links = [item.right_link for item in items if item.right_link is not None]
         row = (
@@ -145,7 +150,7 @@ def print_matrix(outcomes: Sequence[Outcome]) -> None:
             _middle(item.raised_after_s for item in items),
             _middle(item.named_after_s for item in items if item.grade == FIRST),
         )  # fmt: skip
-        print(f"{fault:24} {size:9}" + "".join(f"{value!s:>10}" for value in row))
+        print(f"{fault:30} {size:9}" + "".join(f"{value!s:>10}" for value in row))
     able = [item for item in outcomes if item.grade != MISSING and item.can_be_named]
     for size in SIZES:
         part = [item for item in able if item.size == size]

@@ -152,7 +152,7 @@ CASES: tuple[Case, ...] = (
     Case(cause="controller-switch", places=(T, B), with_roles=TOTAL),
     Case(cause="mode-left-on", sizes=(8.0, 12.0, 20.0), places=(G, S), after_s=SHORT,
          with_roles=frozenset({"gauge_output_mode"}), tonnes="flow"),
-    Case(cause="undocumented-change", places=(S,)),
+    Case(cause="undocumented-change", places=(S, G, L), beside=frozenset({"upper-range", "background"})),
     # counts
     Case(cause="zero-counts", sizes=(1.0,), places=(C, L), after_s=QUICK, with_roles=COUNTED),
     Case(cause="shutter-closed", sizes=(0.0,), places=(C, L), after_s=QUICK, with_roles=COUNTED),
@@ -178,6 +178,12 @@ CASES: tuple[Case, ...] = (
     Case(cause="stale-tare", sizes=(0.4, 2.0, 6.0), places=(C, L), slow=True),
     Case(cause="build-up", sizes=(0.4, 2.0, 6.0), places=(C, L), slow=True),
     Case(cause="tare-loaded", places=(C, L)),
+    Case(cause="tare-loaded", fault="tare-loaded", places=(C, L), with_roles=COUNTED | {"empty_belt_rate"}),
+    Case(cause="shutter-part-open", fault="shutter-part-open", sizes=(0.97, 0.9, 0.7), places=(C, L), with_roles=COUNTED),
+    Case(cause="nuclide-or-clock", fault="nuclide-or-clock", sizes=(0.2, 2.0, 20.0), places=(C, L), with_roles=COUNTED),
+    Case(cause="source-changed", fault="source-changed", places=(C, L), with_roles=COUNTED),
+    Case(cause="background", fault="background", sizes=(0.5, 1.5, 5.0), size=_counts, places=(C, L), with_roles=COUNTED),
+    Case(cause="build-up", fault="build-up", sizes=(0.4, 2.0, 6.0), places=(C, L)),
     Case(cause="tare-standing", places=(C, L)),
     Case(cause="auto-zero-creep", places=(C, L), with_roles=frozenset({"flow", "empty_belt_rate"}), slow=True),
     Case(cause="wet-belt", places=(C, L)),
@@ -221,6 +227,9 @@ def _set(*causes: str, reason: str, unless: str = "") -> Inseparable:
 
 
 INSEPARABLE: tuple[Inseparable, ...] = (
+    _set("total-discontinuity", "controller-switch", reason="no role tells which controller leads"),
+    _set("mode-left-on", "output-frozen", "burnout-value", "wrong-channel", reason="a current that stands; the mode of the output is not read", unless="gauge_output_mode"),
+    _set("forced-value", "stale-tag", "output-frozen", "wrong-channel", reason="a flow that stands; nobody reads whether it is forced", unless="plc_forced"),
     _set("shutter-closed", "shutter-contradiction", reason="only the shutter tag tells", unless="shutter_closed"),
     _set("dead-time", "background", "product-gammas", reason="same curve over load; only a count behind the closed shutter tells"),
     _set("current-leak", "raw-span", "live-zero-mix", reason="a wrong shunt or card span turns about 0 mA as a leak does", unless="loop_current"),
@@ -248,6 +257,11 @@ INSEPARABLE: tuple[Inseparable, ...] = (
     _set("total-gating", "total-time-base", reason="hours with both empty and loaded belt tell", unless="feed_running"),
 )  # fmt: skip
 """What data cannot tell apart. The truth is then one of a set; naming the set is the right answer."""
+
+
+AT_THE_GAUGE = frozenset({C, L, D})
+LOUD = frozenset({"over-range"})
+"""What a flow that is far too high brings about in every chain: peaks beyond the range, rightly told."""
 
 
 def company(cause: str, roles: frozenset[str]) -> frozenset[str]:

@@ -11,7 +11,7 @@ from checks.episodes import Episode
 from checks.finding import UNKNOWN, Finding
 from checks.lines import chain
 from checks.result import Link, Verdict
-from tests.faults.cases import Case, company
+from tests.faults.cases import AT_THE_GAUGE, LOUD, Case, company
 from tests.faults.draws import Draw
 
 FIRST, SET, UNNAMED, WRONG, SILENT, MISSING = "first", "set", "unknown", "wrong", "silent", "missing"
@@ -83,9 +83,10 @@ def grade_among(case: Case, mates: frozenset[str], findings: Sequence[Finding]) 
     faults = [item for item in findings if item.verdict is Verdict.FAULT or item.cause == case.cause]
     if not faults:
         return SILENT, None
+    beside = case.beside | (LOUD if AT_THE_GAUGE & set(case.places) else frozenset())
     right = next((item for item in faults if item.cause == case.cause), None)
     for item in faults:
-        if item.cause not in {UNKNOWN, case.cause, *mates, *case.beside}:
+        if item.cause not in {UNKNOWN, case.cause, *mates, *beside}:
             return WRONG, item
     if right is not None and not any(item.cause in mates - {case.cause} for item in faults):
         return FIRST, right
@@ -94,6 +95,7 @@ def grade_among(case: Case, mates: frozenset[str], findings: Sequence[Finding]) 
         if item.cause in mates - {case.cause}:
             tied = case.cause in listed
             return (SET if tied else WRONG), item
+    faults = [item for item in faults if item.cause not in beside] or faults
     for item in faults:
         if case.cause in {other.cause for other in item.alternatives}:
             return SET, item
