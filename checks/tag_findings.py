@@ -265,6 +265,9 @@ def _other_ratio(window: Window, tail: Tail) -> Finding | None:
     constant = next(iter(causes.values()))
     with np.errstate(invalid="ignore"):
         since = tail.standing((np.abs(every - constant * plc) < 0.3 * constant * np.abs(plc)) | (np.abs(plc) < LOADED * span))
+    if not since.seconds:  # the newest row happens to lie off
+        first = int(tail.time_s[loaded[0]])
+        since = Standing(seconds=window.end_s - first, begin=first, whole=False)
     cause = next(iter(causes)) if len(causes) == 1 else UNKNOWN
     both_said = tuple(
         Alternative(cause=name, odds=1.0, separated_by="a change of belt speed; reading the registers around the address")
