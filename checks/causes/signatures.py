@@ -40,7 +40,7 @@ SIGNATURES: dict[str, str] = {
     "current-offset": "A = E + d [mA], the same d at every load; P = F + d S/16; 0.08 mA is 2.1 t/h.",
     "compliance-ceiling": "A = min(E, (U - U_min)/R_loop) [mA]: 17.5 V, 10 V and 450 ohm give 16.67 mA = 332 t/h and no more.",
     "open-loop": "A = X = 0 mA, P = lo - S/4 = -105 t/h or clamped to 0, while F goes on; below 3.6 mA by NE 43.",
-    "output-frozen": "A constant within 0.002 mA while F moves by several sigma (3 to 4 t/h at damping 10 s); A - E mirrors -F.",
+    "output-frozen": "A = A_0 within 0.002 mA while F moves by several sigma (3 to 4 t/h at damping 10 s), so that A - E mirrors -F.",
     # card and block
     "live-zero-mix": "P = 0.8 F + 0.2 hi (84 t/h on the empty belt) or P = 1.25 F - 0.25 hi [t/h]; both right at 20 mA.",
     "raw-span": "P = lo + S (R - R_lo)/(R_hi - R_lo) [t/h] with wrong R_lo or R_hi: any slope and offset, R itself right; stairs in whole numbers.",
@@ -48,12 +48,12 @@ SIGNATURES: dict[str, str] = {
     "zero-clamp": "P = max(P, 0): on the empty belt mean P = 0.40 sigma = +1.3 t/h with median 0, while F averages 0.",
     "low-cutoff": "P = 0 for F < c [t/h] at one end only: trickle is lost, 2 % of span is 8.4 t/h.",
     "extra-filter": "P = F behind exp(-t/tau) [s]: slope 1 behind the lag, P - F = -tau dF/dt; slopes of single samples read 1 to 10 % low.",
-    "averaging-differs": "P is the mean of the last T seconds of F: lag T/2 [s], a step ends hard after T; no steady error.",
+    "averaging-differs": "P(t) = mean of F over the last T [s]: lag T/2, a step ends hard after T; no steady error.",
     "wrong-channel": "P = flow of another belt, or constant: correlation of P with F near 0, with the twin near 1.",
     "burnout-value": "R = 32767 or -32768 at a broken wire: P = +498 or -498 t/h with good quality.",
     "raw-overflow": "R read without sign: -1 -> 65535, -4864 -> 60672 = 922 t/h; only below 4 mA, so spikes on the empty belt.",
     # tags
-    "word-order": "F decoded from swapped words: 260.3 t/h -> 8.0e-16 or 1e23; swapped integers are multiples of 65536.",
+    "word-order": "F = float of swapped words: 260.3 t/h -> 8.0e-16 or 1e23; swapped integers are multiples of 65536.",
     "register-offset": "F holds halves of two neighbours, or the next quantity: F = 38.0 where the load is 38 kg/m (260 t/h).",
     "wrong-type": "F = 10 F or F/10, 65535 or -1 for no value, jumps of 65536 where two words are read apart; P right.",
     # counts
@@ -62,18 +62,18 @@ SIGNATURES: dict[str, str] = {
     "shutter-contradiction": "closed bit = 1 and C > B + b m + 6 sqrt((B + b m)/t) [1/s].",
     "counts-frozen": "variance of C/mean of C = 0 where chance alone gives 1 (C/(2 tau) behind a filter), and a run of equal values.",
     "counts-noisy": "C = C_true + bursts: variance/mean > 1.5 with the belt standing; F = -K dN/N, low or negative.",
-    "detector-drift": "ln N_empty falls faster than -lambda t: F rises by K d(ln N), 10.5 t/h per 1 %, at every load.",
+    "detector-drift": "ln N_empty = -(lambda + d) t with d > 0: F = F + K d t, 10.5 t/h per 1 % of gain, at every load.",
     "dead-time": "N = C/(1 - C t_d): error 0 on the empty belt, -1.8 t/h per us at 420 t/h, bent in between.",
     "source-weak": "sigma_F = K sqrt(C/(2 tau))/N [t/h]: noise grows with 1/sqrt(C), mean untouched.",
     "source-changed": "N0 true/N0 set jumps: F = -K ln of it, -355 t/h for 5140 -> 7200; with the old date -K lambda age.",
     "shutter-part-open": "N = x N from one shutter operation on: F up by -K ln x, 21 t/h for 2 %, 111 t/h for 10 %.",
-    "light-leak": "C = C + day(t): F low by day, at once with the sun, gone under a dark cloth.",
+    "light-leak": "C = C + c(t) [1/s] by daylight: F low by K c/N, at once with the sun, gone under a dark cloth.",
     "neighbour-source": "C = C + a q(t), q the neighbour's open shutter or empty belt: +20 1/s is -4.1 to -6.1 t/h.",
     # decay
     "decay-off": "F = F + K lambda t: +2.0 t/h a month for Cs-137 on empty and loaded belt alike; back to 0 at each tare.",
-    "decay-double": "F = F - K lambda t where the gauge does it twice; P = exp(-lambda t) F where the PLC does.",
+    "decay-double": "F = F - K lambda t, -2.0 t/h a month for Cs-137, where the gauge does it twice; P = exp(-lambda t) F where the PLC does.",
     "nuclide-or-clock": "F = F + K (lambda_true - lambda_set) t: -2.2 t/h a week for Co-60 set on Cs-137; a clock set back steps F up.",
-    "decay-in-steps": "F saw-tooths by K lambda step: 0.066 t/h a day or 2.0 t/h a month, back with the calendar; no fault.",
+    "decay-in-steps": "F = F + K lambda (t - t_step): a saw-tooth of 0.066 t/h a day or 2.0 t/h a month, back with the calendar; no fault.",
     # tare and belt
     "stale-tare": "F = F + O [t/h], O = K mu dm, the same at every load: 1 mm of rubber worn is -7.9 t/h; a step or slow.",
     "build-up": "F = F + 6.84 t/h per kg/m2, rising over shifts and gone at a wash.",
@@ -89,7 +89,7 @@ SIGNATURES: dict[str, str] = {
     "calibration-factor": "F = (1 + e) F_true at every load, zero untouched; both ends alike: M_g/M_ref = 1 + e at every lot.",
     "load-shape": "F = F_true - a F_true^2: half the width gives -12 % at 260 t/h and -19 % at 420 t/h; M_g/M_ref falls with the load.",
     "factor-twice": "M_g/M_ref = f after the entry, f the last correction, 1/f before it: f^2 from lot to lot; or P = f F.",
-    "undocumented-change": "slope, offset or K changes within one minute with no event of the process beside it.",
+    "undocumented-change": "P = O_1 + G_1 F before, O_2 + G_2 F [t/h] after one minute, with no event of the process beside it.",
     # speed
     "belt-slip": "F = F_true v/v_true: 3 mm of cake on a radius of 160 mm is v/v_true = 0.982, F -1.8 % at every load.",
     "fixed-speed": "F = F_true v_set/v_true, v constant while u moves: 10 % of drive is 10 % of F.",
@@ -100,17 +100,17 @@ SIGNATURES: dict[str, str] = {
     # totals
     "total-time-base": "dM_p = c int P dt, c = 0.98 to 0.99 for a timer that loses its scan, 60 for a minute taken as an hour.",
     "total-precision": "dM_p = steps rounded to 2^-24 of M_p: +8 % from 16384 t, stands at 131072 t with steps of 0.1 s.",
-    "total-discontinuity": "M_p(t) - M_p(t - 1 s) < 0 or > 1.2 hi/3600 t: reset, rollover, old value, lost pulses.",
+    "total-discontinuity": "dM_p/dt < 0 or > 1.2 hi [t/h]: reset (M_p = 0), rollover (M_p near 2^16, 10^6 or 2^32 before), old value, lost pulses.",
     "total-gating": "dM_p = int P g dt/3600, g = 0 or 1 by state: the difference grows only in gated states.",
     "counted-twice": "dM_p = 2 int P dt/3600 exactly, or > 0 while the belt runs backwards.",
     # communication
     "stale-tag": "value(t) = value(t_0) to the bit for more than 6 tau while other tags move; time stamps go on.",
     "gateway-zeros": "C = F = M_g = T = 0 in the same poll; a dead detector gives F high and T normal.",
     "clock-shift": "P(t) = F(t - d): d of whole hours is a zone, of seconds a skew; a day of 23 or 25 h.",
-    "controller-switch": "M_p or slope steps at the switch of the redundant controller, back to what it last held.",
+    "controller-switch": "M_p(t) = M_p(t_0) or another slope P = G F [t/h] from the switch of the redundant controller on: what it last held.",
     # people
-    "forced-value": "P = constant while X and F live; M_p grows by that constant.",
-    "mode-left-on": "E or F fixed, or on a test mass, while the mode bit is set longer than the permit.",
+    "forced-value": "P = constant [t/h] while X and F live; M_p grows by P t.",
+    "mode-left-on": "E = constant [mA], or F = that of a test mass, while the mode bit is set longer than the permit.",
 }
 """The formula of each cause with units; every cause of the catalogue has one."""
 

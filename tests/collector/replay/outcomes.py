@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from checks.evaluation import Totals
-from checks.finding import Alternative, Finding, Implied
+from checks.finding import Alternative, Correction, Finding, Implied, Predicted, ShiftTonnes
 from checks.result import CheckResult, Evidence, Link, Verdict
 from collector.replay.report import LoopOutcome, Outcome
 
@@ -34,6 +34,21 @@ def finding(**changed: object) -> Finding:
             "Isolate and lock out the conveyor before anyone reaches into it, and close and lock the source shutter.",
         ),
         "evidence": (Evidence(name="slope", value=1.19, unit="1", limit=0.005, standard_error=0.001),),
+        "correction": Correction(
+            side="plc",
+            setting="flow at 20 mA",
+            unit="t/h",
+            acts_as=500.0,
+            computed=499.7,
+            uncertainty=1.1,
+            enter=420.0,
+            before=Predicted(slope=1.19, offset_t_h=0.0, rate_error_t_h=41.6),
+            after=Predicted(slope=1.0, offset_t_h=0.0, rate_error_t_h=math.nan),
+        ),
+        "by_shift": tuple(
+            ShiftTonnes(shift=shift, begin=T0 + 3600 * n, end=T0 + 3600 * n + 3600, tonnes=8.95, tonnes_uncertainty=0.21)
+            for n, shift in enumerate(("06:00", "14:00"))
+        ),
         "sentence": "The PLC shows 1.190 times what the current carries, over the range from 40 t/h to 380 t/h.",
     }
     return Finding(**{**known, **changed})  # type: ignore[arg-type]

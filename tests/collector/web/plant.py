@@ -10,7 +10,7 @@ import numpy as np
 
 from checks.blocks import Blocks
 from checks.evaluation import BeltState, Evaluation, LinkNumbers, Totals
-from checks.finding import Alternative, Finding, Implied
+from checks.finding import Alternative, Correction, Finding, Implied, Predicted, ShiftTonnes
 from checks.result import CheckResult, Evidence, Link, Verdict
 from checks.samples import Samples
 from collector.alerts.model import Alert, AlertState, Priority, Transition
@@ -98,6 +98,22 @@ def finding(loop: str = "TB-07") -> Finding:
             Evidence(name="pivot", value=4.0, unit="mA", limit=None, standard_error=0.1),
         ),
         sentence="The PLC shows 0.840 of the gauge flow at every load, as if 20 mA were 420 t/h there and 500 t/h at the gauge",
+        correction=Correction(
+            side="plc",
+            setting="flow at 20 mA",
+            unit="t/h",
+            acts_as=420.0,
+            computed=419.8,
+            uncertainty=0.9,
+            enter=500.0,
+            before=Predicted(slope=0.84, offset_t_h=0.0, rate_error_t_h=-41.6),
+            after=Predicted(slope=1.0, offset_t_h=0.0, rate_error_t_h=0.0),
+            otherwise="if 420 t/h is the range that is meant, enter 420 t/h in the gauge instead",
+        ),
+        by_shift=(
+            ShiftTonnes(shift="06:00", begin=begin, end=begin + 6000, tonnes=-70.0, tonnes_uncertainty=2.0),
+            ShiftTonnes(shift="14:00", begin=begin + 6000, end=begin + 16_000, tonnes=-116.2, tonnes_uncertainty=3.1),
+        ),
     )
 
 
