@@ -129,9 +129,7 @@ def _models(line: Line, loop: Loop) -> dict[str, Likelihood]:
         ),
         "current-leak-in": lambda e, v: sum(_direction(e, v, way, 1 if way[0] > 0 else -1) for way in inward) / len(inward),
         "current-offset": lambda e, v: _direction(e, v, (1.0, 1.0)),
-        "raw-span": lambda e, v: (
-            0.6 * _points(e, v, spans) + 0.2 * _direction(e, v, (0.0, 1.0)) + 0.2 * _plane(e, v)
-        ),
+        "raw-span": lambda e, v: 0.6 * _points(e, v, spans) + 0.2 * _direction(e, v, (0.0, 1.0)) + 0.2 * _plane(e, v),
         UNKNOWN: lambda e, v: 0.5 * _plane(e, v) + 0.5 * _direction(e, v, _pivot(line, 0.0)),
     }
 

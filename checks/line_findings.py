@@ -7,9 +7,9 @@ from collections.abc import Iterator, Mapping, Sequence
 import numpy as np
 
 from checks import correction
+from checks.causes import registry
 from checks.event_findings import factor_gate
 from checks.events import beside, net_changes
-from checks.causes import registry
 from checks.finding import UNKNOWN, Alternative, Correction, Finding, Implied
 from checks.hypotheses import Measured, Scored, rank
 from checks.lines import Line, chain

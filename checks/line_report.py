@@ -151,7 +151,9 @@ def _onset_facts(look: Look, fitted: Verdict) -> dict[str, float]:
     return {
         "onset": float(rows.start_s[steady[0]]),
         "onset_low": float(rows.start_s[0]),
-        "onset_high": float(rows.start_s[steady[-1]] if look.fit is not None and look.fit.regression.rho > MEMORY else rows.start_s[steady[0]]),
+        "onset_high": float(
+            rows.start_s[steady[-1]] if look.fit is not None and look.fit.regression.rho > MEMORY else rows.start_s[steady[0]]
+        ),
     }
 
 
