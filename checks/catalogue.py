@@ -5,7 +5,22 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 
-from checks import counts, current, decay, freshness, scaling, setup, speed, temperature, totals, truth, turns, wander, zero
+from checks import (
+    counts,
+    current,
+    decay,
+    freshness,
+    lateness,
+    scaling,
+    setup,
+    speed,
+    temperature,
+    totals,
+    truth,
+    turns,
+    wander,
+    zero,
+)
 from checks.result import CheckResult, Link
 from checks.window import Window
 
@@ -42,10 +57,11 @@ CHECKS: tuple[Check, ...] = (
     Check("temperature", Link.COUNTS, temperature.check),
     Check("speed", Link.DRIVE, speed.check),
     Check("turns", Link.DRIVE, turns.check, 600),
-    Check("wander", Link.LOAD, wander.check, 120),
+    Check("wander", Link.LOAD, wander.check, 300),
     Check("current", Link.CURRENT, current.check),
     Check("setup", Link.SETUP, setup.check),
     Check("scaling", Link.SCALING_BLOCK, scaling.check, 30, ("plc_flow, loop_current or ai_raw beside flow",)),
+    Check("lateness", Link.SCALING_BLOCK, lateness.check, 300, lateness.NEEDS),
     Check("totals", Link.TOTALS, totals.check, 60),
     Check("truth", Link.TOTALS, truth.check, 600),
     Check("zero", Link.COUNTS, zero.check, 600, zero.NEEDS, newest_empty),

@@ -25,6 +25,7 @@ LABELS = {
     ("scaling", Link.CURRENT): "flow to loop current",
     ("scaling", Link.INPUT_CARD): "current to input card",
     ("scaling", Link.SCALING_BLOCK): "input card to PLC flow",
+    ("lateness", Link.SCALING_BLOCK): "lag",
     ("current", Link.CURRENT): "loop current",
     ("current", Link.INPUT_CARD): "current at the card",
     ("freshness", Link.COMMUNICATION): "readings",

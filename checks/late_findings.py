@@ -7,10 +7,11 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from checks.finding import UNKNOWN, Alternative, Finding
-from checks.lag_shape import AVERAGE, FILTER, agrees_now, late_by
+from checks.lag_shape import AVERAGE, FILTER, agrees_now
+from checks.lateness import NAME, SHAPES
 from checks.lines import chain, rows_of
 from checks.parting import parted_from
-from checks.result import CheckResult, Evidence, Link, Verdict
+from checks.result import CheckResult, Link, Verdict
 from checks.telling import clock, told
 from checks.window import Window
 
@@ -21,42 +22,35 @@ LATE = 0.015
 
 def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding]:
     """A filter or a moving average that the site file does not know, at the first line behind which it shows."""
-    del results
-    for line in chain(window.loop, window.settings):
-        found = late_by(window, line)
-        if found is None:
-            continue
-        blocks = window.blocks[-int(HORIZON_S // max(window.blocks.length_s, 1)) :]
-        rows = rows_of(line, blocks, window.loop)
-        index = np.flatnonzero(rows.good & np.isfinite(rows.x) & np.isfinite(rows.y))
-        first = parted_from(np.abs(rows.y - rows.x)[index] > LATE * line.span) or 0
-        begin = int(rows.start_s[index[first]]) if len(index) else window.end_s
-        cause = found.cause or UNKNOWN
-        beside: tuple[Alternative, ...] = ()
-        separator = "the end of a step: a moving average ends hard, a filter has a tail"
-        if not found.cause:
-            beside = tuple(Alternative(cause=name, odds=1.0, separated_by=separator) for name in (FILTER, AVERAGE))
-        behind = line.analogue and line.x_role == "flow"
-        what = "a moving average" if found.cause == AVERAGE else "a filter"
-        place = "the current" if line.analogue else "the PLC flow"
-        declared = window.loop.plc.filter
-        yield told(
-            window, line.link, "digital-analogue-differ" if behind else cause, verdict=Verdict.SUSPECT, begin=begin,
-            title="" if behind or found.cause else "PLC flow comes late", interval=(begin - 60, begin + 60), alternatives=beside,
-            gate=() if behind or found.cause else ("need a start or a stop of the feed to see how a step ends",),
-            evidence=(
-                Evidence(name="lag", value=found.lag_s, unit="s", limit=0.0 if behind else declared),
-                Evidence(name="left over behind a filter", value=found.filter_left, unit="t/h"),
-                Evidence(name="left over behind a moving average", value=found.average_left, unit="t/h"),
-            ),
-            sentence=(
-                f"Since {clock(begin)} {place} follows {found.lag_s:.0f} s behind, as {what} does"
-                + (f" (about {2.0 * found.lag_s:.0f} s long)" if found.cause == AVERAGE else "")
-                + ("; the flow on the bus does not." if behind else f"; the site file says {declared:g} s of filter.")
-                + " The tonnes are right; every change is seen late."
-            ),
-        )  # fmt: skip
+    result = next((item for item in results if item.check == NAME and "line" in item.facts), None)
+    if result is None:
         return
+    lines, shape = chain(window.loop, window.settings), SHAPES[int(result.facts["shape"])]
+    line, lag_s, declared = lines[int(result.facts["line"])], result.facts["lag_s"], result.facts["declared_s"]
+    blocks = window.blocks[-int(HORIZON_S // max(window.blocks.length_s, 1)) :]
+    rows = rows_of(line, blocks, window.loop)
+    index = np.flatnonzero(rows.good & np.isfinite(rows.x) & np.isfinite(rows.y))
+    first = parted_from(np.abs(rows.y - rows.x)[index] > LATE * line.span) or 0
+    begin = int(rows.start_s[index[first]]) if len(index) else window.end_s
+    beside: tuple[Alternative, ...] = ()
+    separator = "the end of a step: a moving average ends hard, a filter has a tail"
+    if not shape:
+        beside = tuple(Alternative(cause=name, odds=1.0, separated_by=separator) for name in (FILTER, AVERAGE))
+    behind = line.analogue and line.x_role == "flow"
+    what = "a moving average" if shape == AVERAGE else "a filter"
+    place = "the current" if line.analogue else "the PLC flow"
+    yield told(
+        window, line.link, "digital-analogue-differ" if behind else shape or UNKNOWN, verdict=Verdict.SUSPECT, begin=begin,
+        title="" if behind or shape else "PLC flow comes late", interval=(begin - 60, begin + 60), alternatives=beside,
+        gate=() if behind or shape else ("need a start or a stop of the feed to see how a step ends",),
+        evidence=result.evidence,
+        sentence=(
+            f"Since {clock(begin)} {place} follows {lag_s:.0f} s behind, as {what} does"
+            + (f" (about {2.0 * lag_s:.0f} s long)" if shape == AVERAGE else "")
+            + ("; the flow on the bus does not." if behind else f"; the site file says {declared:g} s of filter.")
+            + " The tonnes are right; every change is seen late."
+        ),
+    )  # fmt: skip
 
 
 def agrees_again(window: Window, link: Link) -> bool:

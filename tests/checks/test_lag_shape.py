@@ -10,6 +10,7 @@ from scipy.ndimage import uniform_filter1d
 
 from checks.lag_shape import AVERAGE, FILTER, late_by
 from checks.late_findings import agrees_again, findings
+from checks.lateness import check
 from checks.lines import chain
 from checks.window import Window
 from deploy.plant.model import Switch
@@ -31,7 +32,7 @@ def moving_average(length: int) -> Callable[[np.ndarray], np.ndarray]:
 
 
 def causes(window: Window) -> list[str]:
-    return [item.cause for item in findings(window, ())]
+    return [item.cause for item in findings(window, check(window))]
 
 
 @pytest.mark.parametrize("tau", [20.0, 45.0, 90.0])
@@ -82,7 +83,7 @@ def test_other_damping_of_the_current_is_a_matter_of_the_gauge() -> None:
     """The current of the gauge is damped by 40 s more than the flow on the bus: told at the card, the first station to show it."""
     made = Chain(load=swinging(), current_of=lambda ma: one_pole(ma, 40.0))
     window = made.window()
-    found = list(findings(window, ()))
+    found = list(findings(window, check(window)))
     assert [item.cause for item in found] == ["digital-analogue-differ"]
 
 
