@@ -111,7 +111,7 @@ def diagnose(window: Window, results: Sequence[CheckResult]) -> tuple[Finding, .
 TRACES = frozenset(
     {
         "zero-counts", "shutter-closed", "gateway-zeros", "counts-frozen", "word-order", "register-offset", "wrong-type",
-        "open-loop", "burnout-value", "raw-overflow", "wrong-channel", "clock-shift", "double-scaling",
+        "open-loop", "burnout-value", "raw-overflow", "double-scaling",
         "digital-analogue-differ",
         "output-frozen", "forced-value", "stale-tag", "tach-lost", "speed-held", "mode-left-on",
     }
