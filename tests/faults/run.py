@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.engine import LoopEngine
-from checks.episodes import EpisodeTracker
+from checks.episodes import ALWAYS, EpisodeTracker
 from checks.finding import UNKNOWN, Finding
 from checks.lines import chain
 from checks.result import Link
@@ -89,7 +89,9 @@ class Bench:
     def _push(self, samples: Samples) -> None:
         began = time.perf_counter()
         for evaluation in self.engine.push(samples):
-            self.seen_s.update(dict.fromkeys((finding.link for finding in evaluation.findings), evaluation.time_s))
+            for finding in evaluation.findings:
+                if not evaluation.suppressed or finding.link in ALWAYS:  # else an episode keeps its numbers
+                    self.seen_s[finding.link] = evaluation.time_s
             for item in self.tracker.update(evaluation):
                 self.told.append(Told(item.time_s, item.kind, item.episode.finding.cause, item.episode.link))
         assert self.engine.check_errors == {}, self.engine.check_errors
