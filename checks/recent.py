@@ -15,6 +15,8 @@ from config.limits import SpanLimit
 Floats = NDArray[np.float64]
 
 LOOK_BACK_S = 60
+QUICK = 2
+"""Rows that do where the lag is learnt: what a second of it makes of the flow's own movement is in the uncertainty."""
 SHORT, LONG = 3, 6
 """Rows of the short and of the long mean."""
 STEADINESS = 0.35
@@ -61,8 +63,14 @@ def judge_recent(
     index = index[np.isfinite(expected[index])]
     if len(index) < SHORT:
         return Recent(verdict=Verdict.NOT_EVALUATED)
+    if kernel.learnt:
+        quick = _over(line, rows, expected, kernel, index[-QUICK:], sigma, rho, floor, limit)
+        if quick.verdict is Verdict.FAULT:
+            return quick
     short = _over(line, rows, expected, kernel, index[-SHORT:], sigma, rho, floor, limit)
     if short.verdict is Verdict.FAULT or len(index) == SHORT:
+        return short
+    if kernel.learnt and short.verdict is Verdict.SUSPECT and lasts(rows.y[index[-SHORT:]] - expected[index[-SHORT:]]):
         return short
     return _over(line, rows, expected, kernel, index[-LONG:], sigma, rho, floor, limit)
 
