@@ -139,7 +139,7 @@ def words(found: Correction) -> tuple[str, ...]:
     if found.after is not None:
         before, after = found.before, found.after
         out.append(
-            f"Slope {before.slope:.4f} becomes {after.slope:.4f}, offset {before.offset_t_h:+.2f} t/h becomes "
+            f"Slope {before.slope:.4f} becomes {after.slope:.4f}, offset {_zero(before.offset_t_h, 2)} t/h becomes "
             f"{_zero(after.offset_t_h, 2)} t/h, the error at the mean flow {before.rate_error_t_h:+.1f} t/h becomes "
             f"{_zero(after.rate_error_t_h, 1)} t/h."
         )

@@ -15,7 +15,7 @@ from checks.hypotheses import Scored
 from checks.lots import Lot, Lots, lots_of
 from checks.result import CheckResult, Link, Verdict
 from checks.shifts import Part, by_shift
-from checks.telling import LEAST_SHARE, clock, told
+from checks.telling import GENERAL, LEAST_SHARE, clock, told
 from checks.tonnes import Misstated
 from checks.truth import Mean, by_product, mean_of
 from checks.truth_models import patterns_of, rank, split
@@ -50,10 +50,11 @@ def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding
     finding = told(
         window, link, cause, title="" if cause != UNKNOWN else "the weight differs from the reference",
         odds=best.odds if cause != UNKNOWN else None, alternatives=_others(ranking, cause), begin=begin, interval=interval,
-        misstated=misstated, evidence=result.evidence, correction=enter, gate=_gate(lots) if cause == UNKNOWN else (),
-        advice=_advice(found, every, cause), sentence=_sentence(lots, every, cause, found),
+        misstated=misstated, evidence=result.evidence, correction=enter, gate=_gate(lots, ranking) if cause == UNKNOWN else (),
+        advice=_advice(found, every, cause), sentence=_sentence(lots, every, cause, found) + _held(window, begin),
     )  # fmt: skip
-    yield replace(finding, by_shift=by_shift(window.site, window.minutes, begin, window.end_s, _part(every)))
+    shifts = by_shift(window.site, window.minutes, begin, window.end_s, _part(every))
+    yield replace(finding, by_shift=shifts, advice=tuple(step for step in finding.advice if step != GENERAL))
 
 
 def _worst_mean(lots: Sequence[Lot]) -> Mean:
@@ -100,6 +101,12 @@ def _misstated(window: Window, begin: int, every: Mean) -> Misstated:
     loaded = float(part.state("loaded").sum() + rest.state("loaded").sum()) / 3600.0
     wrong, uncertainty = _wrong(tonnes, every)
     return Misstated(tonnes=wrong, uncertainty=uncertainty, rate_t_h=wrong / loaded if loaded > 0.0 else 0.0)
+
+
+def _held(window: Window, begin: int) -> str:
+    """Says from when the tonnes count, where the history does not reach back to the begin."""
+    first = min((int(rows.start_s[0]) for rows in (window.blocks, window.hours) if len(rows)), default=window.end_s)
+    return f" The tonnes are those since {clock(first)}, where the history begins." if first > begin + 3600 else ""
 
 
 def _wrong(tonnes: float, every: Mean) -> tuple[float, float]:
@@ -151,7 +158,7 @@ SEPARATED_BY: dict[str, str] = {
 }
 
 
-def _gate(lots: Sequence[Lot]) -> tuple[str, ...]:
+def _gate(lots: Sequence[Lot], ranking: Sequence[Scored]) -> tuple[str, ...]:
     """What the lots lack so that the cause can be named."""
     out = []
     flows = [lot.flow for lot in lots]
@@ -162,7 +169,8 @@ def _gate(lots: Sequence[Lot]) -> tuple[str, ...]:
         out.append("the laboratory moisture of every lot, to part a wet or dry basis from a factor")
     elif patterns_of(lots).moisture is not None and np.ptp([lot.moisture or 0.0 for lot in lots]) < 0.5:
         out.append("lots of other moisture, to part a wet or dry basis from a factor")
-    out.append("the belt speed with a hand tachometer or the time of one turn, to part slip from a factor")
+    if any(scored.cause == "belt-slip" and scored.probability >= LEAST_SHARE for scored in ranking):
+        out.append("the belt speed with a hand tachometer or the time of one turn, to part slip from a factor")
     return tuple(out)
 
 

@@ -66,6 +66,10 @@ def summary(loaded: LoadedSite) -> str:
                  f"{_count(tags, 'tag')}; time zone {site.time_zone}, shifts from {', '.join(site.shifts)}"),
         f"site file {loaded.sha256[:12]}",
     ]  # fmt: skip
+    ledger = site.ledger
+    entries = [(len(ledger.material_tests), "material test"), (len(ledger.tares), "tare"), (len(ledger.spans), "span run")]
+    if any(number for number, _ in entries):
+        lines += wrapped("ledger: " + ", ".join(_count(number, word) for number, word in entries if number))
     for warning in loaded.warnings:
         lines += wrapped(str(warning), first="warning: ", rest="         ")
     told: dict[tuple[str, ...], str] = {}

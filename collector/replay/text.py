@@ -101,12 +101,14 @@ def _finding(number: int, item: Finding) -> list[str]:
         say(f"The far side behaves as if its range were {low:g} to {high:g} {item.implied.unit}.")
     for shift in _shifts(item):
         say(shift)
-    for sentence in correction_words(item.correction) if item.correction is not None else ():
-        say(sentence)
     if item.advice:
         say("To check, in this order:")
     for place, advice in enumerate(item.advice, 1):
         say(advice, f"{pad}{place}) ")
+    if item.correction is not None:
+        say("What puts it right:")
+        for sentence in correction_words(item.correction):
+            say(sentence, f"{pad}- ")
     return lines
 
 

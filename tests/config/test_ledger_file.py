@@ -136,3 +136,10 @@ def test_name_outside_the_folder_missing_file_and_text_without_folder_are_refuse
     assert "no ledger file" in str(problems(tmp_path / "site.yaml")[0])
     with pytest.raises(SiteFileError, match="on disk"):
         parse_site(SOUND + "ledger: ledger.yaml\n", "site.yaml", today=TODAY)
+
+
+def test_validate_counts_the_entries(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from collector.cli import exits, main
+
+    assert main.main(["validate", str(written(tmp_path, LEDGER))]) == exits.NO_FINDING
+    assert "ledger: 1 material test, 1 tare, 1 span run" in capsys.readouterr().out
