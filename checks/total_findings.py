@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -99,6 +100,7 @@ def _finding(window: Window, result: CheckResult) -> Finding:
     words = f"gains {found.per_cent:+.2f} % against its own flow" if found.demanded > 0.0 else "moves without its flow"
     return told(
         window, Link.TOTALS, cause, begin=begin, interval=interval, alternatives=alternatives, evidence=result.evidence,
+        odds=1.0 / sum(item.odds for item in alternatives) if alternatives and cause != UNKNOWN else None,
         title="" if cause != UNKNOWN else f"{role} differs", gate=gate, check="totals",
         misstated=Misstated(tonnes=excess, uncertainty=found.uncertainty, rate_t_h=excess / hours, part=part),
         sentence=f"The {role} {words} since {clock(begin)}: {found.gained:.1f} t against {found.demanded:.1f} t.",
@@ -112,7 +114,7 @@ def _cause(window: Window, found: Balance, begin: int) -> Named:
     """The mechanism, what remains beside it, and what is still needed; by the tonnes since the onset, split by state."""
     if any(_single(window, start) for start in (begin, *(window.end_s - back for back in SINGLE_BACK_S))):
         return "total-precision", (
-            Alternative(cause="total-time-base", odds=0.5, separated_by="data type of the total: single precision fails at powers of two"),
+            Alternative(cause="total-time-base", odds=0.1, separated_by="data type of the total: single precision fails at powers of two"),
         ), ()  # fmt: skip
     if not _even(window, begin):
         return UNKNOWN, (), ("need some more minutes over the belt to see since when and how much",)
@@ -139,13 +141,53 @@ def _cause(window: Window, found: Balance, begin: int) -> Named:
         tolerance = max(CLOSE, min(spread, SHARP)) if near_one else max(ALONE, 3.0 * spread)
         if abs(ratio - constant) <= tolerance * constant:
             return cause, (), ()
+    if ratio < 0.2 and _may_stall(window, begin):
+        return UNKNOWN, (
+            Alternative(cause="total-precision", odds=1.0, separated_by="data type of the total, and the size it has reached"),
+            Alternative(cause="total-gating", odds=1.0, separated_by="the conditions under which the total counts"),
+        ), ()  # fmt: skip
     if ratio < 0.2:
         return "total-gating", (), ()
     if 0.9 < ratio < 1.1:
-        return "total-time-base", (
-            Alternative(cause="total-gating", odds=0.1, separated_by="the conditions under which each total counts"),
-        ), ()  # fmt: skip
+        return _slow_or_gated(window, begin, excess)
     return UNKNOWN, (), ()
+
+
+def _may_stall(window: Window, begin: int) -> bool:
+    """Whether a sum in single precision would take no step of the flow at all: its digit is twice the step of a task."""
+    samples = window.samples
+    first = int(np.searchsorted(samples.time_s, begin))
+    total, flow = samples.column("plc_total")[first:], samples.column("plc_flow")[first:]
+    last, flow = total[np.isfinite(total)], flow[np.isfinite(flow)]
+    if not len(last) or not len(flow):
+        return False
+    return bool(float(np.spacing(np.float32(last[-1]))) > 2.0 * float(np.quantile(flow, 0.9)) * TASKS_S[0] / 3600.0)
+
+
+def _slow_or_gated(window: Window, begin: int, excess: float) -> Named:
+    """A timer loses with the flow, a gate where its condition is off: what passed while the feeder stood tells them apart."""
+    gated = Alternative(cause="total-gating", odds=0.1, separated_by="the conditions under which each total counts")
+    unfed = _unfed(window, begin)
+    if unfed is None:
+        if excess < 0.0 and "feed_running" not in window.loop.tags:
+            gated = replace(gated, odds=0.5, separated_by="a tag for the feeder; the conditions under which each total counts")
+        return "total-time-base", (gated,), ()
+    digits = 3.0 * window.loop.plc.total.resolution
+    if abs(excess + unfed) < max(0.3 * unfed, digits) and unfed > digits:
+        slow = Alternative(cause="total-time-base", odds=0.1, separated_by="an hour of steady load")
+        return "total-gating", (slow,), ()
+    return "total-time-base", (gated,), ()
+
+
+def _unfed(window: Window, begin: int) -> float | None:
+    """Tonnes that the PLC flow showed since a moment while the feeder stood; None where that is not read (two hours at most)."""
+    samples = window.samples
+    first = int(np.searchsorted(samples.time_s, begin))
+    feed, flow = samples.column("feed_running")[first:], samples.column("plc_flow")[first:]
+    known = np.isfinite(feed) & np.isfinite(flow)
+    if not known.any():
+        return None
+    return float(flow[known & (feed < 0.5)].sum()) * samples.step_s / 3600.0
 
 
 def _even(window: Window, begin: int) -> bool:
