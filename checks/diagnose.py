@@ -60,8 +60,8 @@ SETTLING_S = 120
 Family = Callable[[Window, Sequence[CheckResult]], Iterator[Finding]]
 
 FIRST: tuple[Family, ...] = (
-    tag_findings.findings, card_findings.overflow, card_findings.held, count_findings.noisy, categorical.findings,
-    count_findings.findings, speed_findings.findings, event_findings.findings, load_findings.findings,
+    tag_findings.findings, card_findings.overflow, card_findings.held, wiring_findings.signal, count_findings.noisy,
+    categorical.findings, count_findings.findings, speed_findings.findings, event_findings.findings, load_findings.findings,
     wiring_findings.findings, late_findings.findings,
 )  # fmt: skip
 """Families that need no odds, in the order of reasoning; what one of their findings explains is not told again."""

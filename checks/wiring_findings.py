@@ -41,13 +41,17 @@ LEAST_T = 1.5
 """Tonnes that must have passed before two sums are held against each other [t]."""
 
 
-def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding]:
-    """At most one finding, before the lines are asked."""
-    by_link = {result.link: result for result in results if result.check == "scaling"}
+def signal(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding]:
+    """Another channel or another hour: asked before anything is made of what the PLC shows."""
+    del results
     other = _other_signal(window)
     if other is not None:
         yield other
-        return
+
+
+def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding]:
+    """At most one finding, before the lines are asked."""
+    by_link = {result.link: result for result in results if result.check == "scaling"}
     again = _scaled_again(window)
     if again is not None:
         yield again

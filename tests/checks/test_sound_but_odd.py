@@ -105,7 +105,7 @@ def test_archive_with_a_deadband_of_half_a_per_cent_on_both_flows(loop: str) -> 
     results = [result for check in CHECKS for result in check.check(window)]
     for family in (
         tag_findings.findings, card_findings.overflow, card_findings.held, count_findings.noisy, count_findings.findings,
-        wiring_findings.findings, late_findings.findings,
+        wiring_findings.signal, wiring_findings.findings, late_findings.findings,
     ):  # fmt: skip
         assert [item.cause for item in family(window, results)] == []
 

@@ -8,9 +8,10 @@ import pytest
 from checks.catalogue import CHECKS
 from checks.diagnose import diagnose
 from checks.finding import Finding
-from checks.result import Link
+from checks.result import CheckResult, Link
 from checks.window import Window
-from checks.wiring_findings import findings
+from checks.wiring_findings import findings as of_lines
+from checks.wiring_findings import signal
 from deploy.plant.model import Switch
 from deploy.plant.site import scenario_of
 from tests.checks.runs_of_terminal import BEGIN, changed, run_of, terminal, window_of, windows_of
@@ -23,6 +24,10 @@ LOOPS = ("TB-07", "TB-09")
 def faulty(fault: str, loop: str, minutes: float, severity: float | None = None, begin_h: float = QUIET_H) -> Window:
     switch = Switch(fault, at_h=begin_h, severity=severity)
     return window_of(run_of(loop, begin_h + minutes / 60.0, seed=SEED, faults=[switch], scenario=scenario_of(loop, SEED)))
+
+
+def findings(window: Window, results: list[CheckResult]) -> list[Finding]:
+    return [*signal(window, results), *of_lines(window, results)]
 
 
 def told(window: Window) -> tuple[Finding, ...]:
