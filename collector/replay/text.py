@@ -17,6 +17,8 @@ WIDTH = 80
 LINK_WIDTH = 15
 VERDICT_WIDTH = 14
 MOST_SHIFTS = 6
+WEIGHT = "truth"
+"""The check that is no link of the chain: it stands on a line of its own."""
 TWO_STATEMENTS = (
     "A chain that agrees does not prove the weight: a factor that is wrong in the gauge moves both ends alike. "
     "Only a reference mass can show it."
@@ -56,9 +58,13 @@ def _cautions(findings: Sequence[Finding]) -> list[str]:
 def _loop(loop: LoopOutcome) -> list[str]:
     lines = [f"{loop.loop}  {loop.verdict.words}", "-" * WIDTH]
     for link, items in loop.links().items():
-        verdict = worst(item.verdict for item in items)
-        head = f"{link.value:<{LINK_WIDTH}}{verdict.words:<{VERDICT_WIDTH}}"
-        lines += wrapped(_reason(items, verdict), first=head, rest=" " * len(head)) or [head.rstrip()]
+        weighed = tuple(item for item in items if item.check == WEIGHT)
+        for name, some in ((link.value, tuple(item for item in items if item.check != WEIGHT)), ("weight", weighed)):
+            if not some:
+                continue
+            verdict = worst(item.verdict for item in some)
+            head = f"{name:<{LINK_WIDTH}}{verdict.words:<{VERDICT_WIDTH}}"
+            lines += wrapped(_reason(some, verdict), first=head, rest=" " * len(head)) or [head.rstrip()]
     for number, finding in enumerate(by_consequence(loop.findings), 1):
         lines += ["", *_finding(number, finding)]
     if not loop.findings and loop.verdict in (Verdict.OK, Verdict.NOT_EVALUATED):
@@ -160,7 +166,8 @@ def _totals(loop: LoopOutcome) -> list[str]:
 def _last(outcome: Outcome) -> list[str]:
     verdicts = outcome.links()
     missing = sum(verdict is Verdict.NOT_EVALUATED for verdict in verdicts)
-    lines = wrapped(TWO_STATEMENTS) if missing < len(verdicts) and not outcome.has_findings() else []
+    proven = all(any(item.check == WEIGHT and item.verdict is Verdict.OK for item in loop.checks) for loop in outcome.loops)
+    lines = wrapped(TWO_STATEMENTS) if missing < len(verdicts) and not outcome.has_findings() and not proven else []
     count = sum(len(loop.findings) for loop in outcome.loops)
     found = "no finding" if count == 0 else f"{count} finding{'s' if count > 1 else ''}"
     lines.append(f"{found}; {missing} of {len(verdicts)} links could not be evaluated".capitalize())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from checks.result import Link, Verdict
+from checks.result import CheckResult, Link, Verdict
 from collector.replay.report import Outcome
 from collector.replay.text import ratio, text
 from config.cautions import caution_text
@@ -60,3 +60,33 @@ def test_sound_chain_carries_the_sentence_that_it_does_not_prove_the_weight() ->
 @pytest.mark.parametrize(("odds", "said"), [(19.0, "19:1"), (1 / 3, "1:3"), (5e4, "over 1000:1"), (1e-9, "under 1:1000")])
 def test_odds_read_as_people_say_them(odds: float, said: str) -> None:
     assert ratio(odds) == said
+
+
+def weighed(verdict: Verdict) -> CheckResult:
+    return CheckResult(
+        check="truth",
+        link=Link.TOTALS,
+        verdict=verdict,
+        reason="agreement does not prove the weight",
+        needs=("4 material tests",),
+    )
+
+
+def test_weight_has_a_line_of_its_own_and_says_what_it_needs() -> None:
+    totals = check(Link.TOTALS, Verdict.OK, "the totals agree")
+    shown = text(outcome(checks=(totals, weighed(Verdict.NOT_EVALUATED))), source="x")
+    assert "totals         agrees        the totals agree" in shown
+    assert "weight         not evaluated agreement does not prove the weight; needs 4" in shown
+    assert "Only a reference mass can show it" in " ".join(shown.split())
+
+
+def test_weight_that_lots_prove_needs_no_warning() -> None:
+    totals = check(Link.TOTALS, Verdict.OK, "the totals agree")
+    assert "Only a reference mass" not in text(outcome(checks=(totals, weighed(Verdict.OK))), source="x")
+
+
+def test_shifts_and_what_puts_it_right_are_told() -> None:
+    shown = " ".join(text(outcome(finding()), source="x").split())
+    assert "By shift: 06:00 from 2027-01-15 08:00 UTC: +8.95 t ± 0.21 t" in shown
+    assert "Enter 420 t/h as flow at 20 mA in the PLC; it acts as 500 t/h" in shown
+    assert shown.index("To check, in this order") < shown.index("What puts it right")

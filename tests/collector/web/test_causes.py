@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from checks.causes import registry
+from checks.result import CheckResult, Link, Verdict
 from config.cautions import CAUTIONS
 from tests.collector.web import plant
 from tests.collector.web.conftest import Serve
@@ -59,3 +62,15 @@ async def test_rest_finding_carries_correction_and_shifts(serve: Serve) -> None:
     assert found["correction"]["enter"] == 500.0
     assert found["correction"]["after"]["slope"] == 1.0
     assert [part["tonnes"] for part in found["by_shift"]] == [-70.0, -116.2]
+
+
+async def test_weight_that_lots_prove_takes_the_place_of_the_warning(serve: Serve) -> None:
+    state = plant.healthy()
+    page = (await serve(state).get("/loops/TB-07")).text
+    assert "Agreement does not prove the weight" in page
+    known = state.evaluations["TB-07"]
+    truth = CheckResult(check="truth", link=Link.TOTALS, verdict=Verdict.OK, reason="the tonnes are right: 4 lots")
+    state.take_evaluation(replace(known, results=(*known.results, truth)))
+    page = (await serve(state).get("/loops/TB-07")).text
+    assert "The tonnes are right: 4 lots. It was weighed then" in page
+    assert "Agreement does not prove the weight" not in page
