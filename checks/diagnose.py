@@ -52,6 +52,9 @@ BLINDS: dict[str, frozenset[Link]] = {
 }
 """Causes that explain other links than their own link says."""
 
+MISREAD = frozenset({"word-order", "register-offset", "wrong-type"})
+"""Tags that are read wrongly: no number of theirs says anything of the chain."""
+
 RANGES = ("gauge_range_low", "gauge_range_high", "plc_range_low", "plc_range_high")
 SETTLING_S = 120
 """How long after an honest change of both ranges the lines are left alone [s]."""
@@ -73,6 +76,13 @@ LAST: tuple[Family, ...] = (tag_findings.torn, truth_findings.findings, zero_fin
 """Families that are asked once the lines and totals of the chain are known: the zero, the truth behind an agreeing chain."""
 
 
+def explained_by(finding: Finding) -> frozenset[Link]:
+    """Links whose deviation a finding explains."""
+    if finding.cause in MISREAD and finding.link is Link.COMMUNICATION:
+        return frozenset(set(Link) - {finding.link})
+    return BLINDS.get(finding.cause, DOWNSTREAM.get(finding.link, frozenset()))
+
+
 def diagnose(window: Window, results: Sequence[CheckResult]) -> tuple[Finding, ...]:
     """The findings of a loop, largest consequence first. Pure: the same window and results give the same findings."""
     found: list[Finding] = []
@@ -85,7 +95,7 @@ def diagnose(window: Window, results: Sequence[CheckResult]) -> tuple[Finding, .
             if family is tag_findings.findings:
                 explained |= set(Link) - {finding.link}  # no number of a tag that is read wrongly says anything of the chain
             if family not in BESIDE:
-                explained |= BLINDS.get(finding.cause, DOWNSTREAM.get(finding.link, frozenset()))
+                explained |= explained_by(finding)
         explained |= {finding.link for finding in found}
     lost = any(result.facts.get("lost") == 1.0 for result in results if result.link is Link.COMMUNICATION)
     if not lost and not ranges_settling(window):

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
+from checks.diagnose import explained_by
 from checks.evaluation import Evaluation
 from checks.finding import UNKNOWN, Finding
 from checks.plain import finding_dict, finding_from
@@ -126,6 +127,8 @@ class EpisodeTracker:
         episode = self._tracks[link].episode
         if episode is None or not episode.finding.check:
             return False
+        if any(link in explained_by(finding) for finding in evaluation.findings):
+            return False  # told under another name
         asked = [item for item in evaluation.results if (item.check, item.link) == (episode.finding.check, link)]
         return bool(asked) and not any(_agrees_now(item) for item in asked)
 
