@@ -35,6 +35,8 @@ NEWEST, UNEVEN = 6, 0.2
 SINGLE_BACK_S = (3600, 1200, 600)
 """Rounding loses and gains by turns, so that no single onset fits it: these stretches are tried too [s]."""
 SINGLE_S = 60
+SURE_NATS, MOST_NATS = 3.0, 4.6
+"""Log odds from which a gate or a timer is named (20:1), and the most that is stated (99:1)."""
 TASKS_S = (0.02, 0.05, 0.1, 0.2, 0.25, 0.5, 1.0)
 """Periods of a task that adds to a total [s]."""
 SINGLE_BETTER = 0.4
@@ -167,27 +169,40 @@ def _may_stall(window: Window, begin: int) -> bool:
 def _slow_or_gated(window: Window, begin: int, excess: float) -> Named:
     """A timer loses with the flow, a gate where its condition is off: what passed while the feeder stood tells them apart."""
     gated = Alternative(cause="total-gating", odds=0.1, separated_by="the conditions under which each total counts")
-    unfed = _unfed(window, begin)
-    if unfed is None:
+    nats = _by_feeder(window, begin)
+    if nats is None:
         if excess < 0.0 and "feed_running" not in window.loop.tags:
             gated = replace(gated, odds=0.5, separated_by="a tag for the feeder; the conditions under which each total counts")
         return "total-time-base", (gated,), ()
-    digits = 3.0 * window.loop.plc.total.resolution
-    if abs(excess + unfed) < max(0.3 * unfed, digits) and unfed > digits:
-        slow = Alternative(cause="total-time-base", odds=0.1, separated_by="an hour of steady load")
-        return "total-gating", (slow,), ()
-    return "total-time-base", (gated,), ()
+    odds = float(np.exp(np.clip(nats, -MOST_NATS, MOST_NATS)))
+    slow = Alternative(cause="total-time-base", odds=1.0 / odds, separated_by="an hour of steady load")
+    gated = replace(gated, odds=odds)
+    if abs(nats) < SURE_NATS:
+        return UNKNOWN, (slow, gated), ("need some more stops of the feeder to tell a slow timer from a gate",)
+    return ("total-gating", (slow,), ()) if nats > 0.0 else ("total-time-base", (gated,), ())
 
 
-def _unfed(window: Window, begin: int) -> float | None:
-    """Tonnes that the PLC flow showed since a moment while the feeder stood; None where that is not read (two hours at most)."""
+def _by_feeder(window: Window, begin: int) -> float | None:
+    """Log odds of a gate on the feeder against a timer: which of the two explains what each stretch with and without feed lost.
+
+    None where the feeder is not read or did not change since the begin (two hours at most).
+    """
     samples = window.samples
     first = int(np.searchsorted(samples.time_s, begin))
-    feed, flow = samples.column("feed_running")[first:], samples.column("plc_flow")[first:]
-    known = np.isfinite(feed) & np.isfinite(flow)
-    if not known.any():
+    columns = [samples.column(role)[first:] for role in ("feed_running", "plc_flow", "plc_total")]
+    known = np.isfinite(np.stack(columns)).all(axis=0)
+    feed, flow, total = (column[known] for column in columns)
+    edges = np.flatnonzero(np.diff(feed > 0.5)) + 1
+    if len(edges) < 2:
         return None
-    return float(flow[known & (feed < 0.5)].sum()) * samples.step_s / 3600.0
+    cuts = np.concatenate([[0], edges, [len(feed) - 1]])
+    passed = np.diff(np.concatenate([[0.0], np.cumsum(flow)])[cuts]) * samples.step_s / 3600.0
+    lost = np.diff(total[cuts]) - passed
+    fed = feed[cuts[:-1]] > 0.5
+    sigma = window.loop.plc.total.resolution * 0.41 + float(np.abs(flow).max(initial=0.0)) * samples.step_s / 3600.0
+    share = float(lost.sum() / passed.sum()) if passed.sum() > 0.0 else 0.0
+    timer, gate = lost - share * passed, lost + np.where(fed, 0.0, passed)
+    return float(((timer**2).sum() - (gate**2).sum()) / (2.0 * sigma**2))
 
 
 def _even(window: Window, begin: int) -> bool:
