@@ -18,6 +18,7 @@ from checks import (
     load_findings,
     speed_findings,
     tag_findings,
+    torn_totals,
     total_findings,
     truth_findings,
     wiring_findings,
@@ -72,7 +73,7 @@ FIRST: tuple[Family, ...] = (
 BESIDE: tuple[Family, ...] = (count_findings.noisy, count_findings.findings)
 """Families whose findings explain nothing behind them: flow and PLC go with false counts as with true ones."""
 
-LAST: tuple[Family, ...] = (tag_findings.torn, truth_findings.findings, zero_findings.findings)
+LAST: tuple[Family, ...] = (torn_totals.findings, truth_findings.findings, zero_findings.findings)
 """Families that are asked once the lines and totals of the chain are known: the zero, the truth behind an agreeing chain."""
 
 

@@ -12,12 +12,10 @@ from checks.catalogue import CHECKS
 from checks.diagnose import diagnose
 from checks.finding import UNKNOWN, Finding
 from checks.result import Link
-from checks.samples import Samples
-from checks.tag_findings import findings, torn
-from checks.window import LedgerEntry, Window
+from checks.tag_findings import findings
+from checks.window import Window
 from deploy.plant.model import Switch
 from tests.checks.runs_of_terminal import BEGIN, changed, run_of, window_of
-from tests.checks.simulation import Chain, swinging_load
 
 LOOPS = ("TB-07", "TB-08", "TB-09")
 SEED = 7
@@ -87,7 +85,6 @@ def test_sound_loops_have_none_at_any_hour(loop: str) -> None:
     for seconds in range(120, 3600, 240):
         window = window_of(samples[slice(0, seconds)])
         assert causes(window) == []
-        assert list(torn(window, ())) == []
 
 
 @pytest.mark.parametrize(
@@ -104,37 +101,3 @@ def test_ten_times_the_flow_at_both_ends_is_no_matter_of_the_tag() -> None:
     """Where the PLC itself is off by ten, the other numbers of the gauge stand by the flow."""
     window = window_of(run_of("TB-07", 0.7, seed=SEED, faults=[Switch("time-base", at_h=LOADED_H, severity=10.0)]))
     assert causes(window) == []
-
-
-def window_with(*entries: LedgerEntry) -> Window:
-    chain = Chain(load=swinging_load(np.random.default_rng(3), 1200), ledger=entries)
-    return chain.window()
-
-
-def jump(size: float, role: str = "plc_total", kind: str = "total-transient", back: int = 100) -> LedgerEntry:
-    window = window_with()
-    return LedgerEntry(time_s=window.end_s - back, kind=kind, role=role, old=5000.0, new=5000.0 + size)
-
-
-@pytest.mark.parametrize("words", [1, -1, 2])
-def test_jump_of_65536_digits_for_a_moment_is_a_torn_read(words: int) -> None:
-    window = window_with(jump(words * 65536 * 0.1 + 0.1))
-    (told,) = torn(window, ())
-    assert (told.cause, told.link) == ("wrong-type", Link.TOTALS)
-    assert "65,536" in told.sentence or "131,072" in told.sentence
-
-
-def test_other_jumps_are_no_torn_read() -> None:
-    for entry in (
-        jump(6500.0), jump(100.0), jump(6553.6, kind="total-rollover"), jump(-5000.0, kind="total-reset"), jump(6553.6, back=4000),
-    ):  # fmt: skip
-        assert list(torn(window_with(entry), ())) == []
-
-
-def test_torn_total_in_the_stream_is_seen_through_the_blocks() -> None:
-    def torn_once(total: np.ndarray) -> np.ndarray:
-        total[-100] += 6553.6
-        return total
-
-    samples: Samples = changed(run_of("TB-07", 0.5, seed=SEED), gauge_total=torn_once)
-    assert [item.cause for item in torn(window_of(samples), ())] == ["wrong-type"]
