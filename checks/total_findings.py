@@ -35,7 +35,7 @@ NEWEST, UNEVEN = 6, 0.2
 SINGLE_BACK_S = (3600, 1200, 600)
 """Rounding loses and gains by turns, so that no single onset fits it: these stretches are tried too [s]."""
 SINGLE_S = 60
-SURE_NATS, MOST_NATS = 3.0, 4.6
+SURE_NATS, MOST_NATS = 3.0, 4.59
 """Log odds from which a gate or a timer is named (20:1), and the most that is stated (99:1)."""
 TASKS_S = (0.02, 0.05, 0.1, 0.2, 0.25, 0.5, 1.0)
 """Periods of a task that adds to a total [s]."""
