@@ -17,6 +17,7 @@ from checks.result import CheckResult, Link, Verdict
 from checks.telling import clock, others, told
 from checks.tonnes import of_line
 from checks.window import Window
+from checks.wiring_findings import one_speed
 
 NAMED_FROM = 0.5
 """Probability a cause needs to be named."""
@@ -26,6 +27,8 @@ RANGED = frozenset({"upper-range", "lower-range", "raw-span", "output-trim", "li
 """Causes for which the range that the far side behaves as if it had means something."""
 POLLED_S = 10
 """How often settings are read [s]."""
+TURNED = frozenset({"upper-range", "output-trim"})
+"""Causes that draw the line which load instead of flow draws at one belt speed."""
 READ_BACK = 1e4
 """Weight of a range that is read back and differs."""
 BESIDE_S = 120
@@ -112,9 +115,12 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
     odds = next((scored.odds for scored in ranking if scored.cause == cause != UNKNOWN), None)
     implied = _implied(line, measured) if measured is not None and cause in RANGED and _follows(measured) else None
     enter = correction.of_line(window, line, cause, measured, begin) if measured is not None else None
+    alternatives = stands or others(ranking, cause)
+    if cause in TURNED and factors.get(cause, 1.0) < READ_BACK:
+        alternatives += one_speed(window, line, begin)
     return told(
         window, line.link, cause, title="" if cause != UNKNOWN else "ends differ", begin=begin, interval=interval,
-        odds=odds, alternatives=stands or others(ranking, cause), evidence=result.evidence, gate=gate, implied=implied,
+        odds=odds, alternatives=alternatives, evidence=result.evidence, gate=gate, implied=implied,
         misstated=of_line(window.blocks, measured, begin, interval) if measured is not None else None,
         sentence=_sentence(line, result, begin) + beside(window, interval, BESIDE_S, sharp="onset_nats" in facts), advice=_compare(line, cause, enter), correction=enter, check="scaling",
     )  # fmt: skip

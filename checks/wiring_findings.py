@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.blocks import Blocks
+from checks.causes import registry
 from checks.finding import UNKNOWN, Alternative, Finding
 from checks.lag import coarse_lag
-from checks.lines import chain, rows_of
+from checks.lines import Line, chain, rows_of
 from checks.parting import likeness, parted_from, shift_that_fits
 from checks.result import CheckResult, Evidence, Link, Verdict
 from checks.telling import clock, told
@@ -296,3 +297,17 @@ def _scaled_again(window: Window) -> Finding | None:
             f"with {passed:.1f} t: the value is scaled once more behind the block. The tonnes are right."
         ),
     )  # fmt: skip
+
+
+def one_speed(window: Window, line: Line, begin: int) -> tuple[Alternative, ...]:
+    """Load on the current instead of flow is a range like any other as long as the belt has run at one speed: told beside it."""
+    if Link.GAUGE_OUTPUT not in line.covers or line.x_role != "flow" or "speed" not in window.loop.tags:
+        return ()
+    blocks = window.blocks[int(np.searchsorted(window.blocks.start_s, begin)) :]
+    speed = blocks.of("mean", "speed")[blocks.state("stopped") == 0.0]
+    speed = speed[np.isfinite(speed) & (speed > 0.1)]
+    if len(speed) and float(np.ptp(speed)) > SPEED_VARIED * float(speed.mean()):
+        return ()
+    known = registry()
+    odds = known["wrong-variable"].weight / known["upper-range"].weight
+    return (Alternative(cause="wrong-variable", odds=odds, separated_by=known["wrong-variable"].separated_from("upper-range")),)

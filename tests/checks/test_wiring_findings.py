@@ -11,7 +11,7 @@ from checks.finding import Finding
 from checks.result import CheckResult, Link
 from checks.window import Window
 from checks.wiring_findings import findings as of_lines
-from checks.wiring_findings import signal
+from checks.wiring_findings import one_speed, signal
 from deploy.plant.model import Switch
 from deploy.plant.site import scenario_of
 from tests.checks.runs_of_terminal import BEGIN, changed, run_of, terminal, window_of, windows_of
@@ -108,3 +108,14 @@ def test_look_alikes_are_none_of_these(fault: str) -> None:
         window = faulty(fault, "TB-09", minutes, begin_h=0.5)
         found = list(findings(window, [result for check in CHECKS for result in check.check(window)]))
         assert found == [], [(item.cause, item.sentence) for item in found]
+
+
+def test_range_named_at_one_speed_keeps_the_other_variable_beside_it() -> None:
+    from checks.lines import chain
+
+    steady = faulty("wrong-variable", "TB-07", 25.0, severity=55.0)
+    (beside,) = one_speed(steady, chain(steady.loop)[0], int(steady.end_s - 1500))
+    assert beside.cause == "wrong-variable"
+    assert "speed" in beside.separated_by
+    varied = faulty("upper-range", "TB-09", 25.0)
+    assert one_speed(varied, chain(varied.loop)[0], int(varied.end_s - 1500)) == ()
