@@ -314,6 +314,21 @@ def test_18_pivot_of_a_sound_loop_is_a_number_too() -> None:
     assert_silent(samples, chain.site())
 
 
+@pytest.mark.parametrize("loop", ["TB-07", "TB-09"])
+def test_readings_that_come_a_second_late_by_chance_or_for_an_hour_are_no_difference(loop: str) -> None:
+    """Two clocks of one second drift past each other, or a connection is made anew: the far end is read up to 1 s later."""
+    samples = run_of(loop, 2.0, seed=SEED)
+    rng = np.random.default_rng(SEED)
+    late = np.concatenate([np.zeros(2400, np.intp), np.ones(2400, np.intp), rng.integers(0, 2, 2400)])
+    rows = np.maximum(np.arange(len(samples)) - late, 0)
+    far = ("plc_flow", "ai_raw", "loop_current", "plc_total")
+    shifted = changed(samples, **dict.fromkeys(far, lambda column: column[rows]))
+    naive = np.abs(means(shifted.values["plc_flow"], 10) - means(shifted.values["flow"], 10))
+    print(f"seed {SEED}: {np.mean(naive > 0.005 * SPAN):.0%} of blocks differ by more than the fault limit")
+    assert np.mean(naive > 0.005 * SPAN) > 0.1
+    assert_silent(shifted, terminal())
+
+
 class LoopLook:
     """The results of a last look at a run."""
 
