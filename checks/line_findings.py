@@ -16,8 +16,8 @@ from checks.lines import Line, chain
 from checks.result import CheckResult, Link, Verdict
 from checks.telling import clock, others, told
 from checks.tonnes import of_line
+from checks.variable_findings import one_speed
 from checks.window import Window
-from checks.wiring_findings import one_speed
 
 NAMED_FROM = 0.5
 """Probability a cause needs to be named."""

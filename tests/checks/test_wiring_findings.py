@@ -9,9 +9,10 @@ from checks.catalogue import CHECKS
 from checks.diagnose import diagnose
 from checks.finding import Finding
 from checks.result import CheckResult, Link
+from checks.variable_findings import one_speed
 from checks.window import Window
 from checks.wiring_findings import findings as of_lines
-from checks.wiring_findings import one_speed, signal
+from checks.wiring_findings import signal
 from deploy.plant.model import Switch
 from deploy.plant.site import scenario_of
 from tests.checks.runs_of_terminal import BEGIN, changed, run_of, terminal, window_of, windows_of
