@@ -224,7 +224,8 @@ def rows_of(line: Line, blocks: Blocks, loop: Loop) -> Rows:
     for state in ("stopped", "maintenance", "calibrating", "unsettled", "explained"):
         steady &= blocks.state(state) == 0.0
     span = line.span
-    top = line.high + (CEILING_MA - 20.0) / 16.0 * span if line.analogue else line.high
+    ends = line.y_role == "ai_raw" and _is_last_code(loop.plc.raw_span.high)
+    top = line.high + (CEILING_MA - 20.0) / 16.0 * span if line.analogue and not ends else line.high
     top -= 0.002 * span
     bottom = line.low + (FLOOR_MA - 4.0) / 16.0 * span
     with np.errstate(invalid="ignore"):
@@ -244,6 +245,12 @@ def rows_of(line: Line, blocks: Blocks, loop: Loop) -> Rows:
         y=y, x_min=x_min, x_max=x_max, y_min=y_min, y_max=y_max,
         good=good, steady=steady, high=high, low=low, x_high=x_high, declared_low=declared, follows=follows,
     )  # fmt: skip
+
+
+def _is_last_code(raw: float) -> bool:
+    """Whether a raw count is the last one of its word (one below a power of two): the card cannot show more than its span."""
+    code = round(raw) + 1
+    return code > 1 and code & (code - 1) == 0
 
 
 def _declared_low(line: Line, loop: Loop, x_min: Floats, x_max: Floats) -> Bools:
