@@ -15,7 +15,6 @@ from scipy.signal import lfilter
 from scipy.stats import chi2
 
 from checks.counts import check as counts_check
-from checks.cusum import sums
 from checks.engine import LoopEngine
 from checks.finding import Finding
 from checks.pivot import fieller
@@ -27,6 +26,7 @@ from deploy.plant.scenario import Steady
 from tests.checks.runs_of_terminal import changed, one, run_of, samples_by_hand, small_site, terminal, window_of
 from tests.checks.simulation import ALL_ROLES, Chain, steady_load, swinging_load
 from tests.checks.test_fit import correlated
+from tests.reference.cusum import sums
 
 Floats = NDArray[np.float64]
 

@@ -25,7 +25,6 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent.parent.parent))
 
-from checks.cusum import level_for, run_length
 from checks.engine import LoopEngine
 from checks.episodes import EpisodeTracker
 from checks.lines import chain
@@ -37,6 +36,7 @@ from deploy.plant.scenario import Steady
 from deploy.plant.terminal import fresh, specs_at
 from tests.acceptance.simulated import READ_BACK, lacking
 from tests.checks.runs_of_terminal import BEGIN, terminal
+from tests.reference.cusum import level_for, run_length
 
 LOOP, FEED = "TB-07", 260.0
 STEPS: tuple[tuple[str, float], ...] = (

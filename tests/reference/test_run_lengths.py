@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from scipy.special import ndtr
 
-from checks.cusum import level_for, run_length, sums
+from tests.reference.cusum import level_for, run_length, sums
 
 SHIFTS = (0.0, 0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0)
 H4 = (168, 74.2, 26.6, 13.3, 8.38, 4.75, 3.34, 2.62, 2.19, 1.71)
@@ -104,7 +104,7 @@ def test_markov_chain_of_this_test_agrees_with_the_integral_equation(shift: floa
 
 def test_ten_digits_do_not_hang_on_the_number_of_nodes(monkeypatch: pytest.MonkeyPatch) -> None:
     first = run_length(0.0, 0.5, 5.0)
-    monkeypatch.setattr("checks.cusum.LEAST_NODES", 150)
+    monkeypatch.setattr("tests.reference.cusum.LEAST_NODES", 150)
     assert run_length(0.0, 0.5, 5.0) == pytest.approx(first, rel=1e-10)
 
 
