@@ -13,7 +13,7 @@ from checks.lines import Line, Rows, chain, rows_of
 from checks.result import CheckResult, Evidence, Link, Verdict
 from checks.signal import current_of_raw
 from checks.telling import clock, told
-from checks.tonnes import Misstated, of_flows
+from checks.tonnes import Misstated, of_flows, of_rows
 from checks.window import Window
 
 Floats = NDArray[np.float64]
@@ -92,9 +92,10 @@ def _over_range(window: Window) -> Iterator[Finding]:
     lost = float((blocks.own_t - blocks.plc_own_t)[part].sum())
     passed = float(blocks.own_t[part].sum())
     share = 100.0 * float(over[recent].sum() / running[recent].sum())
+    spread, each = 0.02 * lost + 0.002 * passed, np.where(part, blocks.plc_own_t - blocks.own_t, 0.0)
     yield told(
         window, Link.GAUGE_OUTPUT, "over-range", begin=begin, interval=(begin - blocks.length_s, begin),
-        misstated=Misstated(tonnes=-lost, uncertainty=0.02 * lost + 0.002 * passed, rate_t_h=-loss),
+        misstated=Misstated(tonnes=-lost, uncertainty=spread, rate_t_h=-loss, part=of_rows(blocks.start_s, each, spread)),
         evidence=(
             Evidence(name="time beyond the range", value=share, unit="%"),
             Evidence(name="mean loss", value=loss, unit="t/h", limit=window.loop.limits.link.fault / 100.0 * span),
@@ -215,10 +216,12 @@ def _clamp(window: Window, line: Line, rows: Rows) -> Iterator[Finding]:
     # booked is what all empty rows since then hold: those alone in which the noise went below zero show a third more
     idle = rows.steady & (np.abs(rows.x) < 0.03 * span) & (rows.start_s >= begin)
     bias = float((rows.y - rows.x)[idle].mean())
-    hours = float(idle.sum()) * rows.length_s / 3600.0
+    each = np.where(idle, bias * rows.length_s / 3600.0, 0.0)
+    tonnes = float(each.sum())
+    spread = 0.5 * abs(tonnes)
     yield told(
         window, line.link, "zero-clamp", verdict=Verdict.SUSPECT, begin=begin, interval=interval,
-        misstated=Misstated(tonnes=bias * hours, uncertainty=0.5 * abs(bias) * hours, rate_t_h=bias),
+        misstated=Misstated(tonnes=tonnes, uncertainty=spread, rate_t_h=bias, part=of_rows(rows.start_s, each, spread)),
         evidence=(
             Evidence(name="mean difference while the clamp acts", value=acting, unit="t/h", limit=limit.suspect / 100.0 * span),
             Evidence(name="mean difference on the empty belt", value=bias, unit="t/h"),

@@ -16,7 +16,7 @@ from checks.finding import Alternative, Finding
 from checks.references import MaterialTest, Span
 from checks.result import CheckResult, Evidence, Link, Verdict
 from checks.telling import clock, told
-from checks.tonnes import Misstated, of_flows, since
+from checks.tonnes import Misstated, of_flows, of_rows, since
 from checks.window import LedgerEntry, Window
 from config.roles import ROLES, Side
 
@@ -247,4 +247,7 @@ def _excess(window: Window, begin: int, interval: tuple[int, int], gain: float, 
     rate = excess / hours if hours > 0.0 else 0.0
     error = math.sqrt(facts["v_gg"] + facts["s_gg"])
     late = abs(rate) * (interval[1] - interval[0]) / 3600.0 / 4.0
-    return Misstated(tonnes=excess, uncertainty=2.0 * math.hypot(own * error, late), rate_t_h=rate)
+    spread = 2.0 * math.hypot(own * error, late)
+    return Misstated(
+        tonnes=excess, uncertainty=spread, rate_t_h=rate, part=of_rows(part.start_s, part.own_t * (gain - 1.0), spread)
+    )  # fmt: skip

@@ -115,4 +115,5 @@ class Finding:
     correction: Correction | None = None
     """The setting that puts it right, where the data say which."""
     by_shift: tuple[ShiftTonnes, ...] = ()
-    """The tonnes of `tonnes` by shift of the site, oldest first; empty where `tonnes` cannot be said."""
+    """The tonnes of `tonnes` by shift of the site, oldest first, as far back as the rows reach that hold them (a day of blocks;
+    two weeks for the weight); empty where they cannot be split."""

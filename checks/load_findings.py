@@ -16,7 +16,7 @@ from checks.load_fit import Binned, binned, candidates, scored
 from checks.recentness import QUIET
 from checks.result import CheckResult, Evidence, Link
 from checks.telling import clock, others, told
-from checks.tonnes import Misstated, since
+from checks.tonnes import Misstated, of_rows, since
 from checks.window import Window
 from config.nuclides import NUCLIDES, decay_constant_s
 
@@ -112,9 +112,13 @@ def _told(window: Window, bins: Binned, begin: int, interval: tuple[int, int], r
 def _misstated(window: Window, bins: Binned, begin: int, mean: float) -> Misstated:
     """Tonnes that the gauge's flow is off by since the begin, by the mean deviation over running hours."""
     part = since(window.blocks, begin)
-    hours = float(part.measured_s[part.state("stopped") == 0.0].sum()) / 3600.0
+    each = np.where(part.state("stopped") == 0.0, part.measured_s, 0.0) / 3600.0
+    hours = float(each.sum())
     spread = float(np.ptp(bins.deviation)) / 4.0 + float(bins.error.mean())
-    return Misstated(tonnes=mean * hours, uncertainty=2.0 * spread * hours, rate_t_h=mean)
+    uncertainty = 2.0 * spread * hours
+    return Misstated(
+        tonnes=mean * hours, uncertainty=uncertainty, rate_t_h=mean, part=of_rows(part.start_s, mean * each, uncertainty)
+    )  # fmt: skip
 
 
 def _ranked(window: Window, bins: Binned) -> tuple[Scored, ...]:

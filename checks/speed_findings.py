@@ -16,7 +16,7 @@ from checks.result import CheckResult, Link, Verdict
 from checks.speed import FAULT, STILL, driven_speed, settled
 from checks.tail import Tail
 from checks.telling import clock, told
-from checks.tonnes import Misstated, since
+from checks.tonnes import Misstated, of_rows, since
 from checks.window import Window
 
 TWICE = 1.5
@@ -58,13 +58,15 @@ def _held(window: Window, result: CheckResult) -> Finding:
     role = "plc_flow" if by_plc else "flow"
     still = tail.still(role)
     part = since(window.blocks, still.begin)
-    tonnes = float((part.plc_own_t if by_plc or "plc_flow" in window.loop.tags else part.own_t).sum())
+    each = part.plc_own_t if by_plc or "plc_flow" in window.loop.tags else part.own_t
+    tonnes = float(each.sum())
     value = float(tail.last(role, 1)[-1])
+    spread = 0.02 * abs(tonnes) + 2.0 * value / 360.0
     known = result.facts.get("speed_known") == 1.0
     words = f"The belt stands and the {'PLC' if by_plc else 'gauge'} has held {value:.1f} t/h since {clock(still.begin)}: tonnes are booked that never move."
     return told(
         window, Link.DRIVE, "hold-on-stop", begin=still.begin, interval=still.interval, sentence=words, evidence=result.evidence,
-        misstated=Misstated(tonnes=tonnes, uncertainty=0.02 * abs(tonnes) + 2.0 * value / 360.0, rate_t_h=value),
+        misstated=Misstated(tonnes=tonnes, uncertainty=spread, rate_t_h=value, part=of_rows(part.start_s, each, spread)),
         alternatives=() if known or by_plc else (
             Alternative(cause="speed-held", odds=1.0, separated_by="a tag for the belt speed: not zero when the speed is held"),
         ),
@@ -146,7 +148,9 @@ def _booked(window: Window, turns: CheckResult, begin: int, interval: tuple[int,
     excess = own * (1.0 - 1.0 / ratio)
     rate = excess / hours if hours > 0.0 else 0.0
     late = abs(rate) * (interval[1] - interval[0]) / 3600.0 / 4.0
-    return Misstated(tonnes=excess, uncertainty=2.0 * float(np.hypot(own * error / ratio**2, late)), rate_t_h=rate)
+    spread = 2.0 * float(np.hypot(own * error / ratio**2, late))
+    each = part.own_t * (1.0 - 1.0 / ratio)
+    return Misstated(tonnes=excess, uncertainty=spread, rate_t_h=rate, part=of_rows(part.start_s, each, spread))
 
 
 def _wanders(window: Window, result: CheckResult) -> Finding:

@@ -33,6 +33,18 @@ class Misstated:
     part: Part | None = field(default=None, compare=False, repr=False)
 
 
+def of_rows(start_s: NDArray[np.int64], each: NDArray[np.float64], uncertainty: float) -> Part:
+    """Splits tonnes that are known row by row, `each` [t] at `start_s`; a stretch has its share of the uncertainty [t]."""
+    whole = float(np.nansum(np.abs(each)))
+
+    def part(rows: Blocks) -> tuple[float, float]:
+        here = each[np.isin(start_s, rows.start_s)]
+        share = float(np.nansum(np.abs(here))) / whole if whole > 0.0 else 0.0
+        return float(np.nansum(here)), uncertainty * share
+
+    return part
+
+
 def since(blocks: Blocks, begin: int) -> Blocks:
     """The blocks that start at or after a moment [epoch s]."""
     return blocks[int(np.searchsorted(blocks.start_s, begin)) :]

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from checks.correction import mean_flow, nearest, of_line, of_read_back, typed, words
-from checks.finding import Correction
+from checks.finding import Correction, Finding, ShiftTonnes
 from checks.hypotheses import Measured
 from checks.lines import Line, chain
-from checks.result import Link
+from checks.plain import finding_dict, finding_from
+from checks.result import Link, Verdict
 from checks.window import Window
 from tests.checks.simulation import START, Chain
 
@@ -161,3 +163,16 @@ def test_words_carry_value_side_and_prediction(window: Window) -> None:
     assert "Slope 0.8400 becomes 1.0000" in said
     assert "error at the mean flow -41.6 t/h becomes 0.0 t/h" in said
     assert mean_flow(window, START + 10**6) == 0.0
+
+
+def test_correction_and_shifts_survive_the_database_and_older_rows_have_none(window: Window) -> None:
+    enter = corrected(window, Link.GAUGE_OUTPUT, "upper-range", 0.84)
+    part = ShiftTonnes(shift="06:00", begin=START, end=START + 60, tonnes=-1.5, tonnes_uncertainty=0.1)
+    finding = Finding(
+        loop="TB-07", link=Link.GAUGE_OUTPUT, cause="upper-range", title="ends differ", verdict=Verdict.FAULT, odds=9.0,
+        begin=START, begin_interval=(START, START), correction=enter, by_shift=(part,),
+    )  # fmt: skip
+    plain = json.loads(json.dumps(finding_dict(finding), allow_nan=False))
+    assert finding_from(plain) == finding
+    old = {key: value for key, value in plain.items() if key not in ("correction", "by_shift")}
+    assert finding_from(old) == replace(finding, correction=None, by_shift=())

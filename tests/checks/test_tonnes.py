@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from checks.hypotheses import Measured
-from checks.tonnes import of_flows, of_line, since
+from checks.tonnes import of_flows, of_line, of_rows, since
 from tests.checks.simulation import START, Chain
 
 HOUR = 3600
@@ -95,3 +95,12 @@ def test_begin_that_may_lie_in_a_stop_is_as_uncertain_as_the_tonnes_of_the_stop(
     measured = Measured(offset=-20.0, gain=0.0, covariance=np.diag([1e-4, 1e-8]))
     found = of_line(chain.window().blocks, measured, START + 1200, (START + 600, START + 1210))
     assert found.uncertainty == pytest.approx(20.0 * 600.0 / 3600.0, rel=0.05)
+
+
+def test_tonnes_known_row_by_row_split_with_their_share_of_the_uncertainty() -> None:
+    window = Chain(load=np.full(HOUR, 260.0)).window()
+    each = np.full(len(window.blocks), 0.5)
+    part = of_rows(window.blocks.start_s, each, 36.0)
+    assert part(window.blocks) == (180.0, 36.0)
+    assert part(window.blocks[:90]) == (45.0, 9.0)
+    assert of_rows(window.blocks.start_s, 0.0 * each, 36.0)(window.blocks) == (0.0, 0.0)
