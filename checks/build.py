@@ -157,6 +157,8 @@ class BlockBuilder:
         gained = laid(rows.gained, np.nan)
         longest, head, tail = self._run_columns(laid(rows.runs.astype(np.float64), 0.0), present)
         states, sums, broken = (_add(laid(part, 0.0)) for part in (rows.states, rows.sums, rows.broken))
+        read = np.isfinite(gained)
+        broken += read.any(axis=1) & ~read[:, -1]  # what a total gained since its last reading is booked in a later block
         return Blocks(
             loop=self.loop_id, length_s=length, step_s=step, start_s=(starts * length).astype(np.int64),
             covered_s=_add(present[:, :, None].astype(np.float64))[:, 0] * step, roles=self.roles,
