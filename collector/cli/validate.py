@@ -31,9 +31,9 @@ def add(subparsers: Subparsers) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print the schema, or the summary of a sound site file; a bad one leaves as `SiteFileError`."""
     if args.schema:
-        from config.model import Site
+        from config.schema import site_schema
 
-        sys.stdout.write(json.dumps(Site.model_json_schema(), indent=2) + "\n")
+        sys.stdout.write(json.dumps(site_schema(), indent=2) + "\n")
         return exits.NO_FINDING
     if args.site is None:
         raise TallywireError("no site file is named", fix="tallywire validate SITE.yaml, or tallywire validate --schema")

@@ -40,7 +40,9 @@ def test_schema_is_a_schema_of_its_dialect() -> None:
     assert json.loads(json.dumps(SCHEMA)) == SCHEMA
 
 
-@pytest.mark.parametrize("text", [SOUND, example_site()], ids=["small", "example"])
+@pytest.mark.parametrize(
+    "text", [SOUND, example_site(), SOUND + "ledger: ledger.yaml\n"], ids=["small", "example", "with a ledger"]
+)
 def test_sound_site_keeps_to_the_schema(text: str) -> None:
     assert [error.message for error in CHECK.iter_errors(data(text))] == []
 
