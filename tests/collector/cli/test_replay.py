@@ -120,3 +120,23 @@ def test_offline_command_opens_no_socket_and_imports_no_socket_library(site: Pat
     )
     ran = python("-c", code)
     assert ran.stderr.strip() == "[]", ran.stderr
+
+
+def test_ledger_beside_the_site_file_judges_the_weight(site: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A sound chain whose four lots of 520 t were booked 3 % low; 2027-01-15T08:00Z is the begin of the recording."""
+    rows = [
+        f"material_test,TB-07,2027-01-{day} 04:00,2027-01-{day} 06:00,520,1,{504.4 + 0.3 * (day % 3)}"
+        for day in (10, 11, 12, 13)
+    ]
+    (tmp_path / "ledger.csv").write_text(
+        "kind,loop,begin,end,reference [t],uncertainty [t],gauge [t]\n" + "\n".join(rows) + "\n"
+    )
+    site.write_text(SITE + "ledger: ledger.csv\n")
+    out = tmp_path / "out.json"
+    assert main.main(["replay", str(site), "--data", str(export(tmp_path)), "--json", str(out)]) == exits.FINDINGS
+    shown = " ".join(capsys.readouterr().out.split())
+    assert "weight differs the gauge differs from the reference by -2.9" in shown
+    assert "Not ruled out: calibration-factor" in shown
+    (finding,) = json.loads(out.read_text())["loops"][0]["findings"]
+    assert finding["link"] == "load"
+    assert sum(part["tonnes"] for part in finding["by_shift"]) == pytest.approx(finding["tonnes"], rel=0.02)
