@@ -134,7 +134,7 @@ def balance(
     gained, demanded = blocks.increment_t[rows, column], own[rows]
     states = {state: blocks.state(state)[rows] > 0.5 * blocks.length_s for state in STATES}
     tonnes = float(demanded.sum())
-    digit = totalizer.resolution / math.sqrt(12.0) * math.sqrt(2.0)
+    digit = totalizer.resolution / 2.0  # the two ends of a stretch differ by a digit at most, and every minute looks again
     breaks = 1 + int((np.diff(blocks.start_s[rows]) != blocks.length_s).sum()) if rows.any() else 1
     skew = (
         SKEW_S * min(full_range, 3600.0 * float(np.abs(demanded).max(initial=0.0)) / blocks.length_s) / 3600.0 / math.sqrt(3.0)
