@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from checks import onset
 from checks.causes import registry
 from checks.derived import EXPECTED, ExpectedFlow, can_expect
-from checks.finding import UNKNOWN, Finding
+from checks.finding import UNKNOWN, Alternative, Finding
 from checks.hypotheses import Scored
 from checks.load_fit import Binned, binned, candidates, scored
 from checks.recentness import QUIET
@@ -24,7 +24,9 @@ Floats = NDArray[np.float64]
 
 HORIZON_S = 7200
 LEAST_ROWS = 6
-NAMED_FROM = 0.6
+NAMED_FROM = 0.75
+BESIDE_S = 300
+"""A tare so close to the begin of a deviation brought it [s]."""
 RANGE = 0.25
 """Spread of the load [parts of span] from which the shape of a deviation says what makes it."""
 CLOCK_OFF_S = 86400.0
@@ -82,9 +84,13 @@ def _told(window: Window, bins: Binned, begin: int, interval: tuple[int, int], r
     named = wide and len(tie) == 1 and best.probability >= NAMED_FROM
     cause = best.cause if named else UNKNOWN
     gate: tuple[str, ...] = ()
-    if cause == UNKNOWN and not wide:
+    tared = cause == "undocumented-change" and _tared(window, interval)
+    if tared:
+        cause, named = UNKNOWN, False
+        gate = ("two more stretches of empty belt after the tare",)
+    if cause == UNKNOWN and not wide and not tared:
         gate = ("need twenty more minutes with an empty belt and a load above half the range",)
-    elif cause == UNKNOWN:
+    elif cause == UNKNOWN and not tared:
         gate = (_reading(window),)
     mean = float(bins.deviation.mean())
     at_low, at_high = int(np.argmin(bins.expected)), int(np.argmax(bins.expected))
@@ -95,7 +101,7 @@ def _told(window: Window, bins: Binned, begin: int, interval: tuple[int, int], r
     )
     return told(
         window, Link.LOAD, cause, title="" if cause != UNKNOWN else "flow differs from its counts", begin=begin, interval=interval,
-        odds=best.odds if named else None, alternatives=others(ranking, cause), gate=gate, sentence=words,
+        odds=best.odds if named else None, alternatives=_of_tare() if tared else others(ranking, cause), gate=gate, sentence=words,
         misstated=_misstated(window, bins, begin, mean),
         evidence=(
             Evidence(
@@ -107,6 +113,21 @@ def _told(window: Window, bins: Binned, begin: int, interval: tuple[int, int], r
             Evidence(name="rows", value=float(rows), unit="1"),
         ),
     )  # fmt: skip
+
+
+def _tared(window: Window, interval: tuple[int, int]) -> bool:
+    """Whether the rate of the empty belt was set when the deviation began."""
+    return any(
+        entry.kind == "tare" and interval[0] - BESIDE_S <= entry.time_s <= interval[1] + BESIDE_S for entry in window.ledger[-200:]
+    )
+
+
+def _of_tare() -> tuple[Alternative, ...]:
+    """What a tare may have done, with equal odds until the belt has run empty again."""
+    causes = ("tare-loaded", "tare-standing", "undocumented-change")
+    return tuple(
+        Alternative(cause=cause, odds=1.0 / (len(causes) - 1), separated_by=registry()[cause].checks[0]) for cause in causes
+    )
 
 
 def _misstated(window: Window, bins: Binned, begin: int, mean: float) -> Misstated:
