@@ -116,7 +116,8 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
     implied = _implied(line, measured) if measured is not None and cause in RANGED and _follows(measured) else None
     enter = correction.of_line(window, line, cause, measured, begin) if measured is not None else None
     alternatives = stands or others(ranking, cause)
-    if cause in TURNED and factors.get(cause, 1.0) < READ_BACK:
+    turned = cause in TURNED or (cause == UNKNOWN and any(item.cause in TURNED for item in alternatives))
+    if turned and factors.get(cause, 1.0) < READ_BACK:
         alternatives += one_speed(window, line, begin)
     return told(
         window, line.link, cause, title="" if cause != UNKNOWN else "ends differ", begin=begin, interval=interval,

@@ -25,6 +25,8 @@ ROWS_OF_SPEED, SPEED_VARIED = 60, 0.1
 BETTER, CLEAN = 0.25, 0.012
 """What a line in flow over speed leaves over: of what a line in flow leaves, and in parts of span."""
 QUIET = 0.05
+TRIED_ROWS = 180
+"""Rows at speeds that varied after which another variable would have been seen."""
 
 
 def other_variable(window: Window, by_link: Mapping[Link, CheckResult]) -> Finding | None:
@@ -81,7 +83,7 @@ def one_speed(window: Window, line: Line, begin: int) -> tuple[Alternative, ...]
     blocks = window.blocks[int(np.searchsorted(window.blocks.start_s, begin)) :]
     speed = blocks.of("mean", "speed")[blocks.state("stopped") == 0.0]
     speed = speed[np.isfinite(speed) & (speed > 0.1)]
-    if len(speed) and float(np.ptp(speed)) > SPEED_VARIED * float(speed.mean()):
+    if len(speed) >= TRIED_ROWS and float(np.ptp(speed)) > SPEED_VARIED * float(speed.mean()):
         return ()
     known = registry()
     odds = known["wrong-variable"].weight / known["upper-range"].weight

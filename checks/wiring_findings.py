@@ -31,6 +31,8 @@ EXPLAINED = 0.5
 EARLIEST, LATEST = -6, 18
 """Lags over which two signals may be alike [rows of 10 s]."""
 HALF_HOUR_S, MOST_HOURS = 1800, 14
+HOUR_ROWS = 27
+"""Rows that must have been seen at a shift before it is ruled in or out."""
 FITS = 0.03
 """Root of the mean square distance at a shift that fits [parts of span]."""
 DRIFT_S, DRIFT_LAG_S, QUARTERS = 20.0, 8.0, 4
@@ -108,8 +110,8 @@ def _other_signal(window: Window) -> Finding | None:
         )  # fmt: skip
     link, where = _parts_at(window, blocks, usable, rows)
     seen = window.end_s - max(begin, int(every.start_s[0]) + 3600)
-    if seen < ROWS * every.length_s // 2:
-        minutes = max(1, (ROWS * every.length_s // 2 - seen) // 60 + 1)
+    if seen < HOUR_ROWS * every.length_s:
+        minutes = max(1, (HOUR_ROWS * every.length_s - seen) // 60 + 1)
         separator = "an hour of history: a shifted clock brings the flow of another hour"
         return told(
             window, link, UNKNOWN, title="PLC flow is another signal", begin=begin, interval=(low, begin), evidence=evidence,
@@ -164,7 +166,7 @@ def _whole_hours(window: Window, blocks: Blocks, begin: int) -> tuple[int, float
     shown = np.where(usable, blocks.of("mean", "plc_flow"), np.nan)
     since = int(np.searchsorted(blocks.start_s, begin))
     found = shift_that_fits(
-        blocks.start_s, blocks.of("mean", "flow"), shown, since, np.concatenate([half, -half]).astype(np.int64), ROWS // 2
+        blocks.start_s, blocks.of("mean", "flow"), shown, since, np.concatenate([half, -half]).astype(np.int64), HOUR_ROWS
     )
     return found if found is not None and found[1] < FITS * span else None
 

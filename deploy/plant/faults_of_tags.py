@@ -31,7 +31,7 @@ TAGS: dict[str, FaultSpec] = {
         "the current of the gauge stands at 4 mA for multi-drop use", 4.0, "mA", change("gauge", fixed_current=lambda _, x: x)
     ),
     "wrong-variable": FaultSpec(
-        "the current carries the load instead of the flow", 61.4, "kg/m at 20 mA",
+        "the current carries the load instead of the flow", 55.0, "kg/m at 20 mA",
         change("gauge", output_of_load=lambda _, x: x), per_span=True,
     ),
     "clock-shift": FaultSpec("the PLC is an hour behind", 3600.0, "s", change("block", late=lambda _, x: round(x))),

@@ -118,5 +118,5 @@ def test_range_named_at_one_speed_keeps_the_other_variable_beside_it() -> None:
     (beside,) = one_speed(steady, chain(steady.loop)[0], int(steady.end_s - 1500))
     assert beside.cause == "wrong-variable"
     assert "speed" in beside.separated_by
-    varied = faulty("upper-range", "TB-09", 25.0)
-    assert one_speed(varied, chain(varied.loop)[0], int(varied.end_s - 1500)) == ()
+    varied = faulty("upper-range", "TB-09", 35.0)
+    assert one_speed(varied, chain(varied.loop)[0], int(varied.end_s - 2100)) == ()
