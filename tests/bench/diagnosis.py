@@ -128,10 +128,6 @@ def _place(item: Outcome) -> int:
     )  # fmt: skip
 
 
-def _named(case: Case) -> str:
-    return case.plant_fault if case.fault else case.cause
-
-
 def print_matrix(outcomes: Sequence[Outcome]) -> None:
     """Cause by size: how many were named first, at the right link, within their set, not, wrongly; median delays."""
     groups: dict[tuple[str, str], list[Outcome]] = defaultdict(list)

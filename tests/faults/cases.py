@@ -33,7 +33,7 @@ class Case:
     sizes: tuple[float, ...] = ()
     size: Size = lambda _spec, x: x
     places: tuple[Link, ...]
-    before_s: int = 1200
+    before_s: int = 1500
     after_s: int = 2400
     scene: str = "swings"
     with_roles: frozenset[str] = frozenset({"flow", "plc_flow"})
@@ -148,7 +148,8 @@ CASES: tuple[Case, ...] = (
     Case(cause="stale-tag", sizes=(1.0,), places=(N, B), after_s=SHORT, tonnes="flow"),
     Case(cause="gateway-zeros", sizes=(1.0,), places=(N,), after_s=QUICK,
          with_roles=frozenset({"count_rate", "detector_temperature", "gauge_total"})),
-    Case(cause="clock-shift", places=(N,), with_roles=FLOWS),
+    Case(cause="clock-shift", places=(N,), with_roles=FLOWS, before_s=4800, after_s=4500,
+         beside=frozenset({"total-discontinuity"})),
     Case(cause="controller-switch", places=(T, B), with_roles=TOTAL),
     Case(cause="mode-left-on", sizes=(8.0, 12.0, 20.0), places=(G, S), after_s=SHORT,
          with_roles=frozenset({"gauge_output_mode"}), tonnes="flow"),
@@ -191,7 +192,7 @@ CASES: tuple[Case, ...] = (
     # truth behind an agreeing chain
     Case(cause="calibration-factor", sizes=(0.99, 1.05, 1.2), places=(L,)),
     Case(cause="load-shape", places=(L,), slow=True),
-    Case(cause="factor-twice", places=(L, B)),
+    Case(cause="factor-twice", places=(L, B), beside=frozenset({"upper-range", "raw-span", "calibration-factor"})),
     # speed
     Case(cause="belt-slip", sizes=(2.0, 6.0, 20.0), places=(D,), with_roles=SPEEDS, measured_speed=True),
     Case(cause="fixed-speed", places=(D,), with_roles=SPEEDS),
@@ -227,6 +228,9 @@ def _set(*causes: str, reason: str, unless: str = "") -> Inseparable:
 
 
 INSEPARABLE: tuple[Inseparable, ...] = (
+    _set("tare-loaded", "tare-standing", "undocumented-change", reason="a tare moved the zero; only empties after it tell how"),
+    _set("wrong-channel", "clock-shift", reason="another signal, or this one of another hour, until an hour of it was seen"),
+    _set("total-precision", "total-gating", reason="a total that stands still is gated, or too large for the digits it is kept in"),
     _set("total-discontinuity", "controller-switch", reason="no role tells which controller leads"),
     _set("mode-left-on", "output-frozen", "burnout-value", "wrong-channel", reason="a current that stands; the mode of the output is not read", unless="gauge_output_mode"),
     _set("forced-value", "stale-tag", "output-frozen", "wrong-channel", reason="a flow that stands; nobody reads whether it is forced", unless="plc_forced"),
