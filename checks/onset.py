@@ -17,6 +17,8 @@ LONG_SIDE = 30
 """Rows from which a side tells its own correlation."""
 LEAST_ROWS = 3
 """Rows that each side of a split must keep."""
+CREEP = 0.001
+"""By how much of x a level may creep before its kink, one sigma: twice what the integration of a sound total may be off."""
 KINK_SQUARES = 4.0
 """Rise of the squares, over that of a row, that bounds the interval of a kink: chi-square of 95 % with one degree of freedom."""
 
@@ -120,31 +122,38 @@ def last_change(
     return begin, found
 
 
-def kink(x: Floats, level: Floats) -> tuple[int, int, int]:
-    """The row behind which a level that was constant begins to rise (or fall) with x, and the first and last row as good.
+def kink(x: Floats, level: Floats, *, noise: float = 0.0) -> tuple[int, int, int]:
+    """The row behind which a level that hardly moved begins to rise (or fall) with x, and the first and last row as good.
 
-    Least squares of level = a + s max(0, x - x_c) over every row c but the last; x must not fall. The interval holds 95 %
-    where the residual is white; its squares are divided by (1 + rho)/(1 - rho) where it has a memory. At least 4 rows.
+    Least squares of level = a + b x + s max(0, x - x_c) over every row c but the last; x must not fall. Before the kink the
+    level may already creep by `CREEP` of x (one sigma, b; with `noise` the standard deviation of a level), as a total does whose
+    integration is not exact. The interval holds 95 % where the residual is white; its squares are divided by
+    (1 + rho)/(1 - rho) where it has a memory. At least 4 rows.
     """
     rows = len(x)
-    along, height = x - x[-1], level - level.mean()
+    along, height = x - x.mean(), level - level.mean()
     behind = np.arange(rows - 1, 0, -1.0)  # rows behind c
 
     def after(values: Floats) -> Floats:
         return np.asarray(np.cumsum(values[::-1])[::-1][1:], np.float64)
 
     at = along[:-1]
-    s1, s2, sl = after(along), after(along * along), after(along * height)
-    lengths = after(height)
-    total, squares, product = s1 - behind * at, s2 - 2.0 * at * s1 + behind * at * at, sl - at * lengths
-    spread = np.maximum(squares - total * total / rows, 0.0)
-    together = product - total * float(height.sum()) / rows
-    misfit = float(height @ height) - np.where(spread > 1e-12, together**2 / np.maximum(spread, 1e-12), 0.0)
+    s1, s2, sl, lengths = after(along), after(along * along), after(along * height), after(height)
+    total, product = s1 - behind * at, sl - at * lengths
+    squares, across = s2 - 2.0 * at * s1 + behind * at * at, s2 - at * s1
+    inner = max(float(along @ along) + (noise / CREEP) ** 2, 1e-12)
+    level_along = float(along @ height)
+    spread = np.maximum(squares - total * total / rows - across * across / inner, 0.0)
+    together = product - across * level_along / inner
+    told = spread > 1e-9 * np.maximum(squares, 1e-12)
+    slope = np.where(told, together / np.where(told, spread, 1.0), 0.0)
+    misfit = float(height @ height) - level_along**2 / inner - slope * together
     misfit = np.maximum(misfit, 0.0)
     best = int(np.argmin(misfit))
-    slope = together[best] / max(spread[best], 1e-12)
-    left = height - slope * np.maximum(along - along[best], 0.0)
+    ramp = slope[best] * np.maximum(along - along[best], 0.0)
+    left = height - ramp
     left = left - left.mean()
+    left = left - along * (float(along @ left) / inner)
     size = float(left @ left)
     raw = float(left[1:] @ left[:-1]) / size if size > 0.0 else 0.0
     rho = float(np.clip(raw + (1.0 + 3.0 * raw) / rows, 0.0, 0.95))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
@@ -17,6 +18,8 @@ from checks.totals import Balance, balance, usable_rows
 from checks.window import Window
 
 DISCONTINUITY_S = 3600
+ROW_DIGITS, LEAST_KEPT = 2.0, 8
+"""Digits that must pass from row to row where the begin of a difference is sought, and the fewest such rows."""
 CONSTANTS: tuple[tuple[str, float], ...] = (
     ("counted-twice", 2.0), ("ton-unit", 1.10231), ("ton-unit", 0.98421), ("ton-unit", 0.90718), ("ton-unit", 1.01605),
     ("time-base", 60.0), ("time-base", 1 / 60.0), ("time-base", 3.6), ("time-base", 1 / 3.6), ("time-base", 1000.0), ("time-base", 0.001),
@@ -99,12 +102,13 @@ def _finding(window: Window, result: CheckResult) -> Finding:
     role = "gauge total" if column == 0 else "PLC total"
     excess = found.gained - found.demanded
     hours = max(float(window.blocks.covered_s[rows].sum()) / 3600.0, 1e-6)
+    late = abs(excess / hours) * max(begin - interval[0], interval[1] - begin) / 3600.0
     words = f"gains {found.per_cent:+.2f} % against its own flow" if found.demanded > 0.0 else "moves without its flow"
     return told(
         window, Link.TOTALS, cause, begin=begin, interval=interval, alternatives=alternatives, evidence=result.evidence,
         odds=1.0 / sum(item.odds for item in alternatives) if alternatives and cause != UNKNOWN else None,
         title="" if cause != UNKNOWN else f"{role} differs", gate=gate, check="totals",
-        misstated=Misstated(tonnes=excess, uncertainty=found.uncertainty, rate_t_h=excess / hours, part=part),
+        misstated=Misstated(tonnes=excess, uncertainty=math.hypot(found.uncertainty, late), rate_t_h=excess / hours, part=part),
         sentence=f"The {role} {words} since {clock(begin)}: {found.gained:.1f} t against {found.demanded:.1f} t.",
     )  # fmt: skip
 
@@ -272,6 +276,13 @@ def _onset(window: Window, column: int) -> tuple[int, tuple[int, int]]:
     if len(rows) < 12:
         return window.end_s - 600, (window.end_s - 3600, window.end_s)
     drift = np.cumsum(blocks.increment_t[rows, column] - own)
-    best, first, last = onset.kink(np.cumsum(np.maximum(own, 0.0)), drift)
+    digit = (window.loop.gauge if column == 0 else window.loop.plc).total.resolution
+    passed = np.cumsum(np.maximum(own, 0.0))
+    # while nothing passes a total shows the same digit again and again, which tells nothing new: one row for some digits
+    kept = np.flatnonzero(np.diff(np.floor(passed / (ROW_DIGITS * digit)), prepend=-1.0) > 0.0)
     start, length = blocks.start_s[rows], blocks.length_s
-    return int(start[best]) + length, (int(start[first]), int(start[min(last + 1, len(rows) - 1)]) + length)
+    if len(kept) < LEAST_KEPT:
+        return int(start[0]), (int(start[0]), int(start[-1]) + length)
+    best, first, last = onset.kink(passed[kept], drift[kept], noise=0.3 * digit)
+    until = [*kept[1:].tolist(), len(rows) - 1]
+    return int(start[kept[best]]) + length, (int(start[kept[first]]), int(start[until[last]]) + length)

@@ -4,7 +4,8 @@
 
 Each draw takes a loop of the invented terminal, a fault of random size, a random begin under a random load, and asks what the
 diagnosis says of it at the end: since when (95 %), how many tonnes (k = 2), which range the far side behaves as if it had
-(k = 2). The truth is the plant's own: the same run with the same noise and without the fault.
+(k = 2). The truth is the plant's own: the same run with the same noise and without the fault. What
+output, card, digital steps and totals may honestly be off is drawn too, for the intervals allow for it.
 """
 
 from __future__ import annotations
@@ -38,15 +39,17 @@ LINES = (*RANGES, "output-trim", "current-offset", "current-leak")
 TOTAL = "total-time-base"
 GAIN, OFFSET = 0.001, 0.0002
 """What card and output may honestly be off, one sigma [parts of one, parts of span]: drawn, for the intervals allow for it."""
+DIGITAL_GAIN, DIGITAL_OFFSET = 0.0003, 0.0001
+"""The same of a step between two numbers: what rounding and resolution may hide."""
+INTEGRATION = 0.0005
+"""The same of a total against the integral of its flow [parts]."""
 LEVEL = (0.92, 0.98)
 """Coverage that counts as honest for intervals of 95 %."""
 
 WIDE = {
     "onset, line": "blocks of 10 s: most intervals are two blocks, and one would do",
     "onset, total": "blocks of 10 s: most intervals are two blocks, and one would do",
-    "4 mA, by steps": "the floor of a digital step: what rounding may hide, here none",
-    "20 mA, by steps": "the floor of a digital step: what rounding may hide, here none",
-    "tonnes, total": "a total that is read up to 1 s beside its flow, and 0.05 % of integration",
+    "tonnes, total": "allows for a total that is read up to 1 s beside its flow at every break",
 }
 """Why an interval may be wider than 95 % asks for."""
 
@@ -97,16 +100,19 @@ def draw(seed: int) -> Draw:
     before, after = int(rng.integers(1200, 5400)), int(rng.integers(900, 5400))
     if kind == TOTAL:
         after += 1800
+    slow = 1.0 + INTEGRATION * float(rng.standard_normal())
+    spec = spec.with_("plc_total", factor=slow)
     scenario = (Swings(seed), Shifts(seed, spread=50.0), Steady(float(rng.uniform(200.0, 330.0))))[
         int(rng.choice(3, p=(0.6, 0.3, 0.1)))
     ]
     severity = _size(kind, spec.span, rng)
     hours = (before + after) / 3600.0
+    set_to = 100.0 * ((1.0 + severity / 100.0) * slow - 1.0) if kind == TOTAL else severity
     true = simulate(spec, hours, BEGIN, seed, scenario=scenario)
-    wrong = simulate(spec, hours, BEGIN, seed, [Switch(kind, before / 3600.0, severity=severity)], scenario=scenario)
+    wrong = simulate(spec, hours, BEGIN, seed, [Switch(kind, before / 3600.0, severity=set_to)], scenario=scenario)
     whole = bool(rng.random() < 0.5)
     without = (*READ_BACK, *MEASURED) if whole else READ_BACK
-    finding = _finding(_read(wrong, without, int(rng.integers(0, 2))), loop, kind, without)
+    finding = _finding(_read(wrong, without, spec.span, rng), loop, kind, without)
     end = wrong.values
     tonnes = float((end["plc_flow"] - true.values["plc_flow"]).sum()) / 3600.0
     if kind == TOTAL:
@@ -137,10 +143,15 @@ def _range(kind: str, severity: float, span: float, whole: bool) -> tuple[float,
     return (severity, span) if kind.startswith("lower-range") else None
 
 
-def _read(samples: Samples, without: tuple[str, ...], late_s: int) -> Samples:
-    """The run as a site reads it that lacks these roles and reads the total of the PLC so much later than its flow."""
+def _read(samples: Samples, without: tuple[str, ...], span: float, rng: np.random.Generator) -> Samples:
+    """The run as a site reads it that lacks these roles: digital steps are off by what they may be, and the total of the PLC
+    is read up to 1 s later than its flow."""
     values = {role: column for role, column in samples.values.items() if role not in without}
-    total = values["plc_total"]
+    late_s, total = int(rng.integers(0, 2)), values["plc_total"]
+    for role, full, zero in (("gauge_output", 16.0, 4.0), ("plc_flow", span, 0.0)):
+        gain, offset = DIGITAL_GAIN * float(rng.standard_normal()), DIGITAL_OFFSET * float(rng.standard_normal())
+        if role in values:
+            values[role] = values[role] + gain * (values[role] - zero) + offset * full
     values["plc_total"] = np.concatenate([total[late_s:], np.full(late_s, total[-1])])
     quality = {role: samples.quality[role] for role in values}
     return Samples(loop=samples.loop, step_s=1, time_s=samples.time_s, values=values, quality=quality, flags=samples.flags)
