@@ -139,7 +139,8 @@ def _books(part: Blocks, still: NDArray[np.bool_], measured: Measured) -> bool:
 
 def of_flows(blocks: Blocks, begin: int, relative: float = 0.01) -> Misstated | None:
     """PLC flow less gauge flow, integrated over the blocks since `begin` that have both; None where there are none."""
-    found = _flows_part(since(blocks, begin), relative)
+    length = blocks.length_s
+    found = _flows_part(since(blocks, begin - length + 1), relative)  # the block of the begin counts: before it both agreed
     return None if found is None else Misstated(
         tonnes=found[0], uncertainty=found[1], rate_t_h=found[2],
         part=lambda rows: (_flows_part(rows, relative) or (0.0, 0.0, 0.0))[:2],
