@@ -113,8 +113,9 @@ def onset_held(finding: Finding, onset_s: int, block_s: float) -> bool:
     return low - block_s <= onset_s <= high + block_s
 
 
-def tonnes_held(finding: Finding, truth: float, digit: float) -> bool | None:
-    """Whether the told tonnes hold the truth [t] within their expanded uncertainty, to a digit of the total."""
-    if finding.tonnes is None or finding.tonnes_uncertainty is None or not math.isfinite(truth):
+def tonnes_held(finding: Finding, truth: tuple[float, float], digit: float) -> bool | None:
+    """Whether the told tonnes hold the truth [t], a range, within their expanded uncertainty, to a digit of the total."""
+    if finding.tonnes is None or finding.tonnes_uncertainty is None or not math.isfinite(sum(truth)):
         return None
-    return abs(finding.tonnes - truth) <= finding.tonnes_uncertainty + digit
+    wide = finding.tonnes_uncertainty + digit
+    return truth[0] - wide <= finding.tonnes <= truth[1] + wide

@@ -104,15 +104,21 @@ class Bench:
         self.watched_s = self.faulty.model.time_s
         self.worked_s = 0.0
 
-    def tonnes(self, kind: str, until_s: int) -> float:
-        """Tonnes too many since `watch`, held against the gauge's flow, the true flow or the PLC flow; NaN where not read."""
+    def tonnes(self, kind: str, until_s: int) -> tuple[float, float]:
+        """Tonnes too many since `watch`, held against the gauge's flow, the true flow or the PLC flow; NaN where not read.
+
+        Two numbers: with what is on its way to the PLC counted as lost, and with it shifted back; the smaller one first.
+        """
         n = until_s - self.watched_s
         column = {name: np.concatenate(parts)[:n] for name, parts in self.booked.items()}
         if kind == "total":
             total = column["plc_total"]
-            return float(total[-1] - total[0]) - float(column["plc_flow"][1:].sum()) / 3600.0 if n > 1 else float("nan")
-        late = round(self.draw.spec.block.lag + self.draw.spec.block.filter)  # what is on its way is not lost
-        return float((column["plc_flow"][late:] - column[kind][: n - late]).sum()) / 3600.0 * n / max(n - late, 1)
+            gained = float(total[-1] - total[0]) - float(column["plc_flow"][1:].sum()) / 3600.0 if n > 1 else float("nan")
+            return gained, gained
+        late = round(self.draw.spec.block.lag + self.draw.spec.block.filter)
+        shifted = float((column["plc_flow"][late:] - column[kind][: n - late]).sum()) / 3600.0 * n / max(n - late, 1)
+        plain = float((column["plc_flow"] - column[kind]).sum()) / 3600.0
+        return min(shifted, plain), max(shifted, plain)
 
 
 def bench(draw: Draw, name: str = "swings", begin: int = BEGIN) -> Bench:
@@ -202,7 +208,9 @@ def _coverage(case: Case, rig: Bench, finding: Finding) -> Coverage:
     if case.tonnes and finding.tonnes is not None:
         truth = rig.tonnes(case.tonnes, rig.seen_s[finding.link])
         tonnes = tonnes_held(finding, truth, draw.spec.plc_total.resolution if case.tonnes == "total" else 0.05)
-        words += f"; told {finding.tonnes:.2f} +- {finding.tonnes_uncertainty or 0.0:.2f} t, true {truth:.2f} t"
+        words += (
+            f"; told {finding.tonnes:.2f} +- {finding.tonnes_uncertainty or 0.0:.2f} t, true {truth[0]:.2f} to {truth[1]:.2f} t"
+        )
     held: bool | None = None
     line = next((item for item in chain(rig.engine.loop) if item.link is finding.link), None)
     if finding.implied is not None and line is not None:
