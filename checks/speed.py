@@ -119,6 +119,7 @@ def held_flow(window: Window) -> CheckResult | None:
     least = empty_below(window.loop)
     gauge, plc = tail(window, "flow", HELD_S), tail(window, "plc_flow", HELD_S)
     by_gauge, by_plc = _held(gauge, least), _held(plc, least) and bool((np.abs(gauge) < least).all())
+    by_plc = by_plc and _moved_before(window, "plc_flow")
     if not by_gauge and not by_plc:
         return None
     value = float(gauge[-1] if by_gauge else plc[-1])
@@ -129,6 +130,17 @@ def held_flow(window: Window) -> CheckResult | None:
         evidence=(Evidence(name="flow on the standing belt", value=value, unit="t/h", limit=least),),
         facts={"held_flow": 1.0, "held_by_plc": float(by_plc), "speed_known": float(measured)},
     )  # fmt: skip
+
+
+def _moved_before(window: Window, role: str) -> bool:
+    """Whether a flow still moved in the last minute of the running belt: one that stood before is no flow held at the stop."""
+    running = np.flatnonzero(np.nan_to_num(window.samples.column("drive_running"), nan=0.0) > 0.5)
+    if not len(running):
+        return True
+    last = int(running[-1]) + 1
+    values = window.samples.column(role)[max(0, last - int(60 // window.samples.step_s)) : last]
+    values = values[np.isfinite(values)]
+    return len(values) < 3 or bool(np.ptp(values) > 0.0)
 
 
 def _held(flow: Floats, least: float) -> bool:
