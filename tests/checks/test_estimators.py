@@ -12,11 +12,13 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from checks import counts
+from checks import counts, shape
 from checks.derived import EXPECTED
 from checks.fit import least_squares, whitened_least_squares
-from checks.hypotheses import TONS
+from checks.hypotheses import TONS, Measured, rank
 from checks.line_findings import findings as line_findings
+from checks.line_look import ANALOGUE_FLOOR, floor_covariance
+from checks.lines import chain as chain_of
 from checks.physics import attenuation, empty_rate, flow_noise_t_h, flow_t_h
 from checks.result import CheckResult, Link
 from checks.scaling import check
@@ -267,3 +269,55 @@ def test_every_pair_of_tons_is_known() -> None:
         for other in kilograms:
             if one != other:
                 assert min(abs(one / other - known) for known in TONS) < 1e-4
+
+
+@pytest.mark.parametrize(
+    ("name", "changes", "model"),
+    [
+        ("ceiling of 13 mA", {"current_of": lambda ma: np.minimum(ma, 13.0)}, shape.HINGE),
+        ("square root", {"raw_of": lambda raw: 27648.0 * np.sqrt(np.maximum(raw, 0.0) / 27648.0)}, shape.POWER),
+    ],
+)
+def test_bent_line_has_a_pivot_too_and_the_product_reads_none(name: str, changes: dict[str, object], model: int) -> None:
+    """A line through a ceiling or a square root crosses identity somewhere; the order of the model is asked first."""
+    load = swinging_load(np.random.default_rng(11), 2 * HOUR, 60.0, 320.0)
+    chain = Chain(load=load, seed=11, roles=CARD, **changes)  # type: ignore[arg-type]
+    samples = chain.samples()
+    flow, raw = samples.values["flow"], samples.values["ai_raw"] / 27648.0 * 420.0
+    gain, offset = np.polyfit(flow, raw, 1)
+    naive = 4.0 + 16.0 * (-offset / (gain - 1.0)) / 420.0
+    print(f"seed 11, {name}: a straight fit has slope {gain:.3f} and pivot {naive:.1f} mA")
+    assert abs(gain - 1.0) > 0.01  # a pivot could be read
+    window = chain.window()
+    results = check(window)
+    result = next(item for item in results if item.link is Link.INPUT_CARD)
+    assert result.facts["model"] == model
+    named = [item.cause for item in line_findings(window, results, frozenset()) if item.link is Link.INPUT_CARD]
+    assert not {"upper-range", "lower-range", "current-leak", "live-zero-mix", "current-offset", "ton-unit"} & set(named)
+
+
+def test_sound_loop_near_the_top_of_its_range_has_a_slope_of_one_where_its_clipped_rows_are_left_out() -> None:
+    """Load 360 +- 40 with a clamp at 420: all blocks 0.94 to 0.96, blocks whose maximum is below the limit 1.0000."""
+    load = steady_load(np.random.default_rng(111), 2 * HOUR, 360.0, 40.0)
+    chain = Chain(load=load, seed=111, roles=PATH, plc_of=lambda flow: np.minimum(flow, 420.0))
+    samples = chain.samples()
+    flow, plc = (samples.values[role].reshape(-1, 10).mean(axis=1) for role in ("flow", "plc_flow"))
+    facts = line(chain).facts
+    print(f"seed 111: all blocks {slope(flow, plc):.3f}, product {1.0 + facts['gain']:.4f}")
+    assert slope(flow, plc) < 0.975
+    assert 1.0 + facts["gain"] == pytest.approx(1.0, abs=2e-3)
+
+
+def test_short_ton_on_a_card_a_tenth_of_a_per_cent_off_needs_a_floor_for_card_and_output() -> None:
+    """Statistical error 0.0002 alone speaks against the constant; with the 0.1 % that card and output may be off, for it."""
+    loop = Chain(load=np.zeros(10), roles=("flow", "plc_flow")).site().loops["TB-07"]
+    path = chain_of(loop)[0]
+    sharp, floor = np.diag([0.02**2, 0.0002**2]), floor_covariance(path, ANALOGUE_FLOOR)
+    odds = {}
+    for name, covariance in (("without", sharp), ("with", sharp + floor)):
+        measured = Measured(offset=0.1, gain=0.10231 + 0.0011, covariance=covariance)
+        ranked = rank(path, loop, measured, output_agrees=False, factors={})
+        odds[name] = next(item.odds for item in ranked if item.cause == "ton-unit")
+    print("odds of the ton", {name: round(value, 4) for name, value in odds.items()})
+    assert odds["without"] < 0.05
+    assert odds["with"] > 3.0
