@@ -138,7 +138,7 @@ CASES: tuple[Case, ...] = (
     Case(cause="low-cutoff", sizes=(3.0, 6.0, 12.0), size=_span, places=(B,), after_s=3600),
     Case(cause="extra-filter", sizes=(20.0, 30.0, 60.0), places=(B,), after_s=3600),
     Case(cause="averaging-differs", places=(B,), after_s=3600),
-    Case(cause="wrong-channel", places=(A,)),
+    Case(cause="wrong-channel", places=(W, A)),
     Case(cause="forced-value", sizes=(60.0,), size=_span, places=(B,), after_s=QUICK, tonnes="flow",
          with_roles=FLOWS | {"plc_forced"}),
     # tags, communication, people

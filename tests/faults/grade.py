@@ -84,6 +84,7 @@ def grade_among(case: Case, mates: frozenset[str], findings: Sequence[Finding]) 
     if not faults:
         return SILENT, None
     beside = case.beside | (LOUD if AT_THE_GAUGE & set(case.places) else frozenset())
+    mates -= beside
     right = next((item for item in faults if item.cause == case.cause), None)
     for item in faults:
         if item.cause not in {UNKNOWN, case.cause, *mates, *beside}:

@@ -31,7 +31,8 @@ OPEN: dict[str, str] = {
 
 
 def _quick(case: Case) -> bool:
-    return not is_slow(case) and not case.slow and case.with_roles <= ROLES and can_have(case, draw(DRAW))
+    long = is_slow(case) or case.slow or case.before_s > 3600
+    return not long and case.with_roles <= ROLES and can_have(case, draw(DRAW))
 
 
 QUICK = [case for case in CASES if _quick(case)]
