@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import os
 import sys
 import time
@@ -28,7 +29,7 @@ from tests.faults.cases import CASES, SIZES, Case
 from tests.faults.draws import draw
 from tests.faults.grade import FIRST, MISSING, SET, SILENT, UNNAMED, WRONG, Outcome
 from tests.faults.ledger import is_slow
-from tests.faults.nuisances import NUISANCES, Quiet, run_nuisance
+from tests.faults.nuisances import DAY_S, NUISANCES, Quiet, run_nuisance
 from tests.faults.run import Prefixes, can_have, levels, run_case
 
 MONTH_H = 730.5
@@ -68,7 +69,7 @@ def main() -> None:
     options = _options()
     began = time.monotonic()
     chosen = [index for index, case in enumerate(CASES) if not options.only or case.cause in options.only]
-    chosen = chosen[: options.cases] if options.cases else chosen
+    chosen = chosen[: options.cases]
     numbers = list(range(options.first, options.first + options.draws))
     print("seeds: draw n is made by numpy's default_rng([20270, n]); its plant runs with seed 20270 + 1000 n")
     for number in numbers:
@@ -78,7 +79,13 @@ def main() -> None:
     outcomes: list[Outcome] = []
     quiet: list[Quiet] = []
     ran = copied = 0.0
-    days = [(name, number, day) for day in range(options.days) for number in numbers for name in NUISANCES]
+    lengths = [min(1.0, options.days - day) for day in range(math.ceil(options.days))]
+    days = [
+        (name, number, day, round(length * DAY_S / 600.0) * 600)
+        for day, length in enumerate(lengths)
+        for number in numbers
+        for name in NUISANCES
+    ]
     with ProcessPoolExecutor(options.jobs) as pool:
         jobs = [pool.submit(run_task, task) for task in tasks]
         nuisances = [pool.submit(run_nuisance, *item) for item in days]
@@ -92,7 +99,7 @@ def main() -> None:
                 print(words, file=sys.stderr, flush=True)
         for done, day in enumerate(as_completed(nuisances), 1):
             quiet.append(day.result())
-            print(f"nuisances: {done}/{len(nuisances)} loop-days, {time.monotonic() - began:.0f} s", file=sys.stderr)
+            print(f"nuisances: {done}/{len(nuisances)} runs, {time.monotonic() - began:.0f} s", file=sys.stderr, flush=True)
     outcomes.sort(key=lambda item: (_place(item), SIZES.index(item.size), item.draw))
     print_matrix(outcomes)
     print_odds(outcomes)
@@ -110,12 +117,12 @@ def main() -> None:
 
 def _options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
-    parser.add_argument("--cases", type=int, default=0, help="only the first so many cases (0: all)")
+    parser.add_argument("--cases", type=int, default=len(CASES), help="only the first so many cases")
     parser.add_argument("--draws", type=int, default=4, help="drawn sites")
     parser.add_argument("--first", type=int, default=0, help="number of the first drawn site")
     parser.add_argument("--only", action="append", default=[], metavar="CAUSE", help="only this cause (may be repeated)")
     parser.add_argument("--size", action="append", default=[], choices=SIZES, help="only this size (may be repeated)")
-    parser.add_argument("--days", type=int, default=0, help="days of every nuisance on every drawn site")
+    parser.add_argument("--days", type=float, default=0.0, help="days of every nuisance on every drawn site (parts of one too)")
     parser.add_argument("--jobs", type=int, default=1, help="processes")
     parser.add_argument("--json", default="", help="file for the results as JSON")
     return parser.parse_args()
