@@ -82,6 +82,9 @@ def _lost(window: Window) -> Iterator[Finding]:
         old, new = last.old or 0.0, last.new or 0.0
         yield told(
             window, Link.TOTALS, "total-discontinuity", begin=last.time_s, interval=(last.time_s - 6, last.time_s),
+            alternatives=(
+                Alternative(cause="controller-switch", odds=0.35, separated_by="role log of the controllers at that second"),
+            ),
             sentence=f"The PLC total jumped from {old:.1f} t to {new:.1f} t at {clock(last.time_s)}, which is no rollover.",
         )  # fmt: skip
 
