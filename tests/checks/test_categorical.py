@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from tests.faults.draws import draw
+from checks.finding import UNKNOWN
+from tests.faults.draws import draw, reading
 from tests.faults.run import bench
 
 
@@ -28,3 +29,31 @@ def test_wire_break_code_is_named_on_any_span(raw_high: float) -> None:
     rig.faulty.set("burnout-value", True)
     rig.advance(120)
     assert [item.cause for item in rig.told] == ["burnout-value"]
+
+
+@pytest.mark.parametrize(("fault", "size"), [("open-loop", None), ("output-frozen", None)])
+def test_end_of_the_loop_is_named_where_only_the_raw_count_is_read(fault: str, size: float | None) -> None:
+    rig = bench(reading(draw(0), "usual"))
+    rig.advance(400)
+    rig.faulty.set(fault, True, size)
+    rig.advance(400)
+    assert [episode.finding.cause for episode in rig.tracker.open] == [fault]
+
+
+def test_set_current_without_the_mode_of_the_output_is_a_set() -> None:
+    rig = bench(reading(draw(0), "usual"))
+    rig.advance(400)
+    rig.faulty.set("mode-left-on", True, 15.0)
+    rig.advance(300)
+    (episode,) = rig.tracker.open
+    assert episode.finding.cause == UNKNOWN
+    odds = {item.cause: item.odds for item in episode.finding.alternatives}
+    assert odds["mode-left-on"] == odds["output-frozen"]
+
+
+def test_leak_that_shows_less_than_a_live_zero_on_the_empty_belt_is_no_open_loop() -> None:
+    rig = bench(draw(0))
+    rig.advance(600)
+    rig.faulty.set("current-leak", True, 250.0 * (100.0 / 15.0 - 1.0))
+    rig.advance(900)
+    assert "open-loop" not in {item.cause for item in rig.told}

@@ -220,6 +220,16 @@ def test_begin_may_move_earlier_and_never_later() -> None:
     assert run.tracker.open[0].finding.begin == T0 - 400
 
 
+def test_begin_that_was_known_badly_gives_way_to_one_inside_it_that_is_known_well() -> None:
+    run = Run().go(100, found(begin=T0 - 1200, begin_interval=(T0 - 1200, T0)))
+    run.go(10, found(begin=T0 - 20, begin_interval=(T0 - 30, T0 - 10)))
+    assert run.tracker.open[0].finding.begin == T0 - 20
+    run.go(10, found(begin=T0 - 1200, begin_interval=(T0 - 1200, T0)))
+    assert run.tracker.open[0].finding.begin_interval == (T0 - 30, T0 - 10)
+    run.go(10, found(begin=T0 + 300, begin_interval=(T0 + 299, T0 + 301)))
+    assert run.tracker.open[0].finding.begin == T0 - 20
+
+
 def test_silence_of_the_service_adds_to_no_delay() -> None:
     run = Run().go(20, found())
     run.now += STALE_S + STEP

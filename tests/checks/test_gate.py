@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from checks.gate import is_met, still_needed
+from checks.gate import can_improve, is_met, still_needed
 from checks.lines import chain
 from tests.checks.test_lines import loop_of
 
@@ -58,3 +58,8 @@ def test_noisier_rows_need_more_minutes() -> None:
         for sigma in (0.5, 6.0)
     )  # fmt: skip
     assert noisy > quiet
+
+
+def test_more_data_are_asked_for_only_while_the_scatter_counts_beside_what_no_data_can_tell() -> None:
+    assert can_improve(LINE, np.linalg.inv(information(260.0, 3.0, 60, 0.8)), FLOOR)
+    assert not can_improve(LINE, np.linalg.inv(information(220.0, 90.0, 4000, 0.8)), FLOOR)

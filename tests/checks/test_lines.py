@@ -7,7 +7,8 @@ import pytest
 
 from checks.lines import chain, ranges, rows_of
 from checks.result import Link
-from config.model import FlowRange, Gauge, Loop, Plc, RecordedTag
+from config.model import FlowRange, Gauge, Loop, Plc, RawSpan, RecordedTag
+from tests.checks.runs_of_terminal import samples_by_hand, small_site, window_of
 from tests.checks.simulation import ALL_ROLES, Chain, build, steady_load
 
 
@@ -88,3 +89,12 @@ def test_rows_without_enough_good_readings_do_not_serve() -> None:
     loop = site.loops["TB-07"]
     rows = rows_of(chain(loop)[-1], build(samples, loop, 10), loop)
     assert rows.good.tolist() == [True, True, False, *([True] * 9)]
+
+
+@pytest.mark.parametrize(("raw_high", "limited"), [(27_648.0, False), (32_767.0, True), (65_535.0, True), (4_095.0, True)])
+def test_card_whose_span_ends_at_its_last_code_is_limited_at_20_ma(raw_high: float, limited: bool) -> None:
+    samples = samples_by_hand({"flow": np.full(60, 419.5), "ai_raw": np.full(60, raw_high)})
+    window = window_of(samples, small_site(("flow", "ai_raw")))
+    loop = window.loop.model_copy(update={"plc": Plc(range=FlowRange(high=420.0), raw_span=RawSpan(low=0.0, high=raw_high))})
+    (line,) = chain(loop)
+    assert bool(rows_of(line, window.blocks, loop).high.all()) is limited
