@@ -17,6 +17,8 @@ from checks.window import Window
 
 MODE_AFTER_S = 60
 FORCE_AFTER_S = 20
+SETTLED = 6.0
+"""Time constants after which a damped count rate rests on its last digit."""
 SIDES = ("gauge", "PLC", "drive")
 TOGETHER_S = 40
 """No live current and PLC flow repeat to the bit together for so long [s]."""
@@ -165,7 +167,7 @@ def _counts(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResul
     if facts.get("zero") == 1.0:
         since = zero if zero.seconds else _fell(window, tail)
         words = f"The detector has given no counts since {clock(since.begin)}. A live detector shows at least the background; the gauge takes no counts for the largest flow."
-        yield _at(window, Link.COUNTS, "zero-counts", since, words, evidence=result.evidence)
+        yield _at(window, Link.COUNTS, "zero-counts", since, words, evidence=result.evidence, late_s=_settles(window))
     elif facts.get("contradiction") == 1.0:
         since = tail.bit("shutter_closed")
         words = (
@@ -175,7 +177,7 @@ def _counts(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResul
     elif facts.get("at_background") == 1.0:
         since = low if low.seconds else _fell(window, tail)
         words = f"Only background has been counted since {clock(since.begin)} while the belt runs: the shutter is closed or the beam is blocked."
-        yield _at(window, Link.COUNTS, "shutter-closed", since, words, evidence=result.evidence)
+        yield _at(window, Link.COUNTS, "shutter-closed", since, words, evidence=result.evidence, late_s=_settles(window))
     elif facts.get("frozen") == 1.0:
         since = tail.still("count_rate")
         yield _at(
@@ -185,6 +187,7 @@ def _counts(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResul
             since,
             f"Since {clock(since.begin)} {result.reason}.",
             evidence=result.evidence,
+            late_s=_settles(window),
         )
     else:
         begin = window.end_s - 60
@@ -192,6 +195,12 @@ def _counts(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResul
             window, Link.COUNTS, UNKNOWN, title="counts differ", begin=begin, interval=(begin - 60, window.end_s),
             sentence=f"{result.reason[:1].upper()}{result.reason[1:]}.", evidence=result.evidence,
         )  # fmt: skip
+
+
+def _settles(window: Window) -> int:
+    """How long a damped count rate takes to come to rest [s]: so much earlier the cause may have come."""
+    gauge = window.loop.gauge
+    return round(SETTLED * gauge.damping) if gauge.counts_filtered else 0
 
 
 def _fell(window: Window, tail: Tail) -> Standing:
@@ -227,12 +236,16 @@ def _at(
     *,
     evidence: Sequence[object] = (),
     booked: bool = False,
+    late_s: int = 0,
 ) -> Finding:
-    """A categorical finding that has stood for a while; `booked`: what PLC and gauge differ by is worth telling."""
+    """A categorical finding that has stood for a while; `booked`: what PLC and gauge differ by is worth telling.
+
+    `late_s` is by how much a filter may show it later than it came.
+    """
     from checks.result import Evidence
 
     begin = since.begin if since.seconds else window.end_s
-    low = begin if since.whole else since.interval[0]
+    low = (begin if since.whole else since.interval[0]) - late_s
     return told(
         window, link, cause, sentence=sentence, begin=begin, interval=(low, begin),
         evidence=[item for item in evidence if isinstance(item, Evidence)],
