@@ -17,7 +17,7 @@ from checks.window import Window
 
 MODE_AFTER_S = 60
 FORCE_AFTER_S = 20
-SETTLED = 6.0
+SETTLED = 10.0
 """Time constants after which a damped count rate rests on its last digit."""
 SIDES = ("gauge", "PLC", "drive")
 TOGETHER_S = 40
