@@ -33,6 +33,8 @@ READ_BACK = 1e4
 """Weight of a range that is read back and differs."""
 BESIDE_S = 120
 """A setting that changed this close to an onset is told with it [s]."""
+SHAPED = 0.02
+"""Rows that lie further from a bent line than this [parts of span] do not draw it, however much better it fits than a straight one."""
 UNLIKELY = 0.1
 """Weight of a leak that would have to go against the supply of the loop (the site file may be wrong)."""
 ALIKE_BACK = 1e-3
@@ -196,7 +198,7 @@ def _shape(line: Line, result: CheckResult) -> str:
     """Causes that bend the line instead of turning it."""
     facts = result.facts
     model, lead = facts.get("model", 0.0), facts.get("model_lead", 0.0)
-    if model == 0.0 or lead < 10.0:
+    if model == 0.0 or lead < 10.0 or facts.get("shape_left", 0.0) > SHAPED * line.span:
         return ""
     from checks import shape
 

@@ -114,6 +114,7 @@ def _facts(window: Window, look: Look, differs: bool, fitted: Verdict) -> dict[s
             "curvature_t": look.bent.curvature_t,
         }
         facts |= {"knot": look.bent.knot, "ceiling": look.bent.ceiling, "exponent": look.bent.exponent}
+        facts["shape_left"] = look.bent.left
     facts |= _onset_facts(look, fitted)
     if differs:
         need = _need(look, systematic, sigma, rho)

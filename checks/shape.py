@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -34,6 +34,8 @@ class Shape:
     knot: float = float("nan")
     ceiling: float = float("nan")
     exponent: float = float("nan")
+    left: float = float("nan")
+    """Median distance of the rows from a power, or of the rows above the knot from the ceiling [t/h]."""
 
 
 class Score(Protocol):
@@ -86,8 +88,17 @@ def choose(x: Floats, y: Floats, follows: Bools, low: float, high: float) -> Sha
         return Shape(model=LINE, lead=0.0, curvature_t=curvature)
     if best[1].model == QUADRATIC:  # a bend without a mechanism gives way to one that explains nearly as much
         mechanisms = [shape for _, shape in candidates if shape.model != QUADRATIC and shape.lead > NEARLY * best[1].lead]
-        return max(mechanisms, key=lambda shape: shape.lead, default=best[1])
-    return best[1]
+        return _with_left(max(mechanisms, key=lambda shape: shape.lead, default=best[1]), x, y, low, span)
+    return _with_left(best[1], x, y, low, span)
+
+
+def _with_left(shape: Shape, x: Floats, y: Floats, low: float, span: float) -> Shape:
+    if shape.model == HINGE and (x > shape.knot).any():
+        return replace(shape, left=float(np.median(np.abs(y - shape.ceiling)[x > shape.knot])))
+    if shape.model == POWER:
+        u = (x - low) / span
+        return replace(shape, left=float(np.median(np.abs(y - low - span * np.sign(u) * np.abs(u) ** shape.exponent))))
+    return shape
 
 
 def _hinges(
