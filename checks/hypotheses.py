@@ -117,6 +117,7 @@ def _models(line: Line, loop: Loop) -> dict[str, Likelihood]:
     widths = {other - raw.low for other in RAW_SPANS} | set(RAW_SPANS)
     spans = [(0.0, 100.0 * (known / other - 1.0)) for other in sorted(widths) if other > 1.0 and abs(other - known) > 1.0]
     mixes = ((20.0, 0.0), (-25.0, 0.0))
+    in_code = Link.SCALING_BLOCK in line.covers  # only a program multiplies by a factor that nobody declared
     return {
         "upper-range": lambda e, v: _direction(e, v, (0.0, 1.0)),
         "lower-range": lambda e, v: _direction(e, v, (1.0, 0.0)),
@@ -130,8 +131,8 @@ def _models(line: Line, loop: Loop) -> dict[str, Likelihood]:
         "current-leak-in": lambda e, v: sum(_direction(e, v, way, 1 if way[0] > 0 else -1) for way in inward) / len(inward),
         "current-offset": lambda e, v: _direction(e, v, (1.0, 1.0)),
         "raw-span": lambda e, v: 0.6 * _points(e, v, spans) + 0.2 * _direction(e, v, (0.0, 1.0)) + 0.2 * _plane(e, v),
-        UNKNOWN: lambda e, v: 0.5 * _plane(e, v) + 0.5 * _direction(e, v, _pivot(line, 0.0)),
-    }
+        UNKNOWN: _plane,
+    } | ({UNKNOWN: lambda e, v: 0.5 * _plane(e, v) + 0.5 * _direction(e, v, _pivot(line, 0.0))} if in_code else {})
 
 
 ALIKE = (frozenset({"upper-range", "output-trim"}),)

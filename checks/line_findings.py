@@ -12,10 +12,10 @@ from checks.event_findings import factor_gate
 from checks.events import beside, net_changes
 from checks.finding import UNKNOWN, Alternative, Correction, Finding, Implied
 from checks.hypotheses import Measured, Scored, rank
-from checks.lines import Line, chain
+from checks.lines import Line, chain, rows_of
 from checks.result import CheckResult, Link, Verdict
 from checks.telling import clock, others, told
-from checks.tonnes import of_line
+from checks.tonnes import of_flows, of_line
 from checks.variable_findings import one_speed
 from checks.window import Window
 
@@ -97,6 +97,7 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
     stands = _standing(window, line) if measured is not None and not _follows(measured) and not shape else ()
     if shape:
         cause, gate = shape, ()
+        interval = (min(interval[0], _last_above(window, line, facts, begin)), interval[1])
     elif stands:
         gate = ()
     elif measured is not None:
@@ -124,7 +125,7 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
     return told(
         window, line.link, cause, title="" if cause != UNKNOWN else "ends differ", begin=begin, interval=interval,
         odds=odds, alternatives=alternatives, evidence=result.evidence, gate=gate, implied=implied,
-        misstated=of_line(window.blocks, measured, begin, interval) if measured is not None else None,
+        misstated=of_flows(window.blocks, begin) if shape else of_line(window.blocks, measured, begin, interval) if measured is not None else None,
         sentence=_sentence(line, result, begin) + beside(window, interval, BESIDE_S, sharp="onset_nats" in facts), advice=_compare(line, cause, enter), correction=enter, check="scaling",
     )  # fmt: skip
 
@@ -211,6 +212,16 @@ def _shape(line: Line, result: CheckResult) -> str:
             return "compliance-ceiling" if Link.CURRENT in line.covers else UNKNOWN
         return "over-range"
     return ""
+
+
+def _last_above(window: Window, line: Line, facts: Mapping[str, float], begin: int) -> int:
+    """End of the last row before `begin` that was above the ceiling: until the flow came there again nothing told of it."""
+    ceiling = facts.get("ceiling")
+    if ceiling is None:
+        return begin
+    rows = rows_of(line, window.blocks, window.loop)
+    above = np.flatnonzero(rows.good & (rows.y > ceiling + 0.01 * line.span) & (rows.start_s < begin))
+    return int(rows.start_s[above[-1]] + rows.length_s if len(above) else rows.start_s[0])
 
 
 def _implied(line: Line, measured: Measured) -> Implied:
