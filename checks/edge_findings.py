@@ -33,6 +33,8 @@ MOST_CUT = 0.2
 SMALL_S, CUT_MA = 20, 0.02
 """How long small flows must have been shown as zero [s]."""
 CLAMP_ROWS = 12
+LAGGED = 0.2
+"""How far what is lost in peaks may be off, because the PLC shows them later [parts]; own estimate from simulated peaks."""
 EXTRA_LAG_S = 16.0
 """Lag beyond the declared filter that polling cannot explain [s]."""
 LAG_ROWS = 60
@@ -92,7 +94,7 @@ def _over_range(window: Window) -> Iterator[Finding]:
     lost = float((blocks.own_t - blocks.plc_own_t)[part].sum())
     passed = float(blocks.own_t[part].sum())
     share = 100.0 * float(over[recent].sum() / running[recent].sum())
-    spread, each = 0.02 * lost + 0.002 * passed, np.where(part, blocks.plc_own_t - blocks.own_t, 0.0)
+    spread, each = LAGGED * lost + 0.002 * passed, np.where(part, blocks.plc_own_t - blocks.own_t, 0.0)
     yield told(
         window, Link.GAUGE_OUTPUT, "over-range", begin=begin, interval=(begin - blocks.length_s, begin),
         misstated=Misstated(tonnes=-lost, uncertainty=spread, rate_t_h=-loss, part=of_rows(blocks.start_s, each, spread)),
