@@ -93,7 +93,7 @@ def draw(number: int, seed: int = 20_270) -> Draw:
     zero = 4.0 - 16.0 * raw_low / (raw_high - raw_low)
     unit = rng.choice(np.array([TONNE_PER_HOUR, TONNE_PER_HOUR, SHORT_TON_PER_HOUR, KILOGRAM_PER_SECOND], dtype=object))
     top = 65_535.0 if raw_high > 32_767.0 else 4_095.0 * 1.03 if raw_high < 5_000.0 else min(1.18 * raw_high, 32_767.0)
-    start = float(rng.integers(1_000, 400_000))
+    start = float(rng.integers(140_000, 400_000))
     spec = LoopSpec(
         loop="TB-07",
         roles=ROLE_SETS[read],
