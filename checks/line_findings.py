@@ -97,7 +97,7 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
     stands = _standing(window, line) if measured is not None and not _follows(measured) and not shape else ()
     if shape:
         cause, gate = shape, ()
-        interval = (min(interval[0], _last_above(window, line, facts, begin)), interval[1])
+        begin, interval = _under_ceiling(window, line, facts) or (begin, interval)
     elif stands:
         gate = ()
     elif measured is not None:
@@ -214,14 +214,21 @@ def _shape(line: Line, result: CheckResult) -> str:
     return ""
 
 
-def _last_above(window: Window, line: Line, facts: Mapping[str, float], begin: int) -> int:
-    """End of the last row before `begin` that was above the ceiling: until the flow came there again nothing told of it."""
+def _under_ceiling(window: Window, line: Line, facts: Mapping[str, float]) -> tuple[int, tuple[int, int]] | None:
+    """Since when a ceiling stands: the first row held by it after the last one above it; between them nothing told of it."""
     ceiling = facts.get("ceiling")
     if ceiling is None:
-        return begin
-    rows = rows_of(line, window.blocks, window.loop)
-    above = np.flatnonzero(rows.good & (rows.y > ceiling + 0.01 * line.span) & (rows.start_s < begin))
-    return int(rows.start_s[above[-1]] + rows.length_s if len(above) else rows.start_s[0])
+        return None
+    rows, near = rows_of(line, window.blocks, window.loop), 0.01 * line.span
+    with np.errstate(invalid="ignore"):
+        above = np.flatnonzero(rows.good & (rows.y > ceiling + near))
+        held = np.flatnonzero(rows.good & (np.abs(rows.y - ceiling) < near) & (rows.x - rows.y > near))
+    low = int(rows.start_s[above[-1]] + rows.length_s) if len(above) else int(rows.start_s[0])
+    held = held[rows.start_s[held] >= low]
+    if not len(held):
+        return None
+    begin = int(rows.start_s[held[0]])
+    return begin, (low - rows.length_s, begin + rows.length_s)
 
 
 def _implied(line: Line, measured: Measured) -> Implied:
