@@ -24,6 +24,8 @@ ABOVE = 0.035
 """A flow this far above its range [parts of span] is above what an output sends (20.5 mA, NAMUR NE 43)."""
 JUMPED = 0.05
 """A value that is this far from the one before it [parts of span] is no value kept."""
+STANDS_MA = 0.1
+"""A current that moves by less stands, but for its noise [mA]."""
 TOTAL_T = 5.0
 """Digits of the total by which its two explanations must differ."""
 
@@ -32,6 +34,8 @@ def finding(window: Window, tail: Tail, reason: str) -> Iterator[Finding]:
     """The finding for a PLC flow that stands still; `reason` is what the reading of it says."""
     since = tail.still("plc_flow")
     causes = candidates(window, tail, since)
+    if not causes:
+        return
     begin = since.begin if since.seconds else window.end_s
     interval = (begin if since.whole else since.interval[0], begin)
     misstated = of_flows(window.blocks, begin)
@@ -51,10 +55,12 @@ def finding(window: Window, tail: Tail, reason: str) -> Iterator[Finding]:
 
 
 def candidates(window: Window, tail: Tail, since: Standing) -> tuple[str, ...]:
-    """The causes that remain for a PLC flow that stands still, in the order of the chain."""
+    """The causes that remain for a PLC flow that stands still, in the order of the chain; none where the loop carries a current
+    that is alive and stands, which the card shows to the digit."""
     current = "ai_raw" if tail.has("ai_raw") else "loop_current" if tail.has("loop_current") else ""
     if current and not tail.swing(current, since.begin) > 0.0:
-        return ("stale-tag",)
+        alive = current == "ai_raw" and 0.0 < tail.swing("loop_current", since.begin) < STANDS_MA
+        return () if alive else ("stale-tag",)
     plc = window.loop.plc.range
     span, value = plc.high - plc.low, float(tail.last("plc_flow", 1)[-1])
     if value < plc.low - BELOW * span and not current:
