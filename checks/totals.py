@@ -134,15 +134,15 @@ def balance(
     gained, demanded = blocks.increment_t[rows, column], own[rows]
     states = {state: blocks.state(state)[rows] > 0.5 * blocks.length_s for state in STATES}
     tonnes = float(demanded.sum())
-    digit = totalizer.resolution / 2.0  # the two ends of a stretch differ by a digit at most, and every minute looks again
     breaks = 1 + int((np.diff(blocks.start_s[rows]) != blocks.length_s).sum()) if rows.any() else 1
+    digits = totalizer.resolution * (1.0 + math.sqrt(breaks - 1.0))  # at most one for a stretch, and every minute looks again
     skew = (
         SKEW_S * min(full_range, 3600.0 * float(np.abs(demanded).max(initial=0.0)) / blocks.length_s) / 3600.0 / math.sqrt(3.0)
     )
     sampled = sampling_error(blocks, "flow" if column == 0 else "plc_flow", rows)
-    standard = math.sqrt(breaks * (digit**2 + skew**2) + sampled**2 + (INTEGRATION * abs(tonnes)) ** 2 + rounding**2)
+    standard = math.sqrt(breaks * skew**2 + sampled**2 + (INTEGRATION * abs(tonnes)) ** 2 + rounding**2)
     return Balance(
-        gained=float(gained.sum()), demanded=tonnes, uncertainty=2.0 * standard,
+        gained=float(gained.sum()), demanded=tonnes, uncertainty=2.0 * standard + digits,
         begin_s=int(blocks.start_s[rows][0]) if rows.any() else 0, rows=int(rows.sum()),
         by_state={state: (float(gained[here].sum()), float(demanded[here].sum())) for state, here in states.items()},
         upward=upward,
