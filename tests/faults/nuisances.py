@@ -41,6 +41,8 @@ class Nuisance:
     away: bool = False
     begin: int = BEGIN
     zone: str = "UTC"
+    read: tuple[str, ...] = ()
+    """Bits without which nobody can know that this is honest work; a draw that lacks one gets it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +64,8 @@ class Quiet:
 def run_nuisance(name: str, number: int, day: int = 0, seconds: int = DAY_S) -> Quiet:
     """An honest run of one drawn site; the seed goes with the day."""
     nuisance, base = NUISANCES[name], draw(number)
-    chosen = replace(base, seed=base.seed + 7919 * day)
+    spec = replace(base.spec, roles=tuple(dict.fromkeys((*base.spec.roles, *nuisance.read))))
+    chosen = replace(base, seed=base.seed + 7919 * day, spec=spec)
     rig = bench(chosen, nuisance.scene, nuisance.begin + day * DAY_S)
     if nuisance.zone != "UTC":
         site = rig.engine.site.model_copy(update={"time_zone": nuisance.zone})
@@ -205,9 +208,9 @@ NUISANCES: dict[str, Nuisance] = {
     "belt-stops": Nuisance("stops", _plain),
     "near-limit": Nuisance("near-limit", _plain),
     "product-change": Nuisance("swings", partial(_every, 2 * HOUR_S, _product)),
-    "tare": Nuisance("swings", partial(_every, 6 * HOUR_S, _tare)),
-    "calibration": Nuisance("swings", partial(_every, 3 * HOUR_S, _calibration)),
-    "bypass": Nuisance("swings", partial(_every, 3 * HOUR_S, _bypass)),
+    "tare": Nuisance("swings", partial(_every, 6 * HOUR_S, _tare), read=("calibrating", "empty_belt_rate")),
+    "calibration": Nuisance("swings", partial(_every, 3 * HOUR_S, _calibration), read=("calibrating",)),
+    "bypass": Nuisance("swings", partial(_every, 3 * HOUR_S, _bypass), read=("maintenance",)),
     "rollover": Nuisance("swings", _rollover),
     "plc-restart": Nuisance("swings", partial(_every, 2 * HOUR_S, _plc_restart), away=True),
     "gauge-restart": Nuisance("swings", partial(_every, 2 * HOUR_S, _gauge_restart), away=True),

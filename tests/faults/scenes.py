@@ -45,6 +45,6 @@ def scene(name: str, chosen: Draw) -> Scenario:
         "shifts": Shifts(seed, typical=0.6 * top, spread=0.09 * top),
         "stops": Stops(seed, 0.6 * top),
         "steady": Steady(0.6 * top),
-        "near-limit": NearLimit(0.94 * top, 0.04 * top),
+        "near-limit": NearLimit(0.86 * top, 0.05 * top),
     }
     return scenes[name]
