@@ -83,7 +83,7 @@ def _over_range(window: Window) -> Iterator[Finding]:
     if over[recent].sum() < TOP_ROWS:
         return
     loss = float((flow - shown)[recent][over[recent]].sum() / running[recent].sum())
-    if not _stands(np.where(over, flow - shown, 0.0), running, -recent.start, window.loop.limits.link.fault / 100.0 * span):
+    if not loss_stands(np.where(over, flow - shown, 0.0), running, -recent.start, window.loop.limits.link.fault / 100.0 * span):
         return
     at = blocks.start_s[over]
     pauses = np.flatnonzero(np.diff(at) > HORIZON_S)
@@ -109,7 +109,7 @@ def _over_range(window: Window) -> Iterator[Finding]:
     )  # fmt: skip
 
 
-def _stands(lost: Floats, running: Bools, rows: int, limit: float) -> bool:
+def loss_stands(lost: Floats, running: Bools, rows: int, limit: float) -> bool:
     """Whether the mean loss over `rows` reached the limit and has not fallen below half of it since: no chatter about a limit."""
     sums = [np.concatenate([np.zeros(1), np.cumsum(part)]) for part in (lost, running.astype(np.float64))]
     first = np.maximum(np.arange(1, len(lost) + 1) - rows, 0)
