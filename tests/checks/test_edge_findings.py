@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from checks.edge_findings import findings
+from checks.edge_findings import findings, loss_stands
 from checks.scaling import check
 from tests.checks.simulation import ALL_ROLES, START, Chain, steady_load, swinging_load
 
@@ -62,3 +62,12 @@ def test_ceiling_that_was_lifted_is_over() -> None:
 
 def test_fault_of_the_range_is_no_ceiling() -> None:
     assert causes(Chain(load=swinging(), gauge_range=(0.0, 500.0), fault_from=1200)) == []
+
+
+def test_loss_of_peaks_stands_until_it_is_half_of_its_limit_and_does_not_chatter() -> None:
+    running = np.ones(600, np.bool_)
+    about = np.where(np.arange(600) % 60 < 30, 1.7, 2.2)
+    assert not loss_stands(about, running, 60, 2.0)
+    assert loss_stands(np.concatenate([np.full(100, 2.5), about[:500]]), running, 60, 2.0)
+    gone = np.concatenate([np.full(300, 2.5), np.full(300, 0.5)])
+    assert not loss_stands(gone, running, 60, 2.0)
