@@ -106,7 +106,7 @@ def _factor(line: Line, factor: float) -> tuple[float, float]:
 Likelihood = Callable[[Floats, Floats], float]
 
 
-def _models(line: Line, loop: Loop) -> dict[str, Likelihood]:
+def _models(line: Line, loop: Loop, output_agrees: bool) -> dict[str, Likelihood]:
     below = line.low - 0.25 * line.span
     raw = loop.plc.raw_span
     inward = [
@@ -117,7 +117,8 @@ def _models(line: Line, loop: Loop) -> dict[str, Likelihood]:
     widths = {other - raw.low for other in RAW_SPANS} | set(RAW_SPANS)
     spans = [(0.0, 100.0 * (known / other - 1.0)) for other in sorted(widths) if other > 1.0 and abs(other - known) > 1.0]
     mixes = ((20.0, 0.0), (-25.0, 0.0))
-    in_code = Link.SCALING_BLOCK in line.covers  # only a program multiplies by a factor that nobody declared
+    # only a program multiplies by a factor that nobody declared: the gauge's, where its output was not seen to be right, or the PLC's
+    in_code = Link.SCALING_BLOCK in line.covers or (Link.GAUGE_OUTPUT in line.covers and not output_agrees)
     return {
         "upper-range": lambda e, v: _direction(e, v, (0.0, 1.0)),
         "lower-range": lambda e, v: _direction(e, v, (1.0, 0.0)),
@@ -178,7 +179,7 @@ def rank(
     `factors` multiply the prior weights (read-back ranges, who powers the loop).
     """
     e, v = measured.ends(line)
-    models = _models(line, loop)
+    models = _models(line, loop, output_agrees)
     logs: dict[str, float] = {}
     causes = admissible(line, loop, output_agrees)
     for cause in causes:
