@@ -14,9 +14,10 @@ import sqlalchemy as sa
 from checks.blocks import Blocks
 from checks.empties import EmptyStretch
 from checks.merge import concat
+from checks.reliability.timeline import Annotation
 from checks.samples import Samples
 from collector.clock import Clock
-from collector.history import archive, empty_rows, retention, rollups, trends
+from collector.history import annotation_rows, archive, empty_rows, retention, rollups, trends
 from collector.history.hot import HotDays, HotReader, by_day
 from collector.history.layout import DAY_S, Layout, day_name, day_of
 from collector.history.ledger import Ledger
@@ -198,6 +199,16 @@ class SqliteStore:
         """The stored stretches of empty running belt of a loop."""
         with self.state.transaction() as connection:
             return empty_rows.read(connection, loop)
+
+    def annotate(self, annotation: Annotation) -> None:
+        """Keep a correction of uptime."""
+        with self.state.transaction() as connection:
+            annotation_rows.add(connection, annotation)
+
+    def annotations(self, loop: str, begin: int, end: int) -> list[Annotation]:
+        """The corrections of uptime that touch a time."""
+        with self.state.transaction() as connection:
+            return annotation_rows.read(connection, loop, begin, end)
 
     def extent(self, loop: str) -> tuple[int, int] | None:
         """First second and last second + 1 of a loop."""

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from checks.blocks import Blocks
 from checks.empties import EmptyStretch
+from checks.reliability.timeline import Annotation
 from checks.samples import Samples
 
 
@@ -81,6 +82,14 @@ class Store(Protocol):
 
     def empties(self, loop: str) -> list[EmptyStretch]:
         """The stored stretches of empty running belt of a loop, oldest first."""
+        ...
+
+    def annotate(self, annotation: Annotation) -> None:
+        """Keep a correction of uptime; none is ever changed."""
+        ...
+
+    def annotations(self, loop: str, begin: int, end: int) -> list[Annotation]:
+        """The corrections of uptime of a loop that touch a time, in the order in which they were made."""
         ...
 
     def extent(self, loop: str) -> tuple[int, int] | None:

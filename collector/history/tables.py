@@ -8,7 +8,7 @@ import sqlalchemy as sa
 
 from config.errors import StoreError
 
-VERSION = 3
+VERSION = 4
 """Version of the database."""
 
 METADATA = sa.MetaData()
@@ -125,6 +125,19 @@ EMPTIES = sa.Table(
 )  # fmt: skip
 """Every stretch of empty running belt, as JSON."""
 
+ANNOTATIONS = sa.Table(
+    "annotations", METADATA,
+    sa.Column("id", sa.Integer, primary_key=True, autoincrement=True),
+    sa.Column("loop", sa.Text, nullable=False, index=True),
+    sa.Column("begin_s", sa.Integer, nullable=False),
+    sa.Column("end_s", sa.Integer, nullable=False),
+    sa.Column("state", sa.Text, nullable=False),
+    sa.Column("by", sa.Text, nullable=False),
+    sa.Column("reason", sa.Text, nullable=False),
+    sa.Column("made", sa.Float, nullable=False),
+)  # fmt: skip
+"""Corrections of uptime by people: never changed, a later one holds over an earlier."""
+
 
 def _to_2(connection: sa.Connection) -> None:
     """Versions of the site file; when an alert was reminded of."""
@@ -137,7 +150,12 @@ def _to_3(connection: sa.Connection) -> None:
     EMPTIES.create(connection, checkfirst=True)
 
 
-MIGRATIONS: dict[int, Callable[[sa.Connection], None]] = {2: _to_2, 3: _to_3}
+def _to_4(connection: sa.Connection) -> None:
+    """Corrections of uptime."""
+    ANNOTATIONS.create(connection, checkfirst=True)
+
+
+MIGRATIONS: dict[int, Callable[[sa.Connection], None]] = {2: _to_2, 3: _to_3, 4: _to_4}
 """What makes version n of a database of version n - 1, by n."""
 
 

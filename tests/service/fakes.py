@@ -10,6 +10,7 @@ from checks.blocks import Blocks
 from checks.empties import EmptyStretch
 from checks.engine import LoopEngine
 from checks.evaluation import BeltState, Evaluation, Totals
+from checks.reliability.timeline import Annotation
 from checks.result import Verdict
 from checks.samples import Samples, join
 from collector.history.store import Event, Trend
@@ -50,6 +51,7 @@ class MemoryStore:
     """A history in memory that can be told to fail; what comes twice is stored once."""
 
     def __init__(self) -> None:
+        self.corrections: list[Annotation] = []
         self.rows: dict[str, list[Samples]] = {}
         self.ledger: list[Event] = []
         self.blocks: list[Blocks] = []
@@ -99,6 +101,12 @@ class MemoryStore:
 
     def empties(self, loop: str) -> list[EmptyStretch]:
         return list(self.stretches.get(loop, []))
+
+    def annotate(self, annotation: Annotation) -> None:
+        self.corrections.append(annotation)
+
+    def annotations(self, loop: str, begin: int, end: int) -> list[Annotation]:
+        return [one for one in self.corrections if one.loop == loop and one.begin < end and one.end > begin]
 
     def extent(self, loop: str) -> tuple[int, int] | None:
         parts = self.rows.get(loop)

@@ -11,6 +11,7 @@ import numpy as np
 from checks.blocks import Blocks
 from checks.evaluation import BeltState, Evaluation, LinkNumbers, Totals
 from checks.finding import Alternative, Correction, Finding, Implied, Predicted, ShiftTonnes
+from checks.reliability.timeline import Annotation
 from checks.result import CheckResult, Evidence, Link, Verdict
 from checks.samples import Samples
 from collector.alerts.model import Alert, AlertState, Priority, Transition
@@ -296,6 +297,7 @@ class MemoryStore:
     """The store of the tests: a made-up trend and a list of events."""
 
     def __init__(self) -> None:
+        self.corrections: list[Annotation] = []
         self.ledger: list[Event] = []
 
     def append(self, batch: Sequence[Samples]) -> int:
@@ -325,6 +327,12 @@ class MemoryStore:
 
     def events(self, begin: float, end: float, loop: str | None = None) -> list[Event]:
         return [item for item in self.ledger if begin <= item.time < end and loop in (None, item.loop)]
+
+    def annotate(self, annotation: Annotation) -> None:
+        self.corrections.append(annotation)
+
+    def annotations(self, loop: str, begin: int, end: int) -> list[Annotation]:
+        return [one for one in self.corrections if one.loop == loop and one.begin < end and one.end > begin]
 
     def extent(self, loop: str) -> tuple[int, int] | None:
         return None
