@@ -202,7 +202,7 @@ CASES: tuple[Case, ...] = (
          measured_speed=True),
     Case(cause="hold-on-stop", places=(D,), scene="stops", with_roles=frozenset({"flow", "drive_running"})),
     # totals
-    Case(cause="total-time-base", sizes=(-0.9, -2.0, -8.0), places=(T,), with_roles=TOTAL, tonnes="total"),
+    Case(cause="total-time-base", sizes=(-0.9, -2.0, -8.0), places=(T,), with_roles=TOTAL, after_s=4200, tonnes="total"),
     Case(cause="counted-twice", sizes=(2.0,), places=(T,), with_roles=TOTAL, tonnes="total"),
     Case(cause="total-precision", sizes=(32_768.0, 65_536.0, 131_072.0), places=(T,), with_roles=TOTAL, tonnes="total"),
     Case(cause="total-discontinuity", sizes=(0.0,), places=(T,), after_s=QUICK, with_roles=TOTAL),
