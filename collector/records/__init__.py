@@ -1,0 +1,1 @@
+"""Numbered, dated documents that are never changed, and the chain of hashes that shows it."""
