@@ -17,7 +17,7 @@ from collector.alerts.desk import AlertDesk
 from collector.clock import Clock
 from collector.history.store import Store
 from collector.live import LiveState
-from collector.web import api, lines_page, metrics, pages, static_files, trend_page
+from collector.web import api, lines_page, metrics, pages, static_files, trend_page, uptime_page
 from collector.web.compression import Compressed
 from collector.web.failures import Failures
 from collector.web.security import Gate, Guard
@@ -59,6 +59,7 @@ def create_app(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clo
     faces = pages.Pages(env, live, store, desk, clock, guard)
     app.include_router(pages.router(faces))
     app.include_router(lines_page.router(lines_page.LinesPage(faces, live, store, clock)))
+    app.include_router(uptime_page.router(uptime_page.UptimePages(faces, live, store, desk, clock, guard)))
     app.include_router(trend_page.router(trend_page.TrendPages(faces, live, store, desk, clock)))
 
     @app.get("/static/{name}", include_in_schema=False)

@@ -1,0 +1,269 @@
+"""Uptime of the site and of one loop: strips, tables, the file, and corrections by people; the same over REST."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, HTTPException, Request
+from pydantic import BaseModel
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse, Response
+
+from checks.reliability.rates import Tally, tally
+from checks.reliability.timeline import Annotation, Interval, LoopState
+from collector import uptime, uptime_text
+from collector.alerts.desk import AlertDesk
+from collector.clock import Clock
+from collector.history.store import Store
+from collector.live import LiveState
+from collector.web.forms import form_of, typed
+from collector.web.pages import Pages
+from collector.web.security import Guard
+from config.errors import TallywireError
+
+SPANS: tuple[uptime.Span, ...] = ("day", "week", "month")
+COLUMNS = 240
+WIDTH = 720.0
+LETTERS = {
+    LoopState.TRUE: "", LoopState.DEGRADED: "D", LoopState.NOT_MEASURING: "N", LoopState.UNVERIFIED: "U",
+    LoopState.MAINTENANCE: "M", LoopState.NO_DATA: "?", LoopState.NOT_REQUIRED: "",
+}  # fmt: skip
+LEADS = (LoopState.NOT_MEASURING, LoopState.DEGRADED, LoopState.MAINTENANCE)
+"""States that a column of a strip shows however short they are, the first first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """A stretch of one state on a strip: place and width in the picture, the times in words."""
+
+    x: float
+    width: float
+    css: str
+    letter: str
+    title: str
+
+
+class LoopUptimeOut(BaseModel):
+    """Uptime of one loop. Shares 0 to 1, null where no time was required; hours by state of required time."""
+
+    loop: str
+    availability: float | None
+    true_share: float | None
+    required_h: float
+    not_required_h: float
+    no_data_h: float
+    hours: dict[str, float]
+    failures: int
+    mtbf_h: float | None
+    mtbf_lower_h: float | None
+    mtbf_upper_h: float | None
+    mttr_h: float | None
+    mttr_lower_h: float | None
+    mttr_upper_h: float | None
+    silent_h: float
+    causes: list[dict[str, str | float | int | None]]
+
+
+class UptimeOut(BaseModel):
+    """Uptime of the site over a local day, week or month."""
+
+    begin: str
+    end: str
+    sentence: str
+    definitions: list[str]
+    loops: list[LoopUptimeOut]
+
+
+class UptimePages:
+    """Reads the history for page, file and REST."""
+
+    def __init__(self, pages: Pages, live: LiveState, store: Store | None, desk: AlertDesk, clock: Clock, guard: Guard) -> None:
+        self._pages, self._live, self._store, self._desk, self._clock, self._guard = pages, live, store, desk, clock, guard
+        self._zone = ZoneInfo(live.site.time_zone)
+
+    async def page(self, request: Request, *, problem: TallywireError | None = None) -> Response:
+        """The page of the site or of one loop; the page again with what is wrong where a form did not fit."""
+        loop, span, day, found = await self._asked(request)
+        begin, end = uptime.stretch_of(span, day, self._zone)
+        days = uptime.days_of(found[0].begin, found[0].end, self._zone)
+        return self._pages.render(
+            "uptime.html",
+            200 if problem is None else 422,
+            found=found,
+            whole=tally(item for one in found for item in one.intervals),
+            not_measuring_s=sum(one.not_measuring_s for one in found),
+            sentence=uptime.sentence(found),
+            definitions=uptime.DEFINITIONS,
+            strips={one.loop: self.strip(one.intervals, begin, end) for one in found},
+            days=[(first, _sum(found, first, last)) for first, last in days],
+            begin=begin,
+            end=end,
+            until=found[0].end,
+            loop_id=loop,
+            span=span,
+            spans=SPANS,
+            day=day.isoformat(),
+            earlier=(datetime.fromtimestamp(begin, self._zone).date() - timedelta(days=1)).isoformat(),
+            later=datetime.fromtimestamp(end, self._zone).date().isoformat(),
+            states=list(LoopState),
+            letters=LETTERS,
+            text=uptime_text,
+            problem=problem,
+        )
+
+    async def file(self, request: Request) -> Response:
+        """One row a loop and local day as CSV."""
+        _, span, day, found = await self._asked(request)
+        headers = {"Content-Disposition": f'attachment; filename="uptime-{span}-{day.isoformat()}.csv"'}
+        return Response(uptime.csv_text(found, self._zone), media_type="text/csv; charset=utf-8", headers=headers)
+
+    async def rest(self, request: Request) -> UptimeOut:
+        """The same for programs."""
+        _, _, _, found = await self._asked(request)
+        return UptimeOut(
+            begin=uptime.utc(found[0].begin),
+            end=uptime.utc(found[0].end),
+            sentence=uptime.sentence(found),
+            definitions=list(uptime.DEFINITIONS),
+            loops=[_out(one) for one in found],
+        )
+
+    async def correct(self, request: Request) -> Response:
+        """Take a correction by a form; it is kept with name, reason and time, and nothing is overwritten."""
+        form = await form_of(request)
+        if not self._guard.knows_token(form.get("token", "")):
+            raise HTTPException(403, "the form is from an earlier run of the service")
+        try:
+            one = self._correction(form)
+        except TallywireError as problem:
+            return await self.page(request, problem=problem)
+        await run_in_threadpool(self._history().annotate, one)
+        return RedirectResponse(f"/uptime?{request.url.query}", status_code=303)
+
+    def strip(self, intervals: Sequence[Interval], begin: int, end: int) -> list[Piece]:
+        """A strip of columns, neighbours of one state joined; what is short and wrong is shown, never lost in its column."""
+        width = (end - begin) / COLUMNS
+        columns: list[dict[LoopState, float]] = [{} for _ in range(COLUMNS)]
+        for item in intervals:
+            for column in range(int((item.begin - begin) / width), min(int((item.end - begin - 1) / width) + 1, COLUMNS)):
+                first, last = begin + column * width, begin + (column + 1) * width
+                seconds = min(item.end, last) - max(item.begin, first)
+                columns[column][item.state] = columns[column].get(item.state, 0.0) + seconds
+        states = [
+            next((lead for lead in LEADS if lead in column), max(column, key=lambda state: column[state])) if column else None
+            for column in columns
+        ]
+        pieces: list[Piece] = []
+        at = 0
+        for column in range(1, COLUMNS + 1):
+            if column < COLUMNS and states[column] is states[at]:
+                continue
+            state = states[at]
+            if state is not None:
+                first, last = begin + at * width, begin + column * width
+                long = (column - at) * WIDTH / COLUMNS
+                local = [datetime.fromtimestamp(edge, self._zone).strftime("%d %b %H:%M %Z") for edge in (first, last)]
+                utc = [datetime.fromtimestamp(edge, UTC).strftime("%d %b %H:%M UTC") for edge in (first, last)]
+                pieces.append(
+                    Piece(
+                        x=round(at * WIDTH / COLUMNS, 1), width=round(long, 1), css=state.name.lower().replace("_", "-"),
+                        letter=LETTERS[state] if long >= 12 else "",
+                        title=f"{state.value}, {local[0]} to {local[1]} ({utc[0]} to {utc[1]})",
+                    )
+                )  # fmt: skip
+            at = column
+        return pieces
+
+    def _history(self) -> Store:
+        if self._store is None:
+            reason = self._live.problems.get("history", "the service runs without one")
+            raise HTTPException(503, f"there is no history: {reason}")
+        return self._store
+
+    async def _asked(self, request: Request) -> tuple[str, uptime.Span, date, list[uptime.Uptime]]:
+        store, query, now = self._history(), request.query_params, int(self._clock.now())
+        loop, span = query.get("loop", ""), query.get("span", "day")
+        if loop and loop not in self._live.site.loops:
+            raise HTTPException(404, f"this site has no loop {loop!r}")
+        if span not in SPANS:
+            raise HTTPException(422, f"span: one of {', '.join(SPANS)}")
+        try:
+            day = date.fromisoformat(query.get("day") or datetime.fromtimestamp(now, self._zone).date().isoformat())
+            begin, end = uptime.stretch_of(span, day, self._zone)
+        except (ValueError, OverflowError):
+            raise HTTPException(422, "day: a day, such as 2026-03-02") from None
+        if begin >= now:
+            raise HTTPException(422, "day: this day has not begun")
+        until = min(end, now)
+        loops = [loop] if loop else list(self._live.site.loops)
+        past = {alert.id: alert for alert in self._desk.past(begin - uptime.BEFORE_S, float(until), uptime.MOST_ALERTS)}
+        alerts = list(past.values())
+        found = [await run_in_threadpool(uptime.read, store, lambda *_: alerts, name, begin, until) for name in loops]
+        return loop, span, day, found
+
+    def _correction(self, form: dict[str, str]) -> Annotation:
+        loop = form.get("loop", "")
+        if loop not in self._live.site.loops:
+            raise TallywireError("the loop is missing", fix="choose one of this site")
+        try:
+            state = LoopState(form.get("state", ""))
+            begin, end = (
+                int(datetime.fromisoformat(form.get(name, "")).replace(tzinfo=self._zone).timestamp())
+                for name in ("from", "to")
+            )
+        except ValueError as error:
+            raise TallywireError("the state or a time is none", fix="times are local, such as 2026-03-02T13:05") from error
+        if not begin < end <= self._clock.now():
+            raise TallywireError("the time does not end after it begins, or ends ahead of now", fix="correct from and to")
+        return Annotation(
+            loop=loop, begin=begin, end=end, state=state, by=typed(form.get("name", ""), "a name", 80),
+            reason=typed(form.get("reason", ""), "a reason", 400), made=self._clock.now(),
+        )  # fmt: skip
+
+
+def _sum(found: Sequence[uptime.Uptime], begin: int, end: int) -> Tally:
+    whole = found[0].within(begin, end)
+    for one in found[1:]:
+        whole = whole + one.within(begin, end)
+    return whole
+
+
+def _out(one: uptime.Uptime) -> LoopUptimeOut:
+    return LoopUptimeOut(
+        loop=one.loop, availability=one.tally.availability, true_share=one.tally.true_share,
+        required_h=one.tally.required / 3600.0, not_required_h=one.tally.idle_s / 3600.0,
+        no_data_h=one.tally.no_data_s / 3600.0,
+        hours={state.value: seconds / 3600.0 for state, seconds in one.tally.required_s.items()}, failures=len(one.failures),
+        mtbf_h=one.mtbf.value, mtbf_lower_h=one.mtbf.lower, mtbf_upper_h=one.mtbf.upper, mttr_h=one.mttr.value,
+        mttr_lower_h=one.mttr.lower, mttr_upper_h=one.mttr.upper, silent_h=one.silent_s / 3600.0,
+        causes=[
+            {"cause": item.cause, "mode": item.mode, "count": item.count, "hours": item.hours, "tonnes": item.tonnes}
+            for item in one.shares
+        ],
+    )  # fmt: skip
+
+
+def router(pages: UptimePages) -> APIRouter:
+    """The page, the file, the correction and REST."""
+    routes = APIRouter()
+
+    @routes.get("/uptime", include_in_schema=False)
+    async def page(request: Request) -> Response:
+        return await pages.page(request)
+
+    @routes.get("/uptime.csv", include_in_schema=False)
+    async def file(request: Request) -> Response:
+        return await pages.file(request)
+
+    @routes.post("/uptime", include_in_schema=False)
+    async def correct(request: Request) -> Response:
+        return await pages.correct(request)
+
+    @routes.get("/api/v1/uptime", summary="Uptime by local day, week or month: span, day, loop")
+    async def rest(request: Request, span: str = "day", day: str | None = None, loop: str | None = None) -> UptimeOut:
+        return await pages.rest(request)
+
+    return routes
