@@ -172,11 +172,11 @@ def sentence(uptimes: Sequence[Uptime]) -> str:
     if whole.availability is None:
         return "No time was required: nothing is stored of a loaded belt."
     failures = sum(len(one.failures) for one in uptimes)
-    times = "once" if failures == 1 else f"{failures} times" if failures else "never"
-    dark = f"; of {whole.no_data_s / 3600.0:.1f} h there are no data" if whole.no_data_s else ""
+    times = "no failure began" if not failures else "one failure began" if failures == 1 else f"{failures} failures began"
+    dark = f"; there are no data of {whole.no_data_s / 3600.0:.1f} h" if whole.no_data_s else ""
     return (
         f"A flow was there in {100.0 * whole.availability:.2f} % of {whole.required / 3600.0:.1f} required hours and measured "
-        f"true in {100.0 * (whole.true_share or 0.0):.2f} %; the chain failed {times}{dark}."
+        f"true in {100.0 * (whole.true_share or 0.0):.2f} %; {times}{dark}."
     )
 
 

@@ -59,7 +59,8 @@ def create_app(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clo
     faces = pages.Pages(env, live, store, desk, clock, guard)
     app.include_router(pages.router(faces))
     app.include_router(lines_page.router(lines_page.LinesPage(faces, live, store, clock)))
-    app.include_router(uptime_page.router(uptime_page.UptimePages(faces, live, store, desk, clock, guard)))
+    uptimes = uptime_page.UptimePages(faces, live, store, desk, clock, guard)
+    app.include_router(uptime_page.router(uptimes))
     app.include_router(trend_page.router(trend_page.TrendPages(faces, live, store, desk, clock)))
 
     @app.get("/static/{name}", include_in_schema=False)
@@ -75,7 +76,7 @@ def create_app(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clo
 
     @app.get("/metrics", include_in_schema=False)
     async def metrics_(request: Request) -> Response:
-        body, media_type = metrics.exposition(live, desk, request.headers.get("accept", ""))
+        body, media_type = metrics.exposition(live, desk, request.headers.get("accept", ""), await uptimes.availability())
         return Response(body, headers={"Content-Type": media_type})
 
     @app.get("/events", include_in_schema=False)

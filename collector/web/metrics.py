@@ -7,7 +7,7 @@ a number or a text that people typed.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from importlib.metadata import version
 
 from prometheus_client import CollectorRegistry
@@ -37,8 +37,8 @@ KG_PER_T = 1000.0
 class LiveCollector(Collector):
     """Turns the live state and the standing alerts into metric families."""
 
-    def __init__(self, live: LiveState, desk: AlertDesk) -> None:
-        self._live, self._desk = live, desk
+    def __init__(self, live: LiveState, desk: AlertDesk, availability: Mapping[str, float] | None = None) -> None:
+        self._live, self._desk, self._availability = live, desk, availability or {}
 
     def describe(self) -> Iterable[Metric]:
         return ()
@@ -53,6 +53,15 @@ class LiveCollector(Collector):
         yield from self._totals()
         yield from self._endpoints()
         yield from self._service()
+        if self._availability:
+            family = GaugeMetricFamily(
+                "tallywire_availability_ratio",
+                "Share of required time with a usable flow over the last 30 days, read once an hour.",
+                labels=["loop"],
+            )
+            for loop, share in sorted(self._availability.items()):
+                family.add_metric([loop], share)
+            yield family
 
     def _loops(self) -> Iterator[Metric]:
         verdicts = GaugeMetricFamily(
@@ -193,10 +202,12 @@ class LiveCollector(Collector):
         yield problems
 
 
-def exposition(live: LiveState, desk: AlertDesk, accept: str) -> tuple[bytes, str]:
-    """The metrics in the format that the scraper accepts, and its media type."""
+def exposition(
+    live: LiveState, desk: AlertDesk, accept: str, availability: Mapping[str, float] | None = None
+) -> tuple[bytes, str]:
+    """The metrics in the format that the scraper accepts, and its media type; `availability` by loop, 0 to 1."""
     registry = CollectorRegistry(auto_describe=False)
-    registry.register(LiveCollector(live, desk))
+    registry.register(LiveCollector(live, desk, availability))
     encode, media_type = choose_encoder(accept)
     return encode(registry), media_type
 

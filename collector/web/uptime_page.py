@@ -22,9 +22,11 @@ from collector.live import LiveState
 from collector.web.forms import form_of, typed
 from collector.web.pages import Pages
 from collector.web.security import Guard
-from config.errors import TallywireError
+from config.errors import StoreError, TallywireError
 
 SPANS: tuple[uptime.Span, ...] = ("day", "week", "month")
+AVAILABILITY_SPAN_S = 30 * 86400
+AVAILABILITY_EVERY_S = 3600.0
 COLUMNS = 240
 WIDTH = 720.0
 LETTERS = {
@@ -83,6 +85,8 @@ class UptimePages:
     def __init__(self, pages: Pages, live: LiveState, store: Store | None, desk: AlertDesk, clock: Clock, guard: Guard) -> None:
         self._pages, self._live, self._store, self._desk, self._clock, self._guard = pages, live, store, desk, clock, guard
         self._zone = ZoneInfo(live.site.time_zone)
+        self._asked_at = float("-inf")
+        self._availability: dict[str, float] = {}
 
     async def page(self, request: Request, *, problem: TallywireError | None = None) -> Response:
         """The page of the site or of one loop; the page again with what is wrong where a form did not fit."""
@@ -101,6 +105,7 @@ class UptimePages:
             days=[(first, _sum(found, first, last)) for first, last in days],
             begin=begin,
             end=end,
+            axis=[datetime.fromtimestamp(edge, self._zone).strftime("%d %b %H:%M %Z") for edge in (begin, end)],
             until=found[0].end,
             loop_id=loop,
             span=span,
@@ -199,10 +204,25 @@ class UptimePages:
             raise HTTPException(422, "day: this day has not begun")
         until = min(end, now)
         loops = [loop] if loop else list(self._live.site.loops)
-        past = {alert.id: alert for alert in self._desk.past(begin - uptime.BEFORE_S, float(until), uptime.MOST_ALERTS)}
-        alerts = list(past.values())
-        found = [await run_in_threadpool(uptime.read, store, lambda *_: alerts, name, begin, until) for name in loops]
-        return loop, span, day, found
+        return loop, span, day, await self._read(store, loops, begin, until)
+
+    async def availability(self) -> dict[str, float]:
+        """Availability of each loop over the last 30 days, read once an hour; empty without a history or required time."""
+        now = self._clock.now()
+        if self._store is not None and now - self._asked_at >= AVAILABILITY_EVERY_S:
+            self._asked_at = now
+            try:
+                found = await self._read(self._store, list(self._live.site.loops), int(now) - AVAILABILITY_SPAN_S, int(now))
+            except StoreError:
+                self._live.count("history_errors")
+            else:
+                shares = {one.loop: one.tally.availability for one in found}
+                self._availability = {loop: share for loop, share in shares.items() if share is not None}
+        return self._availability
+
+    async def _read(self, store: Store, loops: Sequence[str], begin: int, end: int) -> list[uptime.Uptime]:
+        alerts = await run_in_threadpool(self._desk.past, begin - uptime.BEFORE_S, float(end), uptime.MOST_ALERTS)
+        return [await run_in_threadpool(uptime.read, store, lambda *_: alerts, name, begin, end) for name in loops]
 
     def _correction(self, form: dict[str, str]) -> Annotation:
         loop = form.get("loop", "")

@@ -52,6 +52,13 @@ async def test_rest_and_file_give_what_the_page_shows(served: Served) -> None:
     assert answer.text.startswith("loop,from,to,availability,")
 
 
+async def test_metrics_tell_the_availability_of_the_last_30_days(served: Served) -> None:
+    loop = next(iter(served.live.site.loops))
+    shown = (await served.get("/metrics")).text
+    line = next(line for line in shown.splitlines() if line.startswith(f'tallywire_availability_ratio{{loop="{loop}"}}'))
+    assert float(line.split()[-1]) == pytest.approx(11 / 12)
+
+
 async def test_a_correction_is_kept_with_name_and_reason_and_shown(served: Served) -> None:
     answer = await served.post("/uptime?span=week", data=form(served))
     assert answer.status_code == 303
