@@ -195,7 +195,9 @@ def _blocks(store: Store, loop: str, begin: int, end: int) -> list[Blocks]:
     if end - begin <= FINE_S:
         by_minute = store.rollups(loop, 60, begin - begin % 60, end)
         if by_minute is not None and len(by_minute):
-            return [by_minute]
+            first = int(by_minute.start_s[0])
+            older = store.rollups(loop, 3600, begin - begin % 3600, first - first % 3600) if first - begin >= 3600 else None
+            return [by_minute] if older is None or not len(older) else [older, by_minute]
     by_hour = store.rollups(loop, 3600, begin - begin % 3600, end)
     known = [] if by_hour is None or not len(by_hour) else [by_hour]
     after = max(int(known[0].start_s[-1]) + 3600, begin) if known else begin

@@ -8,10 +8,12 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from checks.blocks import Blocks
 from checks.reliability.rates import mtbf
 from checks.reliability.timeline import LoopState
 from collector import uptime
 from collector.uptime_text import estimate, lines_of, percent
+from tests.checks.reliability.test_timeline import BEGIN, blocks
 from tests.collector.web import plant
 from tests.service.fakes import MemoryStore
 
@@ -56,3 +58,15 @@ def test_a_share_is_100_percent_only_where_it_is_all() -> None:
 
 def test_without_a_failure_the_text_says_so_with_the_lower_limit() -> None:
     assert estimate(mtbf(230.26, 0)) == "not known: no failure; at least 100 h (90 %, one-sided)"
+
+
+def test_a_week_whose_first_minutes_are_dropped_is_read_by_the_hour_before_them() -> None:
+    class Aged(MemoryStore):
+        def rollups(self, loop: str, length_s: int, begin: int, end: int) -> Blocks | None:
+            if length_s == 60:
+                return blocks([(minute, "loaded", 1.0) for minute in range(180, 360)])
+            return blocks([(hour, "loaded", 1.0) for hour in range(6) if BEGIN + hour * 3600 < end], 3600)
+
+    found = uptime.read(Aged(), lambda *_: [], "TB-07", BEGIN, BEGIN + 6 * 3600)
+    assert found.tally.required == 6 * 3600
+    assert [(item.state, item.end - item.begin) for item in found.intervals] == [(LoopState.TRUE, 6 * 3600)]
