@@ -192,9 +192,12 @@ def _runs(silent: NDArray[np.bool_], counted: NDArray[np.bool_]) -> list[tuple[i
 def _scatter(rates: Floats, rows: int) -> float:
     """How far the mean of so many rows lies from the mean of all [t/h, k = 1]: read off the measured rows by moving means.
 
+    Moving means lie nearer to the mean they help to make than an outside stretch does: with the part f of the rows in a
+    stretch, their variance is v (1 - f) and that of the stretch against the mean v (1 + f).
     A stretch longer than half of what was measured takes the scatter of that half: the load then is known no better.
     """
     rows = max(1, min(rows, len(rates) // 2))
     sums = np.cumsum(np.concatenate(([0.0], rates)))
     means = (sums[rows:] - sums[:-rows]) / rows
-    return float(np.sqrt(np.mean((means - rates.mean()) ** 2))) * math.sqrt(1.0 + rows / len(rates))
+    part = rows / len(rates)
+    return float(np.sqrt(np.mean((means - rates.mean()) ** 2))) * math.sqrt((1.0 + part) / (1.0 - part))
