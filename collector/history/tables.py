@@ -8,7 +8,7 @@ import sqlalchemy as sa
 
 from config.errors import StoreError
 
-VERSION = 4
+VERSION = 5
 """Version of the database."""
 
 METADATA = sa.MetaData()
@@ -138,6 +138,15 @@ ANNOTATIONS = sa.Table(
 )  # fmt: skip
 """Corrections of uptime by people: never changed, a later one holds over an earlier."""
 
+RECORDS = sa.Table(
+    "records", METADATA,
+    sa.Column("number", sa.Integer, primary_key=True),
+    sa.Column("text", sa.Text, nullable=False),
+    sa.Column("before", sa.Text, nullable=False),
+    sa.Column("sha256", sa.Text, nullable=False, unique=True),
+)  # fmt: skip
+"""Numbered documents, each with the hash of the one before: never changed, never deleted."""
+
 
 def _to_2(connection: sa.Connection) -> None:
     """Versions of the site file; when an alert was reminded of."""
@@ -155,7 +164,12 @@ def _to_4(connection: sa.Connection) -> None:
     ANNOTATIONS.create(connection, checkfirst=True)
 
 
-MIGRATIONS: dict[int, Callable[[sa.Connection], None]] = {2: _to_2, 3: _to_3, 4: _to_4}
+def _to_5(connection: sa.Connection) -> None:
+    """Records."""
+    RECORDS.create(connection, checkfirst=True)
+
+
+MIGRATIONS: dict[int, Callable[[sa.Connection], None]] = {2: _to_2, 3: _to_3, 4: _to_4, 5: _to_5}
 """What makes version n of a database of version n - 1, by n."""
 
 
