@@ -108,6 +108,7 @@ class EmptiesLedger:
         self._fresh: list[EmptyStretch] = []
         self._cached: tuple[EmptyStretch, ...] | None = ()
         self._known: list[int] = []
+        self._void: list[tuple[int, int]] = []
         self._look = Look()
         self._open: list[EmptyRow] = []
         self._events: list[tuple[str, int]] = []
@@ -130,14 +131,25 @@ class EmptiesLedger:
         """The stretches that were known at `end_s` [epoch s], all of them where that is None; oldest first."""
         if self._cached is None:
             self._cached = tuple(self._entries)
-        if end_s is None or not self._known or self._known[-1] <= end_s:
-            return self._cached
-        return self._cached[: bisect_right(self._known, end_s)]
+        known = end_s is None or not self._known or self._known[-1] <= end_s
+        found = self._cached if known else self._cached[: bisect_right(self._known, end_s or 0)]
+        return tuple(entry for entry in found if self._holds(entry)) if self._void else found
+
+    def void(self, first_s: int, last_s: int) -> None:
+        """Leave out what was measured between two moments [epoch s]: the numbers meant nothing then."""
+        if self._void and first_s <= self._void[-1][1] + 1:
+            first_s, last_s = min(first_s, self._void[-1][0]), max(last_s, self._void[-1][1])
+            self._void.pop()
+        self._void.append((first_s, last_s))
+        del self._void[:-MOST_EVENTS]
+
+    def _holds(self, entry: EmptyStretch) -> bool:
+        return not any(entry.start_s < last and entry.end_s > first for first, last in self._void)
 
     def take(self) -> list[EmptyStretch]:
         """The stretches that were added since the last call, for whoever keeps them."""
         fresh, self._fresh = self._fresh, []
-        return fresh
+        return [entry for entry in fresh if self._holds(entry)]
 
     def state(self) -> dict[str, Any]:
         """All stretches as plain values; an open one is made anew from its samples."""

@@ -215,6 +215,7 @@ class LoopEngine:
             return
         else:
             begin = end - length
+        self.empties.void(begin, end)
         ring = self._rings[length]
         starts, states = ring.column("start_s"), ring.column("state_s")
         first, last = np.searchsorted(starts, [begin - length + 1, end])

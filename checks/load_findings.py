@@ -118,7 +118,8 @@ def _told(window: Window, bins: Binned, begin: int, interval: tuple[int, int], r
 def _tared(window: Window, interval: tuple[int, int]) -> bool:
     """Whether the rate of the empty belt was set when the deviation began."""
     return any(
-        entry.kind == "tare" and interval[0] - BESIDE_S <= entry.time_s <= interval[1] + BESIDE_S for entry in window.ledger[-200:]
+        entry.kind == "tare" and interval[0] - BESIDE_S <= entry.time_s <= interval[1] + BESIDE_S
+        for entry in window.ledger[-200:]
     )
 
 

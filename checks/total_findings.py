@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from checks import onset
 from checks.blocks import Blocks
@@ -14,7 +15,7 @@ from checks.finding import UNKNOWN, Alternative, Finding
 from checks.result import CheckResult, Link, Verdict
 from checks.telling import clock, told
 from checks.tonnes import Misstated
-from checks.totals import Balance, balance, usable_rows
+from checks.totals import HORIZONS_S, Balance, balance, usable_rows
 from checks.window import Window
 
 DISCONTINUITY_S = 3600
@@ -29,7 +30,7 @@ CLOSE = 0.001
 0.4 % apart, so near one a single standard error must do."""
 ALONE = 0.015
 """The same for a constant that nothing else lies near: the block in which it began takes part in both lines [parts]."""
-SHARP = 0.0016
+SHARP = 0.0020
 """Standard error a ratio near one needs before a ton can be told from a slow timer [parts]."""
 LUMPY, LUMPY_ROWS = 0.5, 60
 """What all-or-nothing leaves, over what proportion leaves."""
@@ -271,10 +272,28 @@ def _single(window: Window, begin: int) -> bool:
     return False
 
 
+def _diluted_from(window: Window, column: int, usable: NDArray[np.bool_]) -> int:
+    """Begin of the shortest stretch over which the difference is diluted by what was right before it: the onset lies in it."""
+    blocks, loop = window.blocks, window.loop
+    totalizer = (loop.gauge if column == 0 else loop.plc).total
+    full = max(loop.gauge.range.high, loop.plc.range.high)
+    strongest: Balance | None = None
+    for horizon in (*HORIZONS_S, int(blocks.start_s[-1] - blocks.start_s[0]) + blocks.length_s):
+        found = balance(blocks, column, totalizer, usable & (blocks.start_s >= window.end_s - horizon), full)
+        if found.demanded < loop.limits.totals.least_tonnes:
+            continue
+        if strongest is not None and abs(found.per_cent) + found.share < abs(strongest.per_cent) - strongest.share:
+            return int(window.end_s - horizon)
+        if strongest is None or abs(found.per_cent) - found.share > abs(strongest.per_cent) - strongest.share:
+            strongest = found
+    return int(blocks.start_s[0])
+
+
 def _onset(window: Window, column: int) -> tuple[int, tuple[int, int]]:
     """The moment from which the total parts from its flow: the best kink in the summed difference of block rows."""
     blocks = window.blocks
-    rows = np.flatnonzero(usable_rows(blocks, column))
+    usable = usable_rows(blocks, column)
+    rows = np.flatnonzero(usable & (blocks.start_s >= _diluted_from(window, column, usable)))
     own = (blocks.own_t if column == 0 else blocks.plc_own_t)[rows]
     if len(rows) < 12:
         return window.end_s - 600, (window.end_s - 3600, window.end_s)

@@ -52,7 +52,12 @@ def other_variable(window: Window, by_link: Mapping[Link, CheckResult]) -> Findi
         x, y, v = rows.x[index], rows.y[index], speed[index]
         plain, by_load = _left(x, y), _left(x / v, y)
         root = _left(np.sqrt(np.maximum((x - line.low) / line.span, 0.0)), y)
-        if root < by_load or float(y.std()) < MOVES * line.span or by_load > BETTER * plain or np.sqrt(by_load) > CLEAN * line.span:
+        if (
+            root < by_load
+            or float(y.std()) < MOVES * line.span
+            or by_load > BETTER * plain
+            or np.sqrt(by_load) > CLEAN * line.span
+        ):
             return None
         begin = int(rows.start_s[index[0]])
         return told(

@@ -96,6 +96,8 @@ def kv_of(loop: Loop, speed: float) -> float:
 
 def series_of(loop: Loop, stretches: Sequence[EmptyStretch], prior_scatter: float) -> Series | None:
     """The series of a loop; None where Kv is not known or no stretch is there. `prior_scatter` in parts of the counts."""
+    limit = loop.limits.temperature
+    stretches = [entry for entry in stretches if _within(entry.temperature, limit.suspect_low, limit.suspect_high)]
     speeds = column(stretches, "speed")
     speed = float(np.nanmedian(speeds)) if np.isfinite(speeds).any() else loop.drive.speed_at_nominal or math.nan
     kv = kv_of(loop, speed)
@@ -127,6 +129,11 @@ def series_of(loop: Loop, stretches: Sequence[EmptyStretch], prior_scatter: floa
         by_day=_by_day(time_s, counts, variance + scatter**2, kv * prior_scatter),
         temperature=column(stretches, "temperature"), declared=declared, reference_s=reference_s,
     )  # fmt: skip
+
+
+def _within(temperature: float | None, low: float, high: float) -> bool:
+    """Whether a detector was as warm as it may be; what it counts outside its limits says nothing of the belt."""
+    return temperature is None or low <= temperature <= high
 
 
 def _date_s(loop: Loop) -> float:

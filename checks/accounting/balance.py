@@ -90,8 +90,11 @@ class PeriodBalance:
 def balance(blocks: Blocks, period: Period, known: Known, shifts: Sequence[Period] = ()) -> PeriodBalance:
     """The balance of a period from blocks of one length (60 s or 3600 s) that lie on its grid; missing rows are not measured.
 
-    `shifts` are those whose mean load stands in (the whole period where empty). A block counts where it starts.
+    `shifts` are those whose mean load stands in (the whole period where empty). A block counts where it starts. ValueError
+    where the period or a shift begins or ends inside a block: hours do not fit a shift at half past, minutes do.
     """
+    if any(edge % blocks.length_s for part in (period, *shifts) for edge in (part.begin, part.end)):
+        raise ValueError(f"{period.name} does not begin and end with a block of {blocks.length_s} s: give shorter blocks")
     grid = _Grid(blocks, period)
     ratio, spread = _ratio(grid, known)
     excluded: list[Excluded] = []
