@@ -58,3 +58,9 @@ def test_band_covers_the_truth_as_often_as_it_says(kind: Kind) -> None:
         float(stats.binom.ppf(at, 60, 0.9545)) for at in (0.0005, 0.9995)
     )  # k = 2 of a normal error: JCGM 100:2008, table G.1
     assert low <= hits <= high, f"seed {SEED}: {hits} of 60"
+
+
+def test_period_that_cuts_a_block_is_refused() -> None:
+    cut = Period(kind="shift", name="cut", begin=BEGIN + 30, end=BEGIN + SHIFT_S)
+    with pytest.raises(ValueError, match="give shorter blocks"):
+        balance(blocks_of(LOAD / 60.0, np.full(ROWS, 60.0), LOAD / 60.0, LOAD), cut, KNOWN)
