@@ -1,6 +1,6 @@
 """How often the band of a month covers the truth: months of 60 s blocks by own arithmetic, not by the demo plant.
 
-`python -P -m tests.bench.months [months] [seed]` prints one line a kind of month; 92 to 98 % of 300 are wanted.
+`python -m tests.bench.months [months] [seed]` prints one line a kind of month; 92 to 98 % of 300 are wanted.
 """
 
 from __future__ import annotations
