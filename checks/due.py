@@ -107,7 +107,8 @@ class Due:
                 out.append(_band(np.where(demanded > MOVING_M_S, speed / demanded - 1.0, np.nan), SPEED_BANDS))
         size = np.abs(blocks.mean)
         with np.errstate(invalid="ignore"):
-            out.append((((size > 0.0) & (size < LEAST)) | (size > MOST)).any(axis=1).astype(np.int64))
+            absurd = ((size > 0.0) & (size < LEAST)) | (size > MOST)
+        out.append(np.asarray(absurd.any(axis=1), np.int64))
         return out
 
     def _lean(self, blocks: Blocks, line: Line) -> list[NDArray[np.int64]]:

@@ -13,6 +13,7 @@ import numpy as np
 from checks.causes import registry
 from checks.events import GROUPS, SETTINGS, Change, between, documented, event_words, net_changes
 from checks.finding import Alternative, Finding
+from checks.hypotheses import MOST_ODDS
 from checks.references import MaterialTest, Span
 from checks.result import CheckResult, Evidence, Link, Verdict
 from checks.telling import clock, told
@@ -37,7 +38,6 @@ FACTOR_FITS = 6.0
 LEAST_FACTOR = 0.004
 FREE = 0.05
 """Standard deviation of a gain that is none of a correction [parts]; own estimate, no source."""
-CAP = 99.0
 SIDES = {Side.GAUGE: "gauge", Side.PLC: "PLC"}
 
 
@@ -203,7 +203,7 @@ def _twice(window: Window, setup: CheckResult | None, lines: Sequence[CheckResul
         yield told(
             window, line.link, "factor-twice", begin=begin, interval=interval, odds=odds, evidence=line.evidence,
             alternatives=(
-                Alternative(cause="upper-range", odds=min(CAP, 1.0 / odds), separated_by="read both ranges and both factors; the date of both entries"),
+                Alternative(cause="upper-range", odds=min(MOST_ODDS, 1.0 / odds), separated_by="read both ranges and both factors; the date of both entries"),
             ),
             misstated=_excess(window, begin, interval, gain, line.facts),
             sentence=f"Since {clock(begin)} the PLC shows {gain:.4f} times the flow of the gauge, and the correction entered at {clock(time_s)} was {factor:.4f}: it stands at both ends.",
@@ -236,7 +236,7 @@ def _odds(window: Window, setup: CheckResult | None, facts: Mapping[str, float],
     weight = registry()["factor-twice"].weight / registry()["upper-range"].weight
     if setup is not None and _alike_ranges(setup):
         weight *= 1e3
-    return min(CAP, weight * math.exp(min(likelihood, 50.0)))
+    return min(MOST_ODDS, weight * math.exp(min(likelihood, 50.0)))
 
 
 def _excess(window: Window, begin: int, interval: tuple[int, int], gain: float, facts: Mapping[str, float]) -> Misstated:

@@ -13,6 +13,7 @@ import numpy as np
 from checks.blocks import Blocks
 from checks.causes import registry
 from checks.finding import UNKNOWN, Alternative, Finding
+from checks.hypotheses import MOST_ODDS
 from checks.result import CheckResult, Link, Verdict
 from checks.telling import clock, told
 from checks.tonnes import Misstated
@@ -22,7 +23,6 @@ from checks.zero_series import kv_of
 
 LINKS = {"counts": Link.COUNTS, "swing": Link.COUNTS, "gauge": Link.LOAD, "creep": Link.LOAD}
 """Beam, belt and detector make the counts; what the gauge takes for empty makes a flow of them."""
-MOST_ODDS = 99.0
 NAMED_AT, NAMED_RATIO = 0.5, 3.0
 """A cause is named from this probability on, and where it is so many times likelier than the next."""
 LEAST_SHARE = 0.02

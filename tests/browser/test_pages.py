@@ -11,7 +11,16 @@ from tests.collector.web import plant
 
 pytestmark = pytest.mark.browser
 
-PATHS = ("/", "/loops/TB-07", "/alerts", "/tags", "/loops/TB-07/trend?span=2h", "/loops/TB-07/lines", "/causes", "/causes/upper-range")
+PATHS = (
+    "/",
+    "/loops/TB-07",
+    "/alerts",
+    "/tags",
+    "/loops/TB-07/trend?span=2h",
+    "/loops/TB-07/lines",
+    "/causes",
+    "/causes/upper-range",
+)
 STATES = {"healthy": plant.healthy, "faulty": plant.faulty, "starting": plant.live, "stale": plant.stale, "lost": plant.lost}
 
 CONTRAST = """() => {

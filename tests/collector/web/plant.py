@@ -9,6 +9,7 @@ from datetime import date
 import numpy as np
 
 from checks.blocks import Blocks
+from checks.empties import EmptyStretch
 from checks.evaluation import BeltState, Evaluation, LinkNumbers, Totals
 from checks.finding import Alternative, Correction, Finding, Implied, Predicted, ShiftTonnes
 from checks.reliability.timeline import Annotation
@@ -333,6 +334,12 @@ class MemoryStore:
 
     def annotations(self, loop: str, begin: int, end: int) -> list[Annotation]:
         return [one for one in self.corrections if one.loop == loop and one.begin < end and one.end > begin]
+
+    def add_empties(self, loop: str, stretches: Sequence[EmptyStretch]) -> None:
+        raise NotImplementedError
+
+    def empties(self, loop: str) -> list[EmptyStretch]:
+        return []
 
     def extent(self, loop: str) -> tuple[int, int] | None:
         return None
