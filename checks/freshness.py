@@ -53,7 +53,7 @@ def _side(window: Window, side: Side) -> CheckResult | None:
     facts = {"silent_s": float(min(silent.values())), "roles": float(len(roles)), "dead": float(len(dead))}
     stale = _stale(window, side)
     if len(dead) == len(roles):
-        verdict, reason = Verdict.FAULT, f"nothing has been read from the {side.value} side for {min(silent.values())} s"
+        verdict, reason = Verdict.FAULT, f"nothing has been read from the {_called(side)} side for {min(silent.values())} s"
         facts["lost"] = 1.0
     elif dead:
         verdict, reason = Verdict.FAULT, f"no good reading for {max(silent.values())} s: {_names(dead)}"
@@ -67,7 +67,7 @@ def _side(window: Window, side: Side) -> CheckResult | None:
     elif enough and coverage < limit.coverage_suspect:
         verdict, reason = Verdict.SUSPECT, f"{coverage:.0f} % of the readings of ten minutes were good"
     else:
-        verdict, reason = Verdict.OK, f"the {side.value} side is read on time"
+        verdict, reason = Verdict.OK, f"the {_called(side)} side is read on time"
     if samples.flags[first:].size and bool((samples.flags[first:] & FLAG_CLOCK_STEP).any()):
         facts["clock_step"] = 1.0
         reason += "; the clock of this machine stepped within ten minutes"
@@ -126,6 +126,10 @@ def _at_limit(value: float, other: NDArray[np.float64], scale: FlowRange) -> boo
     near = AT_END_PART * (scale.high - scale.low)
     top = value >= scale.high - near and float(other.min()) > value - near
     return top or (value <= scale.low + near and float(other.max()) < value + near)
+
+
+def _called(side: Side) -> str:
+    return "PLC" if side is Side.PLC else side.value
 
 
 def _names(roles: list[str]) -> str:
