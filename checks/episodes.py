@@ -162,14 +162,21 @@ class EpisodeTracker:
         return self._refined(track, finding, now)
 
     def _refined(self, track: _Track, finding: Finding, now: int) -> list[EpisodeChange]:
-        """The cause changes with hysteresis; numbers follow at once, the begin as `_since` says."""
+        """The cause changes with hysteresis; numbers follow at once, the begin as `_since` says.
+
+        A fault soon takes the name from a doubt at the same link, and has a begin of its own where the doubt is older.
+        """
         assert track.episode is not None
         known = track.episode.finding
         begin, interval = _since(known, finding)
         stood = now - track.leader_since
         first_name = known.cause == UNKNOWN and finding.cause != UNKNOWN and stood >= NAME_AFTER_S
         other = finding.cause not in (known.cause, UNKNOWN) and stood >= REFINE_AFTER_S and not _weak(finding)
-        if finding.cause == known.cause or first_name or other:
+        worse = known.verdict is Verdict.SUSPECT and finding.verdict is Verdict.FAULT and finding.cause != known.cause
+        worse &= stood >= NAME_AFTER_S
+        if worse and known.cause != UNKNOWN and finding.begin_interval[0] > known.begin_interval[1]:
+            begin, interval = finding.begin, finding.begin_interval  # what was known before was something else
+        if finding.cause == known.cause or first_name or other or worse:
             shown = replace(finding, begin=begin, begin_interval=interval)
         else:
             shown = replace(
@@ -177,7 +184,7 @@ class EpisodeTracker:
                 rate_error_t_h=finding.rate_error_t_h, by_shift=finding.by_shift,
             )  # fmt: skip
         track.episode = replace(track.episode, finding=shown)
-        if first_name or other:
+        if first_name or other or worse:
             return [EpisodeChange(kind="refined", episode=track.episode, time_s=now)]
         return []
 

@@ -330,3 +330,18 @@ def test_number_that_is_not_finite_is_none_in_plain_values() -> None:
     odd = found(tonnes=float("nan"), rate_error_t_h=float("inf"), evidence=(Evidence(name="x", value=float("nan"), unit=""),))
     plain = finding_from(json.loads(json.dumps(finding_dict(odd), allow_nan=False)))
     assert (plain.tonnes, plain.rate_error_t_h, plain.evidence[0].value) == (None, None, None)
+
+
+def test_fault_takes_the_name_from_an_older_doubt_after_a_minute_and_has_its_own_begin() -> None:
+    doubt = found("zero-clamp", verdict=Verdict.SUSPECT, begin=T0 - 1000, begin_interval=(T0 - 1010, T0 - 990))
+    fault = found("ton-unit", begin=T0 + 90, begin_interval=(T0 + 80, T0 + 100))
+    run = Run().go(100, doubt).go(100, fault)
+    assert run.told == [(20, "raised", "zero-clamp"), (160, "refined", "ton-unit")]
+    assert run.changes[-1].episode.finding.begin == T0 + 90
+
+
+def test_unnamed_fault_takes_the_place_of_a_named_doubt() -> None:
+    doubt = found("zero-clamp", verdict=Verdict.SUSPECT)
+    run = Run().go(100, doubt).go(100, found(UNKNOWN))
+    assert [kind for _, kind, _ in run.told] == ["raised", "refined"]
+    assert run.changes[-1].episode.finding.verdict is Verdict.FAULT
