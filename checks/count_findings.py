@@ -35,6 +35,8 @@ WEAK = 2.0
 """Noise of the flow [% of span, 1 sigma] from which an operator lengthens the damping (own choice: it fills a band of 8 %)."""
 WEAK_S = 1200
 OTHERWISE = frozenset({"zero", "contradiction", "at_background", "frozen", "gateway_zeros"})
+BURSTS_S = 60
+"""False counts come in bursts: the first may have been one that was not seen as such [s]."""
 
 
 def noisy(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding]:
@@ -49,7 +51,7 @@ def noisy(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding]:
     begin, low = _noisy_since(window)
     fault = spread[0] > NOISY
     yield told(
-        window, Link.COUNTS, "counts-noisy", verdict=Verdict.FAULT if fault else Verdict.SUSPECT, begin=begin, interval=(low, begin),
+        window, Link.COUNTS, "counts-noisy", verdict=Verdict.FAULT if fault else Verdict.SUSPECT, begin=begin, interval=(low, begin + BURSTS_S),
         evidence=(
             Evidence(name="scatter over counting", value=spread[0], unit="1", limit=limit, standard_error=spread[1]),
             Evidence(name="count rate", value=seen.facts.get("rate"), unit="1/s"),
@@ -155,7 +157,7 @@ def _weak(window: Window) -> Finding | None:
     grows = 100.0 * math.expm1(0.5 * decay_constant_s(gauge.nuclide) * YEAR_D * 86400.0)
     needed = gauge.damping * (100.0 * sigma / span / WEAK) ** 2
     return told(
-        window, Link.COUNTS, "source-weak", verdict=Verdict.SUSPECT, begin=begin, interval=(int(tail.time_s[0]), begin),
+        window, Link.COUNTS, "source-weak", verdict=Verdict.SUSPECT, begin=begin, interval=(int(tail.time_s[0]), window.end_s),
         evidence=(
             Evidence(name="noise of the flow", value=100.0 * sigma / span, unit="% of span", limit=WEAK,
                      standard_error=100.0 * error / span),

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from checks.finding import UNKNOWN, Alternative, Finding
 from checks.lag_shape import AVERAGE, FILTER, agrees_now
 from checks.lateness import NAME, SHAPES
-from checks.lines import chain, rows_of
+from checks.lines import Line, Rows, chain, rows_of
 from checks.parting import parted_from
 from checks.result import CheckResult, Link, Verdict
 from checks.telling import clock, told
@@ -32,6 +33,7 @@ def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding
     index = np.flatnonzero(rows.good & np.isfinite(rows.x) & np.isfinite(rows.y))
     first = parted_from(np.abs(rows.y - rows.x)[index] > LATE * line.span) or 0
     begin = int(rows.start_s[index[first]]) if len(index) else window.end_s
+    low = _last_on_time(line, rows, index[:first], begin)
     beside: tuple[Alternative, ...] = ()
     separator = "the end of a step: a moving average ends hard, a filter has a tail"
     if not shape:
@@ -41,7 +43,7 @@ def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding
     place = "the current" if line.analogue else "the PLC flow"
     yield told(
         window, line.link, "digital-analogue-differ" if behind else shape or UNKNOWN, verdict=Verdict.SUSPECT, begin=begin,
-        title="" if behind or shape else "PLC flow comes late", interval=(begin - 60, begin + 60), alternatives=beside,
+        title="" if behind or shape else "PLC flow comes late", interval=(low, begin + rows.length_s), alternatives=beside,
         gate=() if behind or shape else ("need a start or a stop of the feed to see how a step ends",),
         evidence=result.evidence,
         sentence=(
@@ -51,6 +53,15 @@ def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding
             + " The tonnes are right; every change is seen late."
         ),
     )  # fmt: skip
+
+
+def _last_on_time(line: Line, rows: Rows, before: NDArray[np.intp], begin: int) -> int:
+    """Start of the last row that moved and was on time: a lag cannot be seen while nothing moves, so it began after that."""
+    apart, moved = np.abs(rows.y - rows.x)[before], np.abs(rows.dx)[before]
+    prompt = np.flatnonzero((apart < 0.5 * LATE * line.span) & (moved > LATE * line.span))
+    if len(prompt):
+        return int(rows.start_s[before[prompt[-1]]])
+    return int(rows.start_s[before[0]]) if len(before) else begin - rows.length_s
 
 
 def agrees_again(window: Window, link: Link) -> bool:
