@@ -175,10 +175,13 @@ def _cutoff(window: Window, line: Line) -> Iterator[Finding]:
     level = float(positive.min())
     if not max(BEYOND * line.span, declared + 0.01 * line.span) < level < MOST_CUT * line.span:
         return
-    between = np.flatnonzero((shown > 0.0) & (shown < 0.9 * level))
-    first = int(between[-1]) + 1 if len(between) else first
     running = np.nan_to_num(samples.column("drive_running"), nan=1.0) > 0.5
     small = (flow > 0.2 * level) & (flow < 0.9 * level) & running & (shown == 0.0)
+    cut = float(np.quantile(flow[small], 0.8)) if small.any() else level
+    between = np.flatnonzero(
+        (shown > 0.0) & (shown < 0.9 * cut)
+    )  # a load that jumps shows its smallest value well above the cut
+    first = int(between[-1]) + 1 if len(between) else first
     small[:first] = False
     if small.sum() * samples.step_s < SMALL_S:
         return

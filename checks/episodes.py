@@ -176,6 +176,8 @@ class EpisodeTracker:
         worse &= stood >= NAME_AFTER_S
         if worse and known.cause != UNKNOWN and finding.begin_interval[0] > known.begin_interval[1]:
             begin, interval = finding.begin, finding.begin_interval  # what was known before was something else
+        elif other and known.cause != UNKNOWN and _reaches_back(finding, known):
+            interval = _both(known, finding)  # the other cause may have been there before it could be seen
         if finding.cause == known.cause or first_name or other or worse:
             shown = replace(finding, begin=begin, begin_interval=interval)
         else:
@@ -254,6 +256,18 @@ def _since(known: Finding, finding: Finding) -> tuple[int, tuple[int, int]]:
     if (narrower and inside) or (finding.begin < known.begin and closely):
         return finding.begin, new
     return known.begin, old
+
+
+def _reaches_back(finding: Finding, known: Finding) -> bool:
+    """Whether a cause may have begun before the interval in which another one saw it begin, and through to it."""
+    low, high = finding.begin_interval
+    return low < known.begin_interval[0] <= high
+
+
+def _both(known: Finding, finding: Finding) -> tuple[int, int]:
+    """The interval of a begin that holds what two causes say of it."""
+    (low, high), (other_low, other_high) = known.begin_interval, finding.begin_interval
+    return min(low, other_low), max(high, other_high)
 
 
 def _weak(finding: Finding) -> bool:

@@ -345,3 +345,10 @@ def test_unnamed_fault_takes_the_place_of_a_named_doubt() -> None:
     run = Run().go(100, doubt).go(100, found(UNKNOWN))
     assert [kind for _, kind, _ in run.told] == ["raised", "refined"]
     assert run.changes[-1].episode.finding.verdict is Verdict.FAULT
+
+
+def test_cause_that_may_have_begun_before_it_could_be_seen_widens_the_interval() -> None:
+    run = Run().go(100, found("raw-span", begin=T0 - 10, begin_interval=(T0 - 20, T0)))
+    run.go(400, found("low-cutoff", begin=T0 - 5, begin_interval=(T0 - 500, T0 - 5)))
+    shown = run.tracker.open[0].finding
+    assert (shown.cause, shown.begin_interval) == ("low-cutoff", (T0 - 500, T0))
