@@ -351,4 +351,4 @@ def test_cause_that_may_have_begun_before_it_could_be_seen_widens_the_interval()
     run = Run().go(100, found("raw-span", begin=T0 - 10, begin_interval=(T0 - 20, T0)))
     run.go(400, found("low-cutoff", begin=T0 - 5, begin_interval=(T0 - 500, T0 - 5)))
     shown = run.tracker.open[0].finding
-    assert (shown.cause, shown.begin_interval) == ("low-cutoff", (T0 - 500, T0))
+    assert (shown.cause, shown.begin_interval) == ("low-cutoff", (T0 - 500, T0 - 5))
