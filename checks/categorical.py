@@ -20,8 +20,8 @@ FORCE_AFTER_S = 20
 SETTLED = 10.0
 """Time constants after which a damped count rate rests on its last digit."""
 SIDES = ("gauge", "PLC", "drive")
-TOGETHER_S = 40
-"""No live current and PLC flow repeat to the bit together for so long [s]."""
+TOGETHER_S, ONE_SIDE_S = 40, 600
+"""No live current and PLC flow repeat to the bit together for so long [s]; the longer time where a limit could hold them."""
 FOLLOWS_S = 10.0
 """What the flow did in the last seconds cannot have reached the far end [s], beside its declared filter."""
 MOVED = 0.02
@@ -123,12 +123,23 @@ def _repeats(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResu
     since = min((tail.still(role) for role in roles), key=lambda standing: standing.seconds)
     gauge = window.loop.gauge.range
     moved = tail.swing("flow", since.begin, FOLLOWS_S + window.loop.plc.filter) if since.seconds else 0.0
-    if since.seconds >= max(TOGETHER_S, 4 * tail.step) and moved > MOVED * (gauge.high - gauge.low):
+    least = max(TOGETHER_S if _crossed(tail, since, gauge.high - gauge.low) else ONE_SIDE_S, 4 * tail.step)
+    if since.seconds >= least and moved > MOVED * (gauge.high - gauge.low):
         words = (
             f"Current and PLC flow have repeated to the bit since {clock(since.begin)} while the gauge's flow moved by "
             f"{moved:.0f} t/h: old values are read, with good quality."
         )
         yield _at(window, Link.COMMUNICATION, "stale-tag", since, words, booked=True)
+
+
+def _crossed(tail: Tail, since: Standing, span: float) -> bool:
+    """Whether the gauge's flow has been on both sides of the PLC flow that repeats: no limit of the loop can hold it then."""
+    flow, shown = tail.column("flow")[tail.time_s >= since.begin], tail.last("plc_flow", 1)
+    flow = flow[np.isfinite(flow)]
+    if not len(flow) or not len(shown):
+        return True
+    margin = 0.005 * span
+    return bool(flow.min() < float(shown[-1]) + margin and flow.max() > float(shown[-1]) - margin)
 
 
 def _at_an_end(window: Window, tail: Tail) -> bool:
