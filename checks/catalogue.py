@@ -6,6 +6,7 @@ from collections.abc import Callable, Hashable
 from dataclasses import dataclass
 
 from checks import (
+    calibration,
     counts,
     current,
     decay,
@@ -64,6 +65,7 @@ CHECKS: tuple[Check, ...] = (
     Check("lateness", Link.SCALING_BLOCK, lateness.check, 300, lateness.NEEDS),
     Check("totals", Link.TOTALS, totals.check, 60),
     Check("truth", Link.TOTALS, truth.check, 600),
+    Check("calibration", Link.LOAD, calibration.check, 3600, calibration.NEEDS, calibration.follows),
     Check("zero", Link.COUNTS, zero.check, 600, zero.NEEDS, newest_empty),
     Check("decay", Link.COUNTS, decay.check, 600, decay.NEEDS, newest_empty),
 )

@@ -31,6 +31,9 @@ LABELS = {
     ("freshness", Link.COMMUNICATION): "readings",
     ("setup", Link.SETUP): "settings",
     ("truth", Link.TOTALS): "tonnes against references",
+    ("turns", Link.DRIVE): "turns of the belt",
+    ("wander", Link.LOAD): "load over a turn",
+    ("calibration", Link.LOAD): "calibration",
 }
 SINGLE = {
     ("counts", Link.COUNTS): ("count rate", "1/s", "empty-belt rate"),
