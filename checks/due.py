@@ -17,6 +17,8 @@ from checks.counts import AT_BACKGROUND, BEAM_ON, DEAD
 from checks.current import CLIPPED_MA, OPEN_MA
 from checks.lines import Line, chain
 from checks.signal import current_of_raw
+from checks.state import MOVING_M_S
+from checks.tag_findings import absurd
 from config.model import Loop
 
 Floats = NDArray[np.float64]
@@ -35,9 +37,6 @@ LAG_S = 6.0
 STANDS = ("frozen_counts", "frozen_current", "frozen_plc")
 HAPPENS = ("zero_counts", "bad_flow", "failure_low", "failure_high")
 SPEED_BANDS = (-0.5, -0.03, -0.01, 0.01, 0.03, 0.5)
-MOVING_M_S = 0.05
-LEAST, MOST = 1e-6, 1e6
-"""Outside these no number of a weigher lies, but for an exact zero."""
 
 
 class Due:
@@ -105,10 +104,7 @@ class Due:
             demanded = drive / loop.drive.nominal_frequency * loop.drive.speed_at_nominal
             with np.errstate(divide="ignore", invalid="ignore"):
                 out.append(_band(np.where(demanded > MOVING_M_S, speed / demanded - 1.0, np.nan), SPEED_BANDS))
-        size = np.abs(blocks.mean)
-        with np.errstate(invalid="ignore"):
-            absurd = ((size > 0.0) & (size < LEAST)) | (size > MOST)
-        out.append(np.asarray(absurd.any(axis=1), np.int64))
+        out.append(np.asarray(absurd(blocks.mean).any(axis=1), np.int64))
         return out
 
     def _lean(self, blocks: Blocks, line: Line) -> list[NDArray[np.int64]]:

@@ -106,8 +106,8 @@ class EmptiesLedger:
         self._loop = loop
         self._entries: list[EmptyStretch] = []
         self._fresh: list[EmptyStretch] = []
-        self._cached: tuple[EmptyStretch, ...] | None = ()
         self._known: list[int] = []
+        self._cached: tuple[tuple[EmptyStretch, ...], list[int]] | None = None
         self._void: list[tuple[int, int]] = []
         self._look = Look()
         self._open: list[EmptyRow] = []
@@ -130,10 +130,10 @@ class EmptiesLedger:
     def stretches(self, end_s: int | None = None) -> tuple[EmptyStretch, ...]:
         """The stretches that were known at `end_s` [epoch s], all of them where that is None; oldest first."""
         if self._cached is None:
-            self._cached = tuple(self._entries)
-        known = end_s is None or not self._known or self._known[-1] <= end_s
-        found = self._cached if known else self._cached[: bisect_right(self._known, end_s or 0)]
-        return tuple(entry for entry in found if self._holds(entry)) if self._void else found
+            kept = tuple(entry for entry in self._entries if self._holds(entry))
+            self._cached = kept, [entry.known_s for entry in kept]
+        kept, known = self._cached
+        return kept if end_s is None or not known or known[-1] <= end_s else kept[: bisect_right(known, end_s)]
 
     def void(self, first_s: int, last_s: int) -> None:
         """Leave out what was measured between two moments [epoch s]: the numbers meant nothing then."""
@@ -142,6 +142,7 @@ class EmptiesLedger:
             self._void.pop()
         self._void.append((first_s, last_s))
         del self._void[:-MOST_EVENTS]
+        self._cached = None
 
     def _holds(self, entry: EmptyStretch) -> bool:
         return not any(entry.start_s < last and entry.end_s > first for first, last in self._void)

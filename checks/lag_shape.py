@@ -53,15 +53,10 @@ SOUND = Late(cause=EITHER, lag_s=0.0, filter_left=0.0, average_left=0.0, plain_l
 
 def late_by(window: Window, line: Line) -> Late | None:
     """How the far station of a line comes late, by the newest samples; None where no filter of unit gain explains it."""
-    step = window.samples.step_s
-    most = (max(LENGTHS_S) + WARM_S) // step
-    samples = window.samples[-most:]
-    x = samples.column(line.x_role) * line.x.gain + line.x.offset
-    y = samples.column(line.y_role) * line.y.gain + line.y.offset
-    good = np.isfinite(x) & np.isfinite(y)
-    if len(x) < min(LENGTHS_S) // step or good.mean() < 0.98:
+    step, stations = window.samples.step_s, _stations(window, line, LENGTHS_S)
+    if stations is None:
         return None
-    x, y = _filled(x), _filled(y)
+    x, y = stations
     declared = window.loop.plc.filter if line.y_role == "plc_flow" else 0.0
     for length in LENGTHS_S:
         count = length // step
@@ -77,6 +72,19 @@ def late_by(window: Window, line: Line) -> Late | None:
     return None
 
 
+def _stations(window: Window, line: Line, lengths_s: tuple[int, ...]) -> tuple[Floats, Floats] | None:
+    """Both stations of a line in t/h over the longest of some stretches and the time to warm up; None where they are shorter
+    than the shortest, or a fiftieth of the samples is missing."""
+    step = window.samples.step_s
+    samples = window.samples[-((max(lengths_s) + WARM_S) // step) :]
+    x = samples.column(line.x_role) * line.x.gain + line.x.offset
+    y = samples.column(line.y_role) * line.y.gain + line.y.offset
+    good = np.isfinite(x) & np.isfinite(y)
+    if len(x) < min(lengths_s) // step or good.mean() < 0.98:
+        return None
+    return _filled(x), _filled(y)
+
+
 def _within_limits(window: Window, line: Line, x: Floats, y: Floats) -> NDArray[np.bool_]:
     """Samples that no declared cut-off, clamp or end of the range may have touched."""
     cut = max(window.loop.gauge.low_cutoff, window.loop.plc.low_cutoff, 0.0)
@@ -87,14 +95,10 @@ def _within_limits(window: Window, line: Line, x: Floats, y: Floats) -> NDArray[
 
 def agrees_now(window: Window, line: Line) -> bool:
     """Whether a plain delay explains the newest minutes of a line under a load that moved; False where that cannot be said."""
-    step = window.samples.step_s
-    samples = window.samples[-((max(NEWEST_S) + WARM_S) // step) :]
-    x = samples.column(line.x_role) * line.x.gain + line.x.offset
-    y = samples.column(line.y_role) * line.y.gain + line.y.offset
-    good = np.isfinite(x) & np.isfinite(y)
-    if len(x) < min(NEWEST_S) // step or good.mean() < 0.98:
+    step, stations = window.samples.step_s, _stations(window, line, NEWEST_S)
+    if stations is None:
         return False
-    x, y = _filled(x), _filled(y)
+    x, y = stations
     base = _filtered(x, window.loop.plc.filter if line.y_role == "plc_flow" else 0.0, step)
     inside = _within_limits(window, line, x, y)
     for length in NEWEST_S:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from datetime import date, datetime, timedelta
-from itertools import pairwise
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from checks.accounting.calendar import periods
 from checks.blocks import Blocks
 from checks.finding import ShiftTonnes
 from config.model import Site
@@ -24,21 +24,11 @@ def shifts_between(site: Site, begin: int, end: int) -> Iterator[tuple[str, int,
     if end <= begin or not site.shifts:
         return
     zone = ZoneInfo(site.time_zone)
-    day = datetime.fromtimestamp(begin, zone).date() - timedelta(days=1)
-    last = datetime.fromtimestamp(end, zone).date() + timedelta(days=1)
-    starts: list[tuple[int, str]] = []
-    while day <= last:
-        starts += [(_moment(day, shift, zone), shift) for shift in site.shifts]
-        day += timedelta(days=1)
-    for (start, shift), (following, _) in pairwise(starts):
-        first, until = max(start, begin), min(following, end)
-        if first < until:
-            yield shift, first, until
-
-
-def _moment(day: date, shift: str, zone: ZoneInfo) -> int:
-    hour, minute = map(int, shift.split(":"))
-    return int(datetime(day.year, day.month, day.day, hour, minute, tzinfo=zone).timestamp())
+    first = datetime.fromtimestamp(begin, zone).date() - timedelta(days=1)
+    last = datetime.fromtimestamp(end, zone).date()
+    for shift in periods("shift", first, last, site.shifts, site.time_zone):
+        if max(shift.begin, begin) < min(shift.end, end):
+            yield shift.name.partition(" ")[2], max(shift.begin, begin), min(shift.end, end)
 
 
 def by_shift(site: Site, blocks: Blocks, begin: int, end: int, part: Part) -> tuple[ShiftTonnes, ...]:

@@ -57,11 +57,11 @@ def _absurd_together(window: Window, tail: Tail) -> Finding | None:
     if len(roles) < 3:
         return None
     count, least = max(1, LATELY_S // tail.step), MOSTLY * max(2, len(roles) // 2)
-    newest = np.sum([_absurd(tail.column(role)[-count:]) for role in roles], axis=0)
+    newest = np.sum([absurd(tail.column(role)[-count:]) for role in roles], axis=0)
     if not len(newest) or newest.mean() < least:
         return None
-    absurd = np.sum([_absurd(tail.column(role)) for role in roles], axis=0)
-    since = tail.standing(_lately(absurd, count) >= least)
+    together = np.sum([absurd(tail.column(role)) for role in roles], axis=0)
+    since = tail.standing(_lately(together, count) >= least)
     if since.seconds < ABSURD_S:
         return None
     tested, kept, order = _trial(window, tail, since)
@@ -81,7 +81,7 @@ def _absurd_together(window: Window, tail: Tail) -> Finding | None:
         begin=since.begin, interval=_interval(since), alternatives=both, sentence=words,
         gate=() if cause != UNKNOWN else (f"need {POLLS}",),
         evidence=(
-            Evidence(name="absurd roles", value=float(absurd[-1]), unit="1", limit=float(max(2, len(roles) // 2))),
+            Evidence(name="absurd roles", value=float(together[-1]), unit="1", limit=float(max(2, len(roles) // 2))),
             Evidence(name="roles that some order makes believable", value=float(kept), unit="1", limit=float(tested)),
         ),
     )  # fmt: skip
@@ -94,7 +94,8 @@ def _lately(values: NDArray[np.int64], count: int) -> Floats:
     return np.asarray((total[1:] - total[first]) / (np.arange(len(values)) - first + 1), np.float64)
 
 
-def _absurd(values: Floats) -> Bools:
+def absurd(values: Floats) -> Bools:
+    """Where a value is none that a weigher shows; not where there is none."""
     size = np.abs(np.nan_to_num(values, nan=0.0))
     return np.asarray(((size > 0.0) & (size < LEAST)) | (size > MOST))
 

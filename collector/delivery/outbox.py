@@ -6,8 +6,7 @@ import asyncio
 import json
 import logging
 import random
-from collections.abc import Callable, Coroutine, Mapping
-from typing import Any
+from collections.abc import Callable, Mapping
 
 from collector.alerts.stored import finding_of
 from collector.clock import Clock
@@ -18,6 +17,7 @@ from collector.delivery.webhook import Webhook
 from collector.history.outbox_rows import OutboxRows, Waiting
 from collector.history.state import StateDb
 from collector.logs import event
+from collector.stopping import or_stop
 from config.errors import StoreError
 from config.model import MailDelivery, Site
 
@@ -79,8 +79,8 @@ class OutboxWorker:
         stopping = asyncio.ensure_future(stop.wait())
         try:
             while not stop.is_set():
-                await _unless(stopping, self.deliver_due())
-                await _unless(stopping, self._clock.sleep_until(self._clock.monotonic() + PERIOD_S))
+                await or_stop(self.deliver_due(), stopping)
+                await or_stop(self._clock.sleep_until(self._clock.monotonic() + PERIOD_S), stopping)
         finally:
             stopping.cancel()
 
@@ -152,16 +152,3 @@ class OutboxWorker:
             "a message was given up" if dead else "a message was not taken; it will be tried again",
             repeat_key=row.target, target=row.target, attempts=attempts, reason=reason,
         )  # fmt: skip
-
-
-async def _unless(stopping: asyncio.Future[Any], work: Coroutine[Any, Any, object]) -> None:
-    """Do some work to its end, or drop it when told to stop; its errors come out."""
-    task = asyncio.ensure_future(work)
-    try:
-        await asyncio.wait({task, stopping}, return_when=asyncio.FIRST_COMPLETED)
-    finally:
-        if not task.done():
-            task.cancel()
-            await asyncio.wait({task})
-    if not task.cancelled():
-        task.result()

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Coroutine
-from typing import Any, TypeVar
+from typing import Any
 
 from collector.clock import Clock
 from collector.live import EndpointState, EndpointStatus
@@ -14,6 +13,7 @@ from collector.sources.failure import Kind, LinkError
 from collector.sources.news import News, OnEvent
 from collector.sources.schedule import Slots
 from collector.sources.source import Poll, Source, bad_readings
+from collector.stopping import or_stop
 from config.errors import ForbiddenRequestError
 
 TIMEOUTS_TO_CLOSE = 3
@@ -23,8 +23,6 @@ OVERLOADED_POLLS = 3
 CLOSE_S = 3.0
 CLOCK_SKEW_S = 2.0
 CERTIFICATE_NOTICE_S = 30 * 86400.0
-
-Result = TypeVar("Result")
 
 
 class EndpointPoller:
@@ -94,7 +92,7 @@ class EndpointPoller:
                 if self._clock.monotonic() < due:
                     continue
                 self._status.lateness_s = self._clock.monotonic() - due
-                poll = await self._or_stop(self._poll(period), stopping)
+                poll = await or_stop(self._poll(period), stopping)
                 if poll is None:
                     break
                 self._sink(poll.readings)
@@ -267,14 +265,3 @@ class EndpointPoller:
         finally:
             sleeping.cancel()
         return stopping.done()
-
-    async def _or_stop(self, work: Coroutine[Any, Any, Result], stopping: asyncio.Future[Any]) -> Result | None:
-        """The result of the work, or None where it is time to stop, with the work cancelled."""
-        task = asyncio.create_task(work)
-        try:
-            await asyncio.wait({task, stopping}, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            if not task.done():
-                task.cancel()
-                await asyncio.wait({task})
-        return None if task.cancelled() else task.result()
