@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from checks.blocks import Blocks
 from checks.result import Link
-from config.model import FlowRange, Loop
+from config.model import FlowRange, Loop, RawSpan
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -21,6 +21,8 @@ CEILING_MA = 20.4
 FLOOR_MA = 3.81
 NEGATIVE = 0.008
 """A mean flow this far below the low end [parts of span] is limited by the output, which sends 3.8 mA at least (NE 43)."""
+LARGEST_SIGNED = 32767.0
+"""Largest count of a word of 16 bit with a sign."""
 LIMITED = 0.035
 """A PLC flow this far above its range [parts of span] is not held by a limit (20.5 mA is 3.1 %)."""
 
@@ -253,6 +255,11 @@ def _is_last_code(raw: float) -> bool:
     return code > 1 and code & (code - 1) == 0
 
 
+def _is_unsigned(raw: RawSpan) -> bool:
+    """Whether the span of raw counts begins at zero and needs the last bit of its word: the card shows nothing below 4 mA."""
+    return raw.low == 0.0 and raw.high > LARGEST_SIGNED
+
+
 def _declared_low(line: Line, loop: Loop, x_min: Floats, x_max: Floats) -> Bools:
     """Rows that a clamp or cut-off of the site file is meant to touch; an exactly constant flow at the low end is not one."""
     out = np.zeros(len(x_min), np.bool_)
@@ -264,6 +271,8 @@ def _declared_low(line: Line, loop: Loop, x_min: Floats, x_max: Floats) -> Bools
             out |= x_min < 0.0
     if line.x_role == "flow":
         cutoff = max(cutoff, loop.gauge.low_cutoff)
+    if line.y_role in ("ai_raw", "plc_flow") and line.x_role != "ai_raw" and _is_unsigned(loop.plc.raw_span):
+        out |= x_min < line.low
     if cutoff > 0.0:
         out |= (x_min < cutoff) & ~constant
     return out

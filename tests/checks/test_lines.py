@@ -98,3 +98,13 @@ def test_card_whose_span_ends_at_its_last_code_is_limited_at_20_ma(raw_high: flo
     loop = window.loop.model_copy(update={"plc": Plc(range=FlowRange(high=420.0), raw_span=RawSpan(low=0.0, high=raw_high))})
     (line,) = chain(loop)
     assert bool(rows_of(line, window.blocks, loop).high.all()) is limited
+
+
+@pytest.mark.parametrize(("raw_high", "held"), [(27_648.0, False), (32_767.0, False), (65_535.0, True)])
+def test_card_without_a_code_below_zero_shows_no_flow_below_its_range(raw_high: float, held: bool) -> None:
+    """The noise of an empty belt comes through its upper half only: that is no offset."""
+    samples = samples_by_hand({"flow": np.tile([-1.0, 1.0], 30), "plc_flow": np.tile([0.0, 1.0], 30)})
+    window = window_of(samples, small_site(("flow", "plc_flow")))
+    loop = window.loop.model_copy(update={"plc": Plc(range=FlowRange(high=420.0), raw_span=RawSpan(low=0.0, high=raw_high))})
+    (line,) = chain(loop)
+    assert bool(rows_of(line, window.blocks, loop).declared_low.all()) is held
