@@ -109,6 +109,7 @@ class EmptiesLedger:
         self._known: list[int] = []
         self._cached: tuple[tuple[EmptyStretch, ...], list[int]] | None = None
         self._void: list[tuple[int, int]] = []
+        self._fresh_void: list[tuple[int, int]] = []
         self._look = Look()
         self._open: list[EmptyRow] = []
         self._events: list[tuple[str, int]] = []
@@ -137,11 +138,9 @@ class EmptiesLedger:
 
     def void(self, first_s: int, last_s: int) -> None:
         """Leave out what was measured between two moments [epoch s]: the numbers meant nothing then."""
-        if self._void and first_s <= self._void[-1][1] + 1:
-            first_s, last_s = min(first_s, self._void[-1][0]), max(last_s, self._void[-1][1])
-            self._void.pop()
-        self._void.append((first_s, last_s))
-        del self._void[:-MOST_EVENTS]
+        for voids in (self._void, self._fresh_void):
+            _join(voids, first_s, last_s)
+            del voids[:-MOST_EVENTS]
         self._cached = None
 
     def _holds(self, entry: EmptyStretch) -> bool:
@@ -151,6 +150,11 @@ class EmptiesLedger:
         """The stretches that were added since the last call, for whoever keeps them."""
         fresh, self._fresh = self._fresh, []
         return [entry for entry in fresh if self._holds(entry)]
+
+    def take_voids(self) -> list[tuple[int, int]]:
+        """The times that were left out since the last call [epoch s], for whoever keeps them."""
+        fresh, self._fresh_void = self._fresh_void, []
+        return fresh
 
     def state(self) -> dict[str, Any]:
         """All stretches as plain values; an open one is made anew from its samples."""
@@ -251,6 +255,14 @@ class EmptiesLedger:
         if oldest > 0:
             del self._entries[:oldest], self._known[:oldest]
         self._cached = None
+
+
+def _join(voids: list[tuple[int, int]], first_s: int, last_s: int) -> None:
+    """Append a time, or widen the last one where they touch."""
+    if voids and first_s <= voids[-1][1] + 1:
+        first_s, last_s = min(first_s, voids[-1][0]), max(last_s, voids[-1][1])
+        voids.pop()
+    voids.append((first_s, last_s))
 
 
 def _kind(entry: LedgerEntry) -> str:

@@ -215,11 +215,21 @@ class LoopEngine:
             return
         else:
             begin = end - length
+        self.explain(begin, end)
+
+    def explain(self, begin: int, end: int) -> None:
+        """Leave a stretch out of lines, totals and the empties ledger: a categorical cause stood in it [epoch s].
+
+        The stretches come back from `empties.take_voids`, so that they can be told again after a restart, behind its samples.
+        """
         self.empties.void(begin, end)
+        if self._builder is None:
+            return
+        length = self._builder.length_s
         ring = self._rings[length]
-        starts, states = ring.column("start_s"), ring.column("state_s")
-        first, last = np.searchsorted(starts, [begin - length + 1, end])
-        states[first:last, STATES.index("explained")] = length
+        if len(ring):
+            first, last = np.searchsorted(ring.column("start_s"), [begin - length + 1, end])
+            ring.column("state_s")[first:last, STATES.index("explained")] = length
 
     def _answer(self, check: Check, window: Window) -> list[CheckResult]:
         """The answer of a check: a new one where it is due, else the one that was held."""

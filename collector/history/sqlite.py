@@ -200,6 +200,17 @@ class SqliteStore:
         with self.state.transaction() as connection:
             return empty_rows.read(connection, loop)
 
+    def void_empties(self, loop: str, voids: Sequence[tuple[int, int]]) -> None:
+        """Store times in which the numbers of a loop meant nothing."""
+        if voids:
+            with self.state.transaction() as connection:
+                empty_rows.void(connection, loop, voids)
+
+    def voids(self, loop: str) -> list[tuple[int, int]]:
+        """The times in which the numbers of a loop meant nothing."""
+        with self.state.transaction() as connection:
+            return empty_rows.voids(connection, loop)
+
     def annotate(self, annotation: Annotation) -> None:
         """Keep a correction of uptime."""
         with self.state.transaction() as connection:

@@ -84,6 +84,14 @@ class Store(Protocol):
         """The stored stretches of empty running belt of a loop, oldest first."""
         ...
 
+    def void_empties(self, loop: str, voids: Sequence[tuple[int, int]]) -> None:
+        """Store times in which the numbers of a loop meant nothing [epoch s, first and last]; times that touch become one."""
+        ...
+
+    def voids(self, loop: str) -> list[tuple[int, int]]:
+        """The times in which the numbers of a loop meant nothing, oldest first."""
+        ...
+
     def annotate(self, annotation: Annotation) -> None:
         """Keep a correction of uptime; none is ever changed."""
         ...

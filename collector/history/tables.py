@@ -8,7 +8,7 @@ import sqlalchemy as sa
 
 from config.errors import StoreError
 
-VERSION = 5
+VERSION = 6
 """Version of the database."""
 
 METADATA = sa.MetaData()
@@ -125,6 +125,15 @@ EMPTIES = sa.Table(
 )  # fmt: skip
 """Every stretch of empty running belt, as JSON."""
 
+VOIDS = sa.Table(
+    "voids", METADATA,
+    sa.Column("loop", sa.Text, primary_key=True),
+    sa.Column("first_s", sa.Integer, primary_key=True),
+    sa.Column("last_s", sa.Integer, nullable=False),
+    sqlite_with_rowid=False,
+)  # fmt: skip
+"""Times in which a categorical cause stood, so that the numbers of a loop meant nothing."""
+
 ANNOTATIONS = sa.Table(
     "annotations", METADATA,
     sa.Column("id", sa.Integer, primary_key=True, autoincrement=True),
@@ -169,7 +178,12 @@ def _to_5(connection: sa.Connection) -> None:
     RECORDS.create(connection, checkfirst=True)
 
 
-MIGRATIONS: dict[int, Callable[[sa.Connection], None]] = {2: _to_2, 3: _to_3, 4: _to_4, 5: _to_5}
+def _to_6(connection: sa.Connection) -> None:
+    """Times in which the numbers meant nothing."""
+    VOIDS.create(connection, checkfirst=True)
+
+
+MIGRATIONS: dict[int, Callable[[sa.Connection], None]] = {2: _to_2, 3: _to_3, 4: _to_4, 5: _to_5, 6: _to_6}
 """What makes version n of a database of version n - 1, by n."""
 
 

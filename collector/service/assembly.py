@@ -96,6 +96,7 @@ class Service:
             on_evaluations=self._take_evaluations,
             on_rollups=self.keeper.keep_rollups,
             on_empties=self.keeper.keep_empties,
+            on_voids=self.keeper.keep_voids,
         )
         self.closing = Closing(aligners, live, self.keeper, clock, self.verifying.take)
         self.supervisor = Supervisor(clock, self._part_died)

@@ -58,6 +58,10 @@ class Keeper:
         """Take stretches of empty running belt."""
         self._keep(lambda: self._store.add_empties(loop, stretches))
 
+    def keep_voids(self, loop: str, voids: Sequence[tuple[int, int]]) -> None:
+        """Take times in which the numbers of a loop meant nothing."""
+        self._keep(lambda: self._store.void_empties(loop, voids))
+
     def keep_event(
         self, kind: str, text: str, *, loop: str = "", old: str = "", new: str = "", time: float | None = None
     ) -> None:

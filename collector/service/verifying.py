@@ -43,6 +43,8 @@ class Verifying:
         Gets merged blocks as they are closed.
     on_empties : callable
         Gets the loop and its new stretches of empty running belt.
+    on_voids : callable
+        Gets the loop and the times in which its numbers meant nothing [epoch s].
     """
 
     def __init__(
@@ -56,6 +58,7 @@ class Verifying:
         on_evaluations: Callable[[Sequence[Evaluation]], None],
         on_rollups: Callable[[Blocks], None],
         on_empties: Callable[[str, Sequence[EmptyStretch]], None] = lambda loop, stretches: None,
+        on_voids: Callable[[str, Sequence[tuple[int, int]]], None] = lambda loop, voids: None,
     ) -> None:
         self._engines = engines
         self._live = live
@@ -65,7 +68,8 @@ class Verifying:
         self._on_evaluations = on_evaluations
         self._on_rollups = on_rollups
         self._on_empties = on_empties
-        self._empties: list[tuple[str, list[EmptyStretch]]] = []
+        self._on_voids = on_voids
+        self._empties: list[tuple[str, list[EmptyStretch], list[tuple[int, int]]]] = []
         self._waiting: deque[Mapping[str, Samples]] = deque()
         self._wake = asyncio.Event()
         self.recovered = False
@@ -120,7 +124,7 @@ class Verifying:
             try:
                 evaluations += engine.push(samples, show=True)
                 rollups += engine.take_rollups().values()
-                self._empties.append((loop, engine.empties.take()))
+                self._empties.append((loop, engine.empties.take(), engine.empties.take_voids()))
             except Exception as error:  # noqa: BLE001 - one loop must not stop the others; counted, shown and logged
                 failures[loop] = error
         evaluations.sort(key=lambda evaluation: evaluation.time_s)
@@ -147,16 +151,21 @@ class Verifying:
                         rows += len(samples)
                 if first is not None:
                     rollups += [_whole(blocks, first) for blocks in engine.take_rollups().values()]
-                self._empties.append((loop, engine.empties.take()))
+                for begin, last in self._store.voids(loop):
+                    engine.explain(begin, last)
+                engine.empties.take_voids()
+                self._empties.append((loop, engine.empties.take(), []))
             except Exception as error:  # noqa: BLE001 - one loop must not stop the others; counted, shown and logged
                 failures[loop] = error
         return rows, [blocks for blocks in rollups if len(blocks)], failures
 
     def _hand_on_empties(self) -> None:
         taken, self._empties = self._empties, []
-        for loop, stretches in taken:
+        for loop, stretches, voids in taken:
             if stretches:
                 self._on_empties(loop, stretches)
+            if voids:
+                self._on_voids(loop, voids)
 
     def _show_failures(self, failures: _Failures) -> None:
         for loop, error in failures.items():

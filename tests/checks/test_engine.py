@@ -253,3 +253,17 @@ def test_coarse_steps_are_judged_too(step: int) -> None:
     assert verdicts["counts", Link.COUNTS] is Verdict.OK
     assert verdicts["temperature", Link.COUNTS] is Verdict.OK
     assert verdicts["current", Link.CURRENT] is Verdict.OK
+
+
+def test_what_a_categorical_cause_explained_stays_explained_after_a_restart() -> None:
+    before, after = LoopEngine(terminal(), "TB-07"), LoopEngine(terminal(), "TB-07")
+    before.push(ROUGH)
+    voids = before.empties.take_voids()
+    assert voids
+    after.push(ROUGH, evaluate=False)
+    for begin, end in voids:
+        after.explain(begin, end)
+    end = int(ROUGH.time_s[-1]) // 10 * 10
+    assert np.array_equal(after.window(end).blocks.state("explained"), before.window(end).blocks.state("explained"))
+    assert before.window(end).blocks.state("explained").any()
+    assert after.empties.stretches() == before.empties.stretches()

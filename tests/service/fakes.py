@@ -56,6 +56,7 @@ class MemoryStore:
         self.ledger: list[Event] = []
         self.blocks: list[Blocks] = []
         self.stretches: dict[str, list[EmptyStretch]] = {}
+        self.void_times: dict[str, list[tuple[int, int]]] = {}
         self.failing: Exception | None = None
         self.appends = 0
 
@@ -101,6 +102,13 @@ class MemoryStore:
 
     def empties(self, loop: str) -> list[EmptyStretch]:
         return list(self.stretches.get(loop, []))
+
+    def void_empties(self, loop: str, voids: Sequence[tuple[int, int]]) -> None:
+        self._refuse()
+        self.void_times.setdefault(loop, []).extend(voids)
+
+    def voids(self, loop: str) -> list[tuple[int, int]]:
+        return list(self.void_times.get(loop, []))
 
     def annotate(self, annotation: Annotation) -> None:
         self.corrections.append(annotation)

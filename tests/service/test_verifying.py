@@ -88,6 +88,18 @@ async def test_restart_gives_the_ledger_of_empties_back_before_the_samples(verif
     assert verified.engines["TB-08"].empties.stretches() == ()
 
 
+async def test_what_was_left_out_of_the_ledger_of_empties_stays_out_after_a_restart(verified: Verified) -> None:
+    kept = [stretch(T0 - 7200), stretch(T0 - 3600)]
+    verified.store.append([samples(T0, 25)])
+    verified.store.stretches["TB-07"] = kept
+    verified.store.void_times["TB-07"] = [(T0 - 3700, T0 - 3500)]
+    verified.known_until = {"TB-07": T0 + 25}
+    task = verified.start()
+    await until(lambda: task.recovered)
+    assert verified.engines["TB-07"].empties.stretches() == (kept[0],)
+    assert verified.engines["TB-07"].empties.take_voids() == []
+
+
 async def test_restart_looks_back_a_day_and_no_further(verified: Verified) -> None:
     end = T0 + 90_000
     verified.store.append([samples(T0, 10), samples(end - 5, 5)])

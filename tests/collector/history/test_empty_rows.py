@@ -37,3 +37,18 @@ def test_what_is_older_than_the_ledger_keeps_goes(opened: Opener) -> None:
     store.add_empties("TB-07", [stretch(T0 + KEPT_S + DAY_S)])
     assert store.empties("TB-07") == [stretch(T0 + KEPT_S + DAY_S)]
     assert store.empties("TB-08") == [stretch(T0)]
+
+
+def test_times_that_are_left_out_join_where_they_touch_and_go_with_the_ledger(opened: Opener) -> None:
+    store = opened()
+    store.void_empties("TB-07", [(T0, T0 + 60), (T0 + 600, T0 + 660)])
+    store.void_empties("TB-07", [(T0 - 10, T0 + 70)])
+    store.void_empties("TB-08", [])
+    assert store.voids("TB-07") == [(T0 - 10, T0 + 70), (T0 + 600, T0 + 660)]
+    store.void_empties("TB-07", [(T0 + 71, T0 + 599)])
+    store.close()
+    again = opened()
+    assert again.voids("TB-07") == [(T0 - 10, T0 + 660)]
+    assert again.voids("TB-08") == []
+    again.void_empties("TB-07", [(T0 + KEPT_S + DAY_S, T0 + KEPT_S + DAY_S + 10)])
+    assert again.voids("TB-07") == [(T0 + KEPT_S + DAY_S, T0 + KEPT_S + DAY_S + 10)]

@@ -341,6 +341,12 @@ class MemoryStore:
     def empties(self, loop: str) -> list[EmptyStretch]:
         return []
 
+    def void_empties(self, loop: str, voids: Sequence[tuple[int, int]]) -> None:
+        raise NotImplementedError
+
+    def voids(self, loop: str) -> list[tuple[int, int]]:
+        return []
+
     def extent(self, loop: str) -> tuple[int, int] | None:
         return None
 
