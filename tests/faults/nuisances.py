@@ -47,7 +47,7 @@ class Nuisance:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Quiet:
-    """What was told in an honest run."""
+    """What was told in an honest run; `doubts` are suspects, which are not counted."""
 
     name: str
     draw: int
@@ -55,6 +55,7 @@ class Quiet:
     hours: float
     told: tuple[str, ...]
     worked_s: float
+    doubts: tuple[str, ...] = ()
 
     def plain(self) -> dict[str, Any]:
         """As plain values, for JSON."""
@@ -71,11 +72,13 @@ def run_nuisance(name: str, number: int, day: int = 0, seconds: int = DAY_S) -> 
         site = rig.engine.site.model_copy(update={"time_zone": nuisance.zone})
         rig.engine, rig.tracker = LoopEngine(site, chosen.spec.loop), EpisodeTracker(site, chosen.spec.loop)
     nuisance.play(rig, seconds)
-    findings = [item for item in rig.tracker.findings() if item.verdict is Verdict.FAULT]
-    findings = [item for item in findings if not (nuisance.away and item.title.endswith("is not read"))]
-    words = [f"{in_words(item)} at {(item.begin - nuisance.begin) / HOUR_S:.2f} h" for item in findings]
+    begin = nuisance.begin + day * DAY_S
+    findings = [item for item in rig.tracker.findings() if not (nuisance.away and item.title.endswith("is not read"))]
+    words = [(item.verdict, f"{in_words(item)} at {(item.begin - begin) / HOUR_S:.2f} h") for item in findings]
     return Quiet(
-        name=name, draw=number, read=chosen.read, hours=seconds / HOUR_S, told=tuple(words), worked_s=rig.worked_s
+        name=name, draw=number, read=chosen.read, hours=seconds / HOUR_S, worked_s=rig.worked_s,
+        told=tuple(told for verdict, told in words if verdict is Verdict.FAULT),
+        doubts=tuple(told for verdict, told in words if verdict is not Verdict.FAULT),
     )  # fmt: skip
 
 
