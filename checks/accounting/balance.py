@@ -17,6 +17,8 @@ from checks.blocks import TOTALS, Blocks
 Floats = NDArray[np.float64]
 Method = Literal["PLC total", "mean load of the shift", "none"]
 
+LEAST_COMMON, LEAST_COMMON_S = 3, 600
+"""Rows, and seconds, in which both ends must be there before their ratio is told."""
 LEAST_MEASURED = 0.05
 """Part of a shift that must be measured before its mean load stands in for the rest."""
 
@@ -87,16 +89,26 @@ class PeriodBalance:
         return all(stretch.method != "none" for stretch in self.excluded)
 
 
-def balance(blocks: Blocks, period: Period, known: Known, shifts: Sequence[Period] = ()) -> PeriodBalance:
+def balance(
+    blocks: Blocks,
+    period: Period,
+    known: Known,
+    shifts: Sequence[Period] = (),
+    *,
+    void: Sequence[tuple[int, int]] = (),
+    usual: tuple[float, float] | None = None,
+) -> PeriodBalance:
     """The balance of a period from blocks of one length (60 s or 3600 s) that lie on its grid; missing rows are not measured.
 
-    `shifts` are those whose mean load stands in (the whole period where empty). A block counts where it starts. ValueError
-    where the period or a shift begins or ends inside a block: hours do not fit a shift at half past, minutes do.
+    `shifts` are those whose mean load stands in (the whole period where empty). A block counts where it starts. In `void`
+    (epoch s) the gauge was not to be believed while the belt moved: its tonnes do not count, and the PLC, which copies them,
+    does not stand in. `usual` is what `ratio_of` says of a longer time, for where this one has too few common rows.
+    ValueError where the period or a shift begins or ends inside a block: hours do not fit a shift at half past, minutes do.
     """
     if any(edge % blocks.length_s for part in (period, *shifts) for edge in (part.begin, part.end)):
         raise ValueError(f"{period.name} does not begin and end with a block of {blocks.length_s} s: give shorter blocks")
-    grid = _Grid(blocks, period)
-    ratio, spread = _ratio(grid, known)
+    grid = _Grid(blocks, period, void)
+    ratio, spread = _ratio(grid) or usual or (1.0, known.card)
     excluded: list[Excluded] = []
     for part in shifts or (period,):
         inside = (grid.start >= part.begin) & (grid.start < part.end)
@@ -105,19 +117,46 @@ def balance(blocks: Blocks, period: Period, known: Known, shifts: Sequence[Perio
     best = own + math.fsum(stretch.tonnes for stretch in excluded)
     hours = float(grid.measured.sum()) / 3600.0
     noise = known.noise_t_h * math.sqrt(2.0 * known.noise_s / 3600.0 * hours)
-    stand_in_h = sum(stretch.hours for stretch in excluded if stretch.method != "none")
     return PeriodBalance(
         period=period, gauge=grid.total(0), plc=grid.total(1), own=own, best=best,
         random=math.sqrt(noise**2 + sum(stretch.standard**2 for stretch in excluded)),
-        systematic=math.hypot(known.span * best, known.zero_t_h * (hours + stand_in_h)),
+        systematic=_systematic(known, best, hours, excluded),
         measured_h=hours, excluded=tuple(excluded), by_state=grid.apart(),
     )  # fmt: skip
 
 
-class _Grid:
-    """The blocks of a period on its full grid: zero seconds and zero tonnes where a row is missing."""
+def combined(parts: Sequence[PeriodBalance], period: Period, known: Known) -> PeriodBalance:
+    """The balance of a period from those of its parts (at least one), so that every sum adds up: random parts are independent
+    and add by their squares, systematic ones are the same in all. A total that a part lacks is the sum of the others."""
+    best, hours = math.fsum(part.best for part in parts), math.fsum(part.measured_h for part in parts)
+    excluded = tuple(stretch for part in parts for stretch in part.excluded)
+    states = {name: math.fsum(part.by_state.get(name, 0.0) for part in parts) for part in parts for name in part.by_state}
+    return PeriodBalance(
+        period=period, gauge=_sum([part.gauge for part in parts]), plc=_sum([part.plc for part in parts]),
+        own=math.fsum(part.own for part in parts), best=best, random=math.hypot(*(part.random for part in parts)),
+        systematic=_systematic(known, best, hours, excluded), measured_h=hours, excluded=excluded, by_state=states,
+    )  # fmt: skip
 
-    def __init__(self, blocks: Blocks, period: Period) -> None:
+
+def ratio_of(blocks: Blocks, period: Period, void: Sequence[tuple[int, int]] = ()) -> tuple[float, float] | None:
+    """Own tonnes over PLC tonnes [1] where both are there, and its standard uncertainty; None where too little is."""
+    return _ratio(_Grid(blocks, period, void))
+
+
+def _sum(values: Sequence[float | None]) -> float | None:
+    known = [value for value in values if value is not None]
+    return math.fsum(known) if known else None
+
+
+def _systematic(known: Known, best: float, hours: float, excluded: Sequence[Excluded]) -> float:
+    stand_in_h = sum(stretch.hours for stretch in excluded if stretch.method != "none")
+    return math.hypot(known.span * best, known.zero_t_h * (hours + stand_in_h))
+
+
+class _Grid:
+    """The blocks of a period on its full grid: zero seconds and zero tonnes where a row is missing or void."""
+
+    def __init__(self, blocks: Blocks, period: Period, void: Sequence[tuple[int, int]] = ()) -> None:
         length = self.length = blocks.length_s
         self.start = np.arange(period.begin, period.end, length, dtype=np.int64)
         here = (blocks.start_s >= period.begin) & (blocks.start_s < period.end)
@@ -127,31 +166,48 @@ class _Grid:
         self.own[rows] = np.nan_to_num(blocks.own_t[here])
         self.totals = np.full((len(self.start), len(TOTALS)), np.nan)
         self.totals[rows] = blocks.increment_t[here]
+        self.broken = np.zeros(len(self.start), np.bool_)
+        self.broken[rows] = blocks.discontinuities[here, 1] > 0.0
         states = {name: np.zeros(len(self.start)) for name in ("loaded", "empty", "stopped")}
         for name, seconds in states.items():
             seconds[rows] = blocks.state(name)[here]
         self.states = states
+        self.void = np.zeros(len(self.start), np.bool_)
+        for begin, end in void:
+            inside = np.minimum(self.start + length, end) - np.maximum(self.start, begin)
+            self.void |= (inside > 0.5 * length) & (states["stopped"] <= 0.5 * length)
+        self.measured[self.void] = self.own[self.void] = 0.0
+        seen = np.isfinite(self.totals[:, 1])
+        before = np.flatnonzero(blocks.start_s == period.begin - length)
+        known_before = bool(np.isfinite(blocks.increment_t[before, 1]).all()) or not (blocks.start_s < period.begin).any()
+        self.late = seen & ~np.concatenate([[known_before], seen[:-1]])
+        """Rows in which the PLC total was read again after it had not been: they hold what it gained meanwhile."""
 
     def total(self, column: int) -> float | None:
         seen = self.totals[:, column]
         return float(np.nansum(seen)) if np.isfinite(seen).any() else None
 
+    @property
+    def common(self) -> NDArray[np.bool_]:
+        """Rows that the gauge measured whole and in which the PLC total holds this row and nothing else."""
+        found = np.isfinite(self.totals[:, 1]) & (self.measured >= 0.999 * self.length) & ~self.late
+        return np.asarray(found, np.bool_)
+
     def apart(self) -> dict[str, float]:
-        both = np.isfinite(self.totals[:, 1]) & (self.measured >= 0.999 * self.length)
+        both = self.common
         difference = np.where(both, np.nan_to_num(self.totals[:, 1]) - self.own, 0.0)
         named = {name: both & (seconds > 0.5 * self.length) for name, seconds in self.states.items()}
         mixed = both & ~np.logical_or.reduce(list(named.values()))
         return {name: float(difference[rows].sum()) for name, rows in {**named, "changing": mixed}.items() if rows.any()}
 
 
-def _ratio(grid: _Grid, known: Known) -> tuple[float, float]:
-    """Own tonnes over PLC tonnes where both are there, and its standard uncertainty; 1 and `card` where too little is."""
-    both = np.isfinite(grid.totals[:, 1]) & (grid.measured >= 0.999 * grid.length)
+def _ratio(grid: _Grid) -> tuple[float, float] | None:
+    both = grid.common
     plc, own = grid.totals[both, 1], grid.own[both]
-    if len(plc) < 10 or not plc.sum() > 0.0:
-        return 1.0, known.card
+    if len(plc) < max(LEAST_COMMON, LEAST_COMMON_S // grid.length) or not plc.sum() > 0.0:
+        return None
     ratio = float(own.sum() / plc.sum())
-    scatter = float(np.sqrt(np.sum((own - ratio * plc) ** 2))) / float(plc.sum())
+    scatter = math.sqrt(float(np.sum((own - ratio * plc) ** 2)) * len(plc) / (len(plc) - 1)) / float(plc.sum())
     return ratio, scatter
 
 
@@ -164,25 +220,43 @@ def _stand_ins(grid: _Grid, inside: NDArray[np.bool_], ratio: float, spread: flo
     rate = float(grid.own[inside].sum()) / hours if enough else math.nan
     whole = inside & ~silent
     rates = grid.own[whole] * 3600.0 / grid.length
-    counted = np.isfinite(grid.totals[:, 1])
+    counted = np.isfinite(grid.totals[:, 1]) & ~grid.void & ~grid.late
+    stretches = _caught_up(grid, inside, silent, counted)
     out = []
-    for first, last in _runs(silent, counted):
+    for first, last in _runs(stretches, counted):
         rows = slice(first, last)
         gap = float(missing[rows].sum())
+        at = np.flatnonzero(silent[rows]) + first
         method: Method = "none"
         tonnes = standard = 0.0
         if counted[first]:
-            plc = ratio * float(grid.totals[rows, 1].sum())
+            plc = ratio * float(np.nansum(grid.totals[rows, 1]))
             tonnes, standard, method = plc - float(grid.own[rows].sum()), abs(plc) * spread, "PLC total"
         elif enough and len(rates) > 1:
             tonnes, standard, method = rate * gap, gap * _scatter(rates, last - first), "mean load of the shift"
         out.append(
             Excluded(
-                begin=int(grid.start[first]), end=int(grid.start[last - 1]) + grid.length, hours=gap,
+                begin=int(grid.start[at[0]]), end=int(grid.start[at[-1]]) + grid.length, hours=gap,
                 method=method, tonnes=tonnes, standard=standard,
             )
         )  # fmt: skip
     return out
+
+
+def _caught_up(
+    grid: _Grid, inside: NDArray[np.bool_], silent: NDArray[np.bool_], counted: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """The silent rows, with every stretch over which a PLC total was not read but counted on made one: its gain stands in the
+    row in which it was read again. Those rows become `counted`. A total that was reset meanwhile says nothing."""
+    joined = silent.copy()
+    unread = inside & ~np.isfinite(grid.totals[:, 1])
+    for first, last in _runs(unread, np.zeros_like(unread)):
+        whole = slice(first, last + 1)
+        begun = first > 0 and inside[first - 1]
+        read = last < len(unread) and inside[last] and not grid.broken[last]
+        if begun and read and silent[first:last].any() and not grid.void[whole].any():
+            joined[whole] = counted[whole] = True
+    return joined
 
 
 def _runs(silent: NDArray[np.bool_], counted: NDArray[np.bool_]) -> list[tuple[int, int]]:
