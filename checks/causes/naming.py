@@ -6,7 +6,7 @@ from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 
 from checks.causes import registry
-from checks.causes.separability import REFERENCES, pairs
+from checks.causes.separability import DECLARED, REFERENCES, VARIED, pairs
 from config.model import Loop, Site
 from config.roles import ROLES
 
@@ -28,12 +28,21 @@ def tags_of(site: Site, loop_id: str) -> frozenset[str]:
     found = {role for role, tag in loop.tags.items() if role != "loop_current" or tag.independent}
     if any(entry.loop == loop_id for entry in site.ledger.material_tests):
         found.add(REFERENCES)
+    if loop.drive.variable:
+        found.add(VARIED)
     return frozenset(found)
+
+
+def mates(cause: str, tags: AbstractSet[str]) -> tuple[str, ...]:
+    """The causes that stay beside one because no tag of `tags` parts the two, in the order of the catalogue."""
+    table = pairs()
+    found = ((other, table.get(frozenset((cause, other)))) for other in registry())
+    return tuple(other for other, by in found if by is not None and not any(roles <= tags for roles in by))
 
 
 def naming(tags: AbstractSet[str]) -> Naming:
     """What these roles can name. A cause stays in a set while a cause that looks like it is not parted from it by any tag."""
-    known, table = registry(), pairs()
+    known = registry()
     alone: list[str] = []
     sets: dict[str, tuple[str, ...]] = {}
     missing: dict[str, tuple[str, ...]] = {}
@@ -42,11 +51,7 @@ def naming(tags: AbstractSet[str]) -> Naming:
         if lacking:
             missing[cause.id] = lacking
             continue
-        beside = tuple(
-            other
-            for other in known
-            if (by := table.get(frozenset((cause.id, other)))) is not None and not any(roles <= tags for roles in by)
-        )
+        beside = mates(cause.id, tags)
         if beside:
             sets[cause.id] = beside
         else:
@@ -55,10 +60,14 @@ def naming(tags: AbstractSet[str]) -> Naming:
 
 
 def extra_tags(tags: AbstractSet[str]) -> tuple[tuple[str, int], ...]:
-    """Each role that is not there, with the number of pairs that it would part by itself; those that part none are left out."""
-    open_pairs = [by for by in pairs().values() if by and not any(roles <= tags for roles in by)]
+    """Each role that is not there, with the number of pairs it would part by itself, among causes that can be named now.
+
+    Roles that part none are left out.
+    """
+    able = {cause.id for cause in registry().values() if set(cause.roles) <= tags}
+    open_pairs = [by for pair, by in pairs().items() if pair <= able and by and not any(roles <= tags for roles in by)]
     found = []
-    for role in (*ROLES, REFERENCES):
+    for role in (*ROLES, *DECLARED):
         if role in tags:
             continue
         parted = sum(any(roles <= tags | {role} for roles in by) for by in open_pairs)

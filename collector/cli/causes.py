@@ -188,6 +188,6 @@ def _loop(found: Naming) -> list[str]:
 
 
 def _named(role: str) -> str:
-    from checks.causes.separability import REFERENCES
+    from checks.causes.separability import REFERENCES, VARIED
 
-    return "material tests in the ledger" if role == REFERENCES else role
+    return {REFERENCES: "material tests in the ledger", VARIED: "several belt speeds"}.get(role, role)

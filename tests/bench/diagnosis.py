@@ -102,6 +102,7 @@ def main() -> None:
             print(f"nuisances: {done}/{len(nuisances)} runs, {time.monotonic() - began:.0f} s", file=sys.stderr, flush=True)
     outcomes.sort(key=lambda item: (_place(item), SIZES.index(item.size), item.draw))
     print_matrix(outcomes)
+    print_classes(outcomes)
     print_odds(outcomes)
     print_coverage(outcomes)
     print_quiet(quiet)
@@ -166,6 +167,40 @@ def print_matrix(outcomes: Sequence[Outcome]) -> None:
     for item in outcomes:
         if item.grade == WRONG:
             print(f"WRONG {item.fault} {item.size} draw {item.draw} ({item.read}): {'; '.join(item.told)}")
+
+
+def print_classes(outcomes: Sequence[Outcome]) -> None:
+    """Causes that the tags of a site part from all others, which must come first; and those it cannot, whose set must be told.
+
+    The split is that of the catalogue (`checks.causes.separability`) and of what the site reads, never of what was told.
+    """
+    for size in SIZES:
+        able = [item for item in outcomes if item.size == size and item.grade != MISSING and item.can_be_named]
+        alone = [item for item in able if item.identifiable]
+        sets = [item for item in able if not item.identifiable]
+        if not able:
+            continue
+        print(f"\n{size}: {len(able)} runs that can be named, {len(alone)} identifiable, {len(sets)} inseparable")
+        _rate("identifiable, right cause first", sum(item.grade == FIRST for item in alone), len(alone))
+        full = [item.grade in (FIRST, SET) for item in sets]
+        _rate("inseparable, true cause first or in the set that is told", sum(full), len(sets))
+        both = sum(item.lists_mate for item, right in zip(sets, full, strict=True) if right)
+        _rate("  of these with an inseparable one told beside it", both, sum(full))
+        links = [item.right_link for item in able if item.right_link is not None]
+        _rate("right link, of all that is told", sum(links), len(links))
+        for item in able:
+            if (item.grade != FIRST and (item.identifiable or item.grade != SET)) or item.right_link is False:
+                kind = "identifiable" if item.identifiable else "inseparable"
+                place = "" if item.right_link is not False else ", WRONG LINK"
+                print(
+                    f"  {kind} {item.fault} draw {item.draw} ({item.read}): {item.grade}{place}; {'; '.join(item.told)[:200]}"
+                )
+
+
+def _rate(words: str, right: int, of: int) -> None:
+    if of:
+        low, high = interval(right, of)
+        print(f"{words:58} {right:4} of {of:4} {100.0 * right / of:6.1f} %   95 %: {100.0 * low:.1f} to {100.0 * high:.1f} %")
 
 
 def _middle(values: Iterable[int | None]) -> str:

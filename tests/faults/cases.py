@@ -210,68 +210,6 @@ CASES: tuple[Case, ...] = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class Inseparable:
-    """Causes that no data of these roles can tell apart, but for `unless`: roles that all must be read to tell them."""
-
-    causes: frozenset[str]
-    reason: str
-    unless: frozenset[str] = frozenset()
-
-    def holds(self, roles: frozenset[str]) -> bool:
-        """Whether a loop with these roles cannot tell them apart."""
-        return not self.unless or not self.unless <= roles
-
-
-def _set(*causes: str, reason: str, unless: str = "") -> Inseparable:
-    return Inseparable(frozenset(causes), reason, frozenset(unless.split()))
-
-
-INSEPARABLE: tuple[Inseparable, ...] = (
-    _set("tare-loaded", "tare-standing", "undocumented-change", reason="a tare moved the zero; only empties after it tell how"),
-    _set("wrong-channel", "clock-shift", reason="another signal, or this one of another hour, until an hour of it was seen"),
-    _set("total-precision", "total-gating", reason="a total that stands still is gated, or too large for the digits it is kept in"),
-    _set("total-discontinuity", "controller-switch", reason="no role tells which controller leads"),
-    _set("mode-left-on", "output-frozen", "burnout-value", "wrong-channel", reason="a current that stands; the mode of the output is not read", unless="gauge_output_mode"),
-    _set("forced-value", "stale-tag", "output-frozen", "wrong-channel", reason="a flow that stands; nobody reads whether it is forced", unless="plc_forced"),
-    _set("shutter-closed", "shutter-contradiction", reason="only the shutter tag tells", unless="shutter_closed"),
-    _set("dead-time", "background", "product-gammas", reason="same curve over load; only a count behind the closed shutter tells"),
-    _set("current-leak", "raw-span", "live-zero-mix", reason="a wrong shunt or card span turns about 0 mA as a leak does", unless="loop_current"),
-    _set("current-offset", "output-trim", "lower-range", reason="one constant anywhere on the loop; a span known to 0.1 % tells a shift", unless="loop_current"),
-    _set("upper-range", "output-trim", reason="same line about 4 mA", unless="gauge_output loop_current"),
-    _set("upper-range", "output-trim", reason="same line about 4 mA", unless="gauge_range_high plc_range_high ai_raw"),
-    _set("current-leak-in", "current-offset", reason="a leak across a two-wire transmitter is an offset to 1 %"),
-    _set("wrong-variable", "upper-range", reason="at one belt speed load and flow are one", unless="gauge_range_high"),
-    _set("ton-unit", "upper-range", "raw-span", reason="same ratio by chance, same pivot where the range begins at zero", unless="plc_range_high"),
-    _set("upper-range", "raw-span", "double-scaling", reason="range and raw span enter the block as one product", unless="plc_range_high"),
-    _set("lower-range", "raw-span", "double-scaling", reason="range and raw span enter the block as one product", unless="plc_range_low"),
-    _set("lower-range", "live-zero-mix", reason="a range moved by a fifth of itself looks like 0-20 mA", unless="plc_range_low"),
-    _set("output-frozen", "forced-value", "stale-tag", "wrong-channel", reason="a PLC flow that stands still, nothing else read", unless="ai_raw plc_forced"),
-    _set("output-frozen", "stale-tag", "mode-left-on", reason="current and flow stand still; the mode of the output tells", unless="gauge_output_mode loop_current"),
-    _set("open-loop", "burnout-value", "over-range", reason="a value at its end, the current not read", unless="ai_raw"),
-    _set("over-range", "compliance-ceiling", reason="a ceiling between 20.0 and 20.5 mA"),
-    _set("detector-drift", "build-up", "stale-tare", "shutter-part-open", "source-changed", "wet-belt", "tare-loaded",
-         "tare-standing", "background", "nuclide-or-clock", "detector-temperature",
-         reason="a step of the zero: only an event beside it (tare, wash, shutter, rain, restart) tells"),
-    _set("decay-off", "nuclide-or-clock", "detector-drift", "auto-zero-creep", reason="slopes alike for months"),
-    _set("calibration-factor", "load-shape", "wet-dry-basis", "belt-slip", "factor-twice", "fixed-speed",
-         reason="proportional to the truth and to nothing in the chain"),
-    _set("belt-slip", "tach-extra-pulses", "fixed-speed", reason="speed and drive differ; the place of the sensor tells"),
-    _set("counts-noisy", "background", "light-leak", "neighbour-source", reason="filtered counts hide bursts"),
-    _set("total-gating", "total-time-base", reason="hours with both empty and loaded belt tell", unless="feed_running"),
-)  # fmt: skip
-"""What data cannot tell apart. The truth is then one of a set; naming the set is the right answer."""
-
-
 AT_THE_GAUGE = frozenset({C, L, D})
 LOUD = frozenset({"over-range"})
 """What a flow that is far too high brings about in every chain: peaks beyond the range, rightly told."""
-
-
-def company(cause: str, roles: frozenset[str]) -> frozenset[str]:
-    """The causes that a loop with these roles cannot tell from this one, itself among them."""
-    found = {cause}
-    for group in INSEPARABLE:
-        if cause in group.causes and group.holds(roles):
-            found |= group.causes
-    return frozenset(found)

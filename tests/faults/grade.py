@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from checks.causes.naming import mates, tags_of
 from checks.episodes import Episode
 from checks.finding import UNKNOWN, Finding
 from checks.lines import chain
 from checks.result import Link, Verdict
-from tests.faults.cases import AT_THE_GAUGE, LOUD, Case, company
+from tests.faults.cases import AT_THE_GAUGE, LOUD, Case
 from tests.faults.draws import Draw
 
 FIRST, SET, UNNAMED, WRONG, SILENT, MISSING = "first", "set", "unknown", "wrong", "silent", "missing"
@@ -42,6 +44,12 @@ class Outcome:
     read: str
     grade: str
     can_be_named: bool
+    mates: tuple[str, ...] = ()
+    """Causes that the tags of this site cannot part from the true one, by the catalogue."""
+    lists_true: bool = False
+    """Whether the true cause is among those that are told."""
+    lists_mate: bool = False
+    """Whether one of `mates` is told beside it."""
     right_link: bool | None = None
     odds: float | None = None
     raised_after_s: int | None = None
@@ -51,6 +59,11 @@ class Outcome:
     """What stood at the end, in words."""
     changes: tuple[str, ...] = ()
     worked_s: float = 0.0
+
+    @property
+    def identifiable(self) -> bool:
+        """Whether the tags of this site part the true cause from all others; else its set is the right answer."""
+        return self.can_be_named and not self.mates
 
     def plain(self) -> dict[str, Any]:
         """As plain values, for JSON."""
@@ -75,7 +88,12 @@ def in_words(finding: Finding) -> str:
 
 def grade(case: Case, draw: Draw, findings: Sequence[Finding]) -> tuple[str, Finding | None]:
     """The grade of the findings that stood on a draw, and the one that it rests on."""
-    return grade_among(case, company(case.cause, frozenset(draw.spec.roles)), findings)
+    return grade_among(case, company(case.cause, tags_of(draw.site, draw.spec.loop)), findings)
+
+
+def company(cause: str, tags: AbstractSet[str]) -> frozenset[str]:
+    """The causes that the catalogue says these tags cannot part from this one, itself among them (`checks.causes.separability`)."""
+    return frozenset({cause, *mates(cause, tags)})
 
 
 def grade_among(case: Case, mates: frozenset[str], findings: Sequence[Finding]) -> tuple[str, Finding | None]:
@@ -101,6 +119,11 @@ def grade_among(case: Case, mates: frozenset[str], findings: Sequence[Finding]) 
         if case.cause in {other.cause for other in item.alternatives}:
             return SET, item
     return UNNAMED, faults[0]
+
+
+def listed(findings: Sequence[Finding]) -> frozenset[str]:
+    """Every cause that is told: named, or told beside it."""
+    return frozenset(cause for item in findings for cause in (item.cause, *(other.cause for other in item.alternatives)))
 
 
 def stood(episodes: Sequence[Episode]) -> list[Finding]:

@@ -13,8 +13,8 @@ from checks.finding import Finding
 from checks.result import Verdict
 from tests.checks.empties_simulation import DAY_S, HALF_LIFE_D, MU, T0, Belt, Course, as_window, healthy
 from tests.checks.empties_simulation import decay as left
-from tests.faults.cases import Case, company
-from tests.faults.grade import FIRST, WRONG, Coverage, Outcome, grade_among, in_words
+from tests.faults.cases import Case
+from tests.faults.grade import FIRST, WRONG, Coverage, Outcome, company, grade_among, in_words, listed
 
 AT = 40.0
 """Day on which a fault comes."""
@@ -107,7 +107,8 @@ def run_slow(case: Case, size: str, level: float, number: int) -> Outcome:
         held = finding.begin_interval[0] - DAY_S // 24 <= onset <= finding.begin_interval[1] + DAY_S // 24
     return Outcome(
         cause=case.cause, fault=case.plant_fault, size=size, severity=level, draw=number, read="ledger", grade=mark,
-        can_be_named=True, right_link=None if finding is None else finding.link in case.places,
+        can_be_named=True, mates=tuple(sorted(mates - {case.cause})), lists_true=case.cause in listed(found),
+        lists_mate=bool(listed(found) & (mates - {case.cause})), right_link=None if finding is None else finding.link in case.places,
         odds=None if finding is None else finding.odds, raised_after_s=raised, named_after_s=named,
         coverage=Coverage(onset=held), told=tuple(in_words(item) for item in found), worked_s=time.perf_counter() - began,
     )  # fmt: skip

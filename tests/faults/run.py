@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from checks.causes.naming import mates, tags_of
 from checks.engine import LoopEngine
 from checks.episodes import ALWAYS, EpisodeTracker
 from checks.finding import UNKNOWN, Finding
@@ -23,7 +24,7 @@ from deploy.plant.faults import FAULTS, Faulty
 from deploy.plant.model import LoopModel
 from tests.faults.cases import SIZES, Case
 from tests.faults.draws import BEGIN, Draw
-from tests.faults.grade import MISSING, Coverage, Outcome, grade, in_words, onset_held, right_links, stood, tonnes_held
+from tests.faults.grade import MISSING, Coverage, Outcome, grade, in_words, listed, onset_held, right_links, stood, tonnes_held
 from tests.faults.ledger import WEEKS, is_slow, run_slow
 from tests.faults.scenes import scene
 from tests.faults.static import implied_range
@@ -175,6 +176,7 @@ def run_case(case: Case, size: str, level: float | None, prefixes: Prefixes) -> 
     if is_slow(case) and level is not None:
         return run_slow(case, size, level, draw.number)
     head = {"cause": case.cause, "fault": case.plant_fault, "size": size, "draw": draw.number, "read": draw.read}
+    beside = mates(case.cause, tags_of(draw.site, draw.spec.loop))
     able = case.with_roles <= frozenset(draw.spec.roles)
     if case.plant_fault not in FAULTS:
         return Outcome(**head, severity=None, grade=MISSING, can_be_named=able)  # type: ignore[arg-type]
@@ -189,7 +191,8 @@ def run_case(case: Case, size: str, level: float | None, prefixes: Prefixes) -> 
     named = [item.time_s - rig.watched_s for item in rig.told if item.kind != "returned" and item.cause == case.cause]
     right = None if finding is None else finding.link in right_links(case, draw)
     return Outcome(
-        **head, severity=severity, grade=mark, can_be_named=able, right_link=right,  # type: ignore[arg-type]
+        **head, severity=severity, grade=mark, can_be_named=able, right_link=right, mates=beside,  # type: ignore[arg-type]
+        lists_true=case.cause in listed(findings), lists_mate=bool(listed(findings) & set(beside)),
         odds=None if finding is None else finding.odds,
         raised_after_s=min(raised, default=None), named_after_s=min(named, default=None),
         coverage=Coverage() if finding is None or finding.cause != case.cause else _coverage(case, rig, finding),

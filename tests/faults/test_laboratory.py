@@ -9,9 +9,9 @@ import pytest
 
 from checks.causes import registry
 from deploy.plant.faults import FAULTS
-from tests.faults.cases import CASES, INSEPARABLE, Case, company
+from tests.faults.cases import CASES, Case
 from tests.faults.draws import ROLE_SETS, draw
-from tests.faults.grade import FIRST, MISSING, SET, SILENT, WRONG
+from tests.faults.grade import FIRST, MISSING, SET, SILENT, WRONG, company
 from tests.faults.ledger import is_slow
 from tests.faults.nuisances import NUISANCES, run_nuisance
 from tests.faults.run import Prefixes, can_have, levels, run_case
@@ -53,11 +53,10 @@ def test_sizes_are_three_or_the_fault_is_on_or_off() -> None:
     assert {case.plant_fault for case in CASES if len(case.sizes) not in (0, 1, 3)} == set()
 
 
-def test_sets_that_data_cannot_part_name_causes_and_a_reason() -> None:
-    for group in INSEPARABLE:
-        assert group.causes <= set(registry())
-        assert len(group.causes) > 1
-        assert group.reason
+def test_company_of_a_cause_is_what_the_catalogue_cannot_part_with_these_tags() -> None:
+    assert company("upper-range", ROLES) >= {"upper-range", "raw-span"}
+    assert company("upper-range", frozenset(ROLE_SETS["full"]) | {"varied-speed"}) == {"upper-range"}
+    assert company("open-loop", ROLES) == {"open-loop"}
 
 
 def test_plant_can_make_every_cause_that_is_not_made_on_ledgers() -> None:
