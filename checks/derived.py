@@ -37,7 +37,8 @@ class ExpectedFlow:
 
     def __init__(self, loop: Loop, step_s: int) -> None:
         gauge = loop.gauge
-        self._gauge = gauge
+        self._gauge, self._step_s = gauge, step_s
+        self._last_s: int | None = None
         self._filter = None if gauge.counts_filtered else Filter(gauge.damping, step_s, blank_s=BLANK * gauge.damping)
         self._background = true_rate(gauge.background, gauge.dead_time)
         self._constant = decay_constant_s(gauge.nuclide)
@@ -48,7 +49,7 @@ class ExpectedFlow:
     def __call__(self, samples: Samples) -> Floats:
         gauge = self._gauge
         rate = samples.column("count_rate")
-        rate = rate if self._filter is None else self._filter(rate)
+        rate = rate if self._filter is None else self._filtered(samples.time_s, rate, self._filter)
         empty = self.empty_at(samples.time_s) if gauge.empty_belt_rate is not None else self._tared(samples)
         speed = samples.column("speed")
         if gauge.speed_source is SpeedSource.FIXED and gauge.fixed_speed is not None:
@@ -57,6 +58,16 @@ class ExpectedFlow:
         return flow_t_h(
             attenuation(true_rate(rate, gauge.dead_time), empty, self._background), gauge.load_per_attenuation, speed
         )
+
+    def _filtered(self, time_s: NDArray[np.int64], rate: Floats, through: Filter) -> Floats:
+        """Counts behind the damping; the filter starts anew behind a stretch in which no sample came, as behind a NaN."""
+        if not len(rate):
+            return rate
+        before = time_s[0] - self._step_s if self._last_s is None else self._last_s
+        gaps = np.flatnonzero(np.diff(time_s, prepend=before) > self._step_s)
+        self._last_s = int(time_s[-1])
+        joined = through(np.insert(rate, gaps, np.nan))
+        return np.asarray(np.delete(joined, gaps + np.arange(len(gaps))), np.float64)
 
     def _tared(self, samples: Samples) -> Floats:
         """The read-back tare at each sample [1/s], corrected for dead time, the last good one held."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from itertools import pairwise
 from typing import Any
@@ -90,3 +91,21 @@ def test_chunks_do_not_matter_to_an_integral(cuts: list[int]) -> None:
     parts = [pieces.push(times[a:b], flow[a:b]) for a, b in pairwise([0, *sorted(cuts), 200])]
     for part, column in zip(zip(*parts, strict=True), whole.push(times, flow), strict=True):
         assert np.concatenate(part).tobytes() == column.tobytes()
+
+
+def test_damping_starts_anew_behind_a_stretch_without_samples_in_any_chunks() -> None:
+    """What the filter knew before the gap is not what the gauge's own filter saw in it."""
+    counts = np.concatenate([np.full(300, 5200.0), np.full(300, 3509.0)])
+    samples = samples_by_hand({"flow": np.ones(600), "count_rate": counts, "speed": np.full(600, 1.9)})
+    keep = np.flatnonzero((np.arange(600) < 280) | (np.arange(600) >= 340))
+    kept = replace(
+        samples, time_s=samples.time_s[keep], flags=samples.flags[keep],
+        values={role: column[keep] for role, column in samples.values.items()},
+        quality={role: column[keep] for role, column in samples.quality.items()},
+    )  # fmt: skip
+    loop = loop_of(counts_filtered=False, damping=10.0)
+    whole = ExpectedFlow(loop, 1)(kept)
+    assert np.isnan(whole[280:330]).all()
+    assert whole[330:] == pytest.approx(420.0, abs=0.5)
+    pieces = ExpectedFlow(loop, 1)
+    assert np.array_equal(np.concatenate([pieces(kept[slice(0, 280)]), pieces(kept[slice(280, 540)])]), whole, equal_nan=True)
