@@ -18,8 +18,9 @@ import sys
 import time
 from collections import Counter
 from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -76,6 +77,20 @@ def run_day(day: Day, seconds: int) -> dict[str, Any]:
     return run_nuisance(day.name, day.draw, day.round, seconds).plain() | {"round": day.round, "code": code()}
 
 
+def _entries(missing: list[Day], seconds: int, jobs: int, until: str) -> Iterator[dict[str, Any]]:
+    """The days as they end; no day is started after `until`."""
+    queue = (day for day in missing if not until or time.strftime("%H:%M") < until)
+    if jobs == 1:
+        yield from (run_day(day, seconds) for day in queue)
+        return
+    with ProcessPoolExecutor(jobs) as pool:
+        running = {pool.submit(run_day, day, seconds) for day in islice(queue, jobs)}
+        while running:
+            ended, running = wait(running, return_when=FIRST_COMPLETED)
+            running |= {pool.submit(run_day, day, seconds) for day in islice(queue, len(ended))}
+            yield from (job.result() for job in ended)
+
+
 def main() -> None:
     """Run the days that are not booked yet, and print what was told."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
@@ -93,29 +108,17 @@ def main() -> None:
     done = booked(book) if book else {}
     print("seeds: draw n is made by numpy's default_rng([20270, n]); its plant runs with seed 20270 + 1000 n + 7919 round")
     missing = [day for day in wanted if day not in done]
-    began, seconds = time.monotonic(), round(options.hours * DAY_S / 24.0 / 600.0) * 600
-    with ProcessPoolExecutor(options.jobs) as pool:
-        queue, running = iter(missing), {}
-        for day in queue:
-            running[pool.submit(run_day, day, seconds)] = day
-            if len(running) >= 2 * options.jobs:
-                break
-        while running:
-            job = next(as_completed(running))
-            day, entry = running.pop(job), job.result()
-            done[day] = entry
+    seconds = round(options.hours * DAY_S / 24.0 / 600.0) * 600
+    try:
+        for entry in _entries(missing, seconds, options.jobs, options.until):
+            done[Day(entry["name"], entry["draw"], entry["round"])] = entry
             if book:
                 with book.open("a", encoding="utf-8") as file:
                     file.write(json.dumps(entry) + "\n")
-            told = "; ".join(entry["told"])
-            print(
-                f"{time.monotonic() - began:.0f} s: {day.name} on draw {day.draw}: {told or 'nothing told'}",
-                file=sys.stderr,
-                flush=True,
-            )
-            following = next(queue, None) if not options.until or time.strftime("%H:%M") < options.until else None
-            if following is not None:
-                running[pool.submit(run_day, following, seconds)] = following
+            told = "; ".join(entry["told"]) or "nothing told"
+            print(f"{time.strftime('%H:%M:%S')} {entry['name']} on draw {entry['draw']}: {told}", file=sys.stderr, flush=True)
+    except KeyboardInterrupt:
+        print("interrupted; what is booked is kept", file=sys.stderr)
     report([done[day] for day in wanted if day in done], len(wanted))
 
 
