@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import sqlalchemy as sa
@@ -22,6 +22,32 @@ def add(connection: sa.Connection, content: Mapping[str, Any]) -> Linked:
 def read(connection: sa.Connection) -> list[Linked]:
     """All records in order of number, as `chain.verify` walks them."""
     return [_linked(row) for row in connection.execute(sa.select(RECORDS).order_by(RECORDS.c.number))]
+
+
+def one(connection: sa.Connection, number: int) -> Linked | None:
+    """One record by number."""
+    row = connection.execute(sa.select(RECORDS).where(RECORDS.c.number == number)).one_or_none()
+    return None if row is None else _linked(row)
+
+
+def matching(connection: sa.Connection, kind: str = "") -> Iterator[Linked]:
+    """Records of a kind (all where it is empty), newest first; read as they are asked for, within the transaction."""
+    wanted = sa.select(RECORDS).order_by(RECORDS.c.number.desc())
+    if kind:
+        wanted = wanted.where(_field("kind") == kind)
+    for row in connection.execute(wanted):
+        yield _linked(row)
+
+
+def of_schedule(connection: sa.Connection, schedule: str) -> list[Linked]:
+    """The records that an entry of the site file asked for, newest first."""
+    wanted = sa.select(RECORDS).where(_field("schedule") == schedule).order_by(RECORDS.c.number.desc())
+    return [_linked(row) for row in connection.execute(wanted)]
+
+
+def _field(name: str) -> sa.ColumnElement[Any]:
+    """A field of the content; NULL where a text was damaged and is no JSON any more."""
+    return sa.case((sa.func.json_valid(RECORDS.c.text) == 1, sa.func.json_extract(RECORDS.c.text, f"$.{name}")), else_=None)
 
 
 def _linked(row: sa.Row[Any]) -> Linked:
