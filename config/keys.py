@@ -39,6 +39,7 @@ KEYS: dict[str, dict[str, str]] = {
         "loops": "belt weighers with everything that carries their signal, by id",
         "web": "where pages, REST and metrics listen",
         "deliveries": "ways on which alerts leave, by name",
+        "reports": "reports that are made again and again, by name",
         "history": "how long each resolution is kept",
         "close_after": "how long after its second a sample waits for late readings",
         "block": "length of a block of statistics; divides 60 s",
@@ -178,6 +179,13 @@ KEYS: dict[str, dict[str, str]] = {
         "kind": "webhook",
         "url_env": "name of the environment variable that holds the address",
         "url_file": "file that holds the address",
+    },
+    "Report": {
+        "what": "chain: what each link of a loop did; uptime: availability and failures",
+        "loops": "loops that are reported, one record each for chain, one for all for uptime; empty: all",
+        "every": "shift, day (from the first shift on) or month",
+        "formats": "html, pdf or both; pdf needs the extra `pdf`",
+        "folder": "folder to write into, made where it is missing; a relative one lies beside the site file",
     },
     "History": {
         "raw": "samples of one second; null keeps for ever",

@@ -299,6 +299,16 @@ class WebhookDelivery(Part):
 Delivery = Annotated[MailDelivery | WebhookDelivery, Field(discriminator="kind")]
 
 
+class Report(Part):
+    """A report made again and again: a numbered record, written into `folder` in each of `formats`. No `loops`: all of them."""
+
+    what: Literal["chain", "uptime"]
+    loops: tuple[LoopId, ...] = ()
+    every: Literal["shift", "day", "month"]
+    formats: tuple[Literal["html", "pdf"], ...] = ("html",)
+    folder: SitePath
+
+
 class History(Part):
     """How long each resolution is kept; None is for ever."""
 
@@ -319,6 +329,7 @@ class Site(Part):
     loops: dict[LoopId, Loop] = Field(min_length=1)
     web: Web = Web()
     deliveries: dict[str, Delivery] = Field(default_factory=dict)
+    reports: dict[LoopId, Report] = Field(default_factory=dict)
     history: History = History()
     close_after: TimeS = 2.0
     block: TimeS = 10.0

@@ -10,7 +10,7 @@ from datetime import date
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from config.model import MailDelivery, Site
-from config.problems import Found, KeyPath
+from config.problems import Found, KeyPath, meant
 from config.rules_endpoints import ENDPOINT_RULES, login
 from config.rules_limits import limit_rules
 from config.rules_loops import LOOP_RULES
@@ -133,6 +133,21 @@ def deliveries_are_complete(site: Site) -> Iterator[Found]:
             yield Found((*path, "url_env"), what, "either url_env or url_file")
 
 
+def reports_are_complete(site: Site) -> Iterator[Found]:
+    """A report is of loops that exist, in at least one format, each named once."""
+    for name, report in site.reports.items():
+        path: KeyPath = ("reports", name)
+        for index, loop in enumerate(report.loops):
+            if loop not in site.loops:
+                yield Found((*path, "loops", index), f"there is no loop {loop!r}", meant(loop, site.loops))
+            elif loop in report.loops[:index]:
+                yield Found((*path, "loops", index), f"the loop {loop!r} is named twice", "name each loop once")
+        if not report.formats:
+            yield Found((*path, "formats"), "there is no format to write", "formats: [html], [pdf] or [html, pdf]")
+        elif len(set(report.formats)) < len(report.formats):
+            yield Found((*path, "formats"), "a format is named twice", "formats: [html, pdf]")
+
+
 SITE_RULES: tuple[Callable[[Site], Iterator[Found]], ...] = (
     web_listens_on_loopback,
     time_zone_exists,
@@ -142,4 +157,5 @@ SITE_RULES: tuple[Callable[[Site], Iterator[Found]], ...] = (
     loop_ids_differ,
     endpoints_are_used,
     deliveries_are_complete,
+    reports_are_complete,
 )
