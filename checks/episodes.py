@@ -21,6 +21,8 @@ NAME_AFTER_S = 60
 REFINE_ODDS = 3.0
 CLOSE_S = 300
 """An earlier begin is believed where its interval is not wider than twice the one before and this [s]."""
+GONE = 0.6
+"""A deviation is gone once it is below this part of the limit that it was over: about the limit it would come and go."""
 STALE_S = 600
 """Evaluations further apart than this do not add to any delay [s]."""
 
@@ -284,7 +286,8 @@ def _agrees_now(result: CheckResult) -> bool:
     if result.verdict in (Verdict.NOT_EVALUATED, Verdict.FAULT):
         return False
     rows, deviation = result.facts.get("recent_rows"), result.facts.get("deviation_span", 0.0)
-    return rows is None or (rows > 0.0 and abs(deviation) <= result.facts.get("limit_span", abs(deviation)))
+    limit = result.facts.get("limit_span")
+    return rows is None or (rows > 0.0 and (limit is None or abs(deviation) <= GONE * limit))
 
 
 def _held(suppressed: str, link: Link) -> bool:

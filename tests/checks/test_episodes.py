@@ -99,6 +99,8 @@ def test_episode_returns_when_it_has_been_gone_for_the_off_delay() -> None:
         (Verdict.OK, {"recent_rows": 0.0, "limit_span": 0.5}, False),
         (Verdict.OK, {"recent_rows": 6.0, "deviation_span": -1.9, "limit_span": 0.5}, False),
         (Verdict.OK, {"recent_rows": 6.0, "deviation_span": 0.1, "limit_span": 0.5}, True),
+        (Verdict.SUSPECT, {"recent_rows": 6.0, "deviation_span": 0.45, "limit_span": 0.5}, False),
+        (Verdict.SUSPECT, {"recent_rows": 6.0, "deviation_span": 0.28, "limit_span": 0.5}, True),
         (Verdict.SUSPECT, {}, True),
     ],
 )
