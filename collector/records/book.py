@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,8 +12,28 @@ from collector.history.state import StateDb
 from collector.records.chain import Break, Linked, verify
 from collector.records.content import Head, field_of, plain
 from collector.records.forms import content_of, raw_of
+from config.errors import TallywireError
 
 MOST_LISTED = 500
+FEWEST_SIGNS = 8
+"""Signs of a hash that must be given at least to be compared."""
+
+
+def printed_hash(number: str, sha256: str) -> tuple[int, str]:
+    """Number and hash (or its first signs) as somebody copies them from paper.
+
+    Raises
+    ------
+    TallywireError
+        The number is none, or the hash is too short or not hexadecimal.
+    """
+    signs = "".join(sha256.split()).lower()
+    if not re.fullmatch(rf"[0-9a-f]{{{FEWEST_SIGNS},64}}", signs) or not re.fullmatch(r"[1-9][0-9]{0,9}", number.strip()):
+        raise TallywireError(
+            "this is no record number with its hash", where="printed hash",
+            fix=f"give the number and at least the first {FEWEST_SIGNS} signs of `hash of this record`, as 12=5d1f0c2a",
+        )  # fmt: skip
+    return int(number), signs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,11 +126,15 @@ class RecordBook:
         begins = [_period(one.raw).get("begin") for one in self._of_schedule(schedule) if _is(one, loops, None)]
         return max((begin for begin in begins if isinstance(begin, int)), default=None)
 
-    def verify(self, *, last: tuple[int, str] | None = None) -> Verified:
-        """Walk the whole chain; `last` is number and hash of a record as it was printed or kept elsewhere."""
+    def verify(self, *, printed: tuple[int, str] | None = None) -> Verified:
+        """Walk the whole chain; `printed` is the number of a record and its hash, or the first signs of it, from paper."""
         with self._state.transaction() as connection:
             links = record_rows.read(connection)
-        kept = None if last is None else Linked(number=last[0], text="", before="", sha256=last[1])
+        kept = None
+        if printed is not None:
+            number, sha256 = printed
+            same = [item for item in links if item.number == number and item.sha256.startswith(sha256)]
+            kept = same[0] if same else Linked(number=number, text="", before="", sha256=sha256)
         return Verified(count=len(links), newest=_record(links[-1]) if links else None, broken=verify(links, last=kept))
 
     def _of_schedule(self, schedule: str) -> list[Record]:

@@ -17,6 +17,7 @@ from collector.history.store import Store
 from collector.live import EndpointStatus, LiveState
 from collector.logs import event
 from collector.reading import ReadingSink
+from collector.records.scheduled import ScheduledReports
 from collector.service.jobs import Jobs
 from collector.service.keeping import Keeper
 from collector.service.loops import Closing
@@ -71,6 +72,7 @@ class Service:
         clock: Clock,
         *,
         web: Task | None = None,
+        reports: ScheduledReports | None = None,
     ) -> None:
         self._store = store
         self._clock = clock
@@ -106,9 +108,8 @@ class Service:
         self.supervisor.add("verifying", self.verifying.run, stage=Stage.VERIFYING)
         self.supervisor.add("alerting", alerting.run, stage=Stage.TELLING, restart=True)
         self.supervisor.add("keeping", self.keeper.run, stage=Stage.KEEPING)
-        self.supervisor.add(
-            "jobs", Jobs(live, store, self.keeper, clock, slow, loaded.files).run, stage=Stage.TELLING, restart=True
-        )
+        jobs = Jobs(live, store, self.keeper, clock, slow, loaded.files, reports)
+        self.supervisor.add("jobs", jobs.run, stage=Stage.TELLING, restart=True)
         if web is not None:
             self.supervisor.add("web", web.run, stage=Stage.SHOWING, restart=True)
 

@@ -6,7 +6,7 @@ import asyncio
 import logging
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 from typing import TypeVar
@@ -21,6 +21,7 @@ from collector.clock import Clock
 from collector.history.store import Store
 from collector.live import LiveState
 from collector.logs import event
+from collector.records.scheduled import ScheduledReports
 from collector.service.keeping import Keeper
 from config.load import digest
 from config.model import Site
@@ -28,6 +29,7 @@ from config.model import Site
 DAY_S = 86400
 CERTIFICATE_WARNING_S = 30 * DAY_S
 SITE_FILE_PROBLEM = "site-file"
+REPORTS_PROBLEM = "reports"
 GRACE_S = 3600
 _T = TypeVar("_T")
 
@@ -36,7 +38,14 @@ class Jobs:
     """Runs the slow jobs; a job that fails is counted in `job_errors`, logged, and runs again at its next time."""
 
     def __init__(
-        self, live: LiveState, store: Store, keeper: Keeper, clock: Clock, executor: Executor, site_files: Sequence[Path] = ()
+        self,
+        live: LiveState,
+        store: Store,
+        keeper: Keeper,
+        clock: Clock,
+        executor: Executor,
+        site_files: Sequence[Path] = (),
+        reports: ScheduledReports | None = None,
     ) -> None:
         self._live = live
         self._store = store
@@ -44,6 +53,7 @@ class Jobs:
         self._clock = clock
         self._executor = executor
         self._site_files = site_files
+        self._reports = reports
 
     async def run(self, stop: asyncio.Event) -> None:
         """Schedule all jobs (times in UTC) until told to stop."""
@@ -55,6 +65,9 @@ class Jobs:
         scheduler.add_job(self.seal_and_retain, "cron", minute=5, id="seal and retention")
         scheduler.add_job(self.daily_summary, "cron", hour=0, minute=1, id="daily summary")
         scheduler.add_job(self.certificates, "cron", hour="*/6", minute=30, id="certificates")
+        if self._reports is not None:
+            soon = datetime.now(UTC) + timedelta(minutes=1)
+            scheduler.add_job(self.make_reports, "interval", minutes=5, next_run_time=soon, id="reports")
         scheduler.start()
         try:
             await self.certificates()
@@ -98,6 +111,22 @@ class Jobs:
                 self._live.problems[key] = f"{path} of endpoint {endpoint} expires on {day}"
             else:
                 self._live.problems.pop(key, None)
+
+    async def make_reports(self) -> None:
+        """Make the reports of the site file that are due; what cannot be made is a problem until it can."""
+        if self._reports is None:
+            return
+        made = await self._off_loop(self._reports.run)
+        for record in made.records:
+            self._keeper.keep_event("record-made", f"record {record.number}: {record.kind}", new=record.sha256)
+        if made.records or made.files:
+            event(logging.INFO, "reports-made", "reports are made", records=len(made.records), files=len(made.files))
+        if made.problems:
+            self._live.count("report_errors", len(made.problems))
+            more = f" (and {len(made.problems) - 1} more)" if len(made.problems) > 1 else ""
+            self._live.problems[REPORTS_PROBLEM] = made.problems[0] + more
+        else:
+            self._live.problems.pop(REPORTS_PROBLEM, None)
 
     async def watch_site_file(self) -> None:
         """Say when the site file on disk is not the one in force."""

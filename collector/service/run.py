@@ -22,6 +22,10 @@ from collector.history.sqlite import SqliteStore, open_store
 from collector.history.store import Store
 from collector.live import EndpointStatus, LiveState
 from collector.reading import ReadingSink
+from collector.records.book import RecordBook
+from collector.records.desk import RecordDesk
+from collector.records.scheduled import ScheduledReports
+from collector.records.sources import Sources
 from collector.service.alerting import open_alerting
 from collector.service.assembly import EventTeller, Poller, Service
 from collector.service.serving import Serving, bind
@@ -82,8 +86,14 @@ async def _serve(
     def pollers(sink: ReadingSink, statuses: dict[str, EndpointStatus], tell: EventTeller) -> Sequence[Poller]:
         return build_pollers(loaded.site, sink, clock, statuses, tell)
 
-    service = Service(loaded, store, alerting, pollers, live, clock, web=serving)
-    serving.app = create_app(live, store, alerting.desk, clock, port=serving.port)
+    book = RecordBook(store.state)
+    sources = Sources(
+        site=loaded.site, site_sha256=loaded.sha256, store=store, past=alerting.desk.past, versions=store.ledger.config_versions,
+        clock=clock,
+    )  # fmt: skip
+    reports = ScheduledReports(sources, book) if loaded.site.reports else None
+    service = Service(loaded, store, alerting, pollers, live, clock, web=serving, reports=reports)
+    serving.app = create_app(live, store, alerting.desk, clock, port=serving.port, records=RecordDesk(book, sources))
     with _signals(service.supervisor.request_stop) as received:
         await asyncio.to_thread(_note_start, service, store, loaded, clock)
         await asyncio.to_thread(_note_config, store, loaded, clock)

@@ -17,7 +17,8 @@ from collector.alerts.desk import AlertDesk
 from collector.clock import Clock
 from collector.history.store import Store
 from collector.live import LiveState
-from collector.web import api, lines_page, metrics, pages, static_files, trend_page, uptime_page
+from collector.records.desk import RecordDesk
+from collector.web import api, lines_page, metrics, pages, records_page, static_files, trend_page, uptime_page
 from collector.web.compression import Compressed
 from collector.web.failures import Failures
 from collector.web.security import Gate, Guard
@@ -32,7 +33,15 @@ UNSAID = {404: "there is nothing at this address", 405: "this address does not t
 OPENAPI_PATH = "/api/openapi.json"
 
 
-def create_app(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clock, *, port: int | None = None) -> FastAPI:
+def create_app(
+    live: LiveState,
+    store: Store | None,
+    desk: AlertDesk,
+    clock: Clock,
+    *,
+    port: int | None = None,
+    records: RecordDesk | None = None,
+) -> FastAPI:
     """The application over the live state.
 
     `port` is the one that the Host header must name; None accepts any until `app.state.guard.port` is set, which a service
@@ -61,6 +70,7 @@ def create_app(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clo
     app.include_router(lines_page.router(lines_page.LinesPage(faces, live, store, clock)))
     uptimes = uptime_page.UptimePages(faces, live, store, desk, clock, guard)
     app.include_router(uptime_page.router(uptimes))
+    app.include_router(records_page.router(records_page.RecordsPages(faces, live, records, clock, guard)))
     app.include_router(trend_page.router(trend_page.TrendPages(faces, live, store, desk, clock)))
 
     @app.get("/static/{name}", include_in_schema=False)
