@@ -16,7 +16,7 @@ from checks.result import CheckResult, Link, Verdict
 from checks.samples import Samples
 from collector.cli import exits
 from collector.replay.columns import read_map
-from collector.replay.importer import Recording, open_recording
+from collector.replay.importer import Recording
 from collector.replay.report import LoopOutcome, Outcome, to_bytes
 from collector.replay.text import text
 from config.errors import TallywireError
@@ -40,18 +40,20 @@ def replay_command(site_path: Path, data: Path, *, column_map: Path | None = Non
     TallywireError
         The site file, the data file, the column map or the place for the report is wrong.
     """
+    from collector.exports.for_replay import recorded
+
     loaded = load_site(site_path)
-    recording = open_recording(loaded.site, data, None if column_map is None else read_map(column_map))
-    with _progress(data) as progress:
-        outcome = replay(recording, site_sha256=loaded.sha256, progress=progress)
-    to_stdout = json_out is not None and str(json_out) == "-"
-    if to_stdout:
-        sys.stdout.buffer.write(to_bytes(outcome))
-    else:
-        if json_out is not None:
-            _write(json_out, to_bytes(outcome))
-        notes = [*map(str, loaded.warnings), *recording.warnings]
-        sys.stdout.write(text(outcome, source=f"replay of {data.name}", warnings=notes, step_s=recording.step_s))
+    with recorded(loaded.site, data, None if column_map is None else read_map(column_map)) as (recording, understood):
+        with _progress(data) as progress:
+            outcome = replay(recording, site_sha256=loaded.sha256, progress=progress)
+        to_stdout = json_out is not None and str(json_out) == "-"
+        if to_stdout:
+            sys.stdout.buffer.write(to_bytes(outcome))
+        else:
+            if json_out is not None:
+                _write(json_out, to_bytes(outcome))
+            notes = [*map(str, loaded.warnings), *understood, *recording.warnings]
+            sys.stdout.write(text(outcome, source=f"replay of {data.name}", warnings=notes, step_s=recording.step_s))
     return exit_code(outcome)
 
 

@@ -1,0 +1,138 @@
+"""`tallywire verify`: an export of any usual kind, six answers, and the verdict; no site file and no network needed."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from config.errors import TallywireError
+
+if TYPE_CHECKING:
+    from collector.exports.answers import Answers, Column
+    from collector.exports.child import ReadExport
+
+    Subparsers = argparse._SubParsersAction[argparse.ArgumentParser]
+
+
+def add(subparsers: Subparsers) -> None:
+    """Add the command and its options."""
+    parser = subparsers.add_parser(
+        "verify",
+        help="verify an export of a historian or logger by six answers",
+        description="Reads an export as it comes (CSV with any usual separator and decimal mark, XLSX, one column a tag or one row a "
+        "reading), says what was understood, asks six questions, and verifies it. Nothing leaves this machine.",
+    )
+    parser.add_argument("export", type=Path, metavar="EXPORT", help="the exported file")
+    parser.add_argument(
+        "--answers", type=Path, metavar="FILE", help="answers from a file instead of questions (YAML; see --questions)"
+    )
+    parser.add_argument(
+        "--questions", action="store_true", help="print the questions as a file of answers to fill in, and leave"
+    )
+    parser.add_argument("--save", type=Path, metavar="SITE", help="write the answers as a site file, for `replay`")
+    parser.add_argument("--sheet", default="", metavar="NAME", help="sheet of a workbook (default: the first)")
+    parser.add_argument(
+        "--linear", action="append", default=[], metavar="COLUMN", help="on a line between readings, instead of held"
+    )
+    parser.add_argument(
+        "--json", type=Path, metavar="OUT", help="also write the report as one JSON object (`-`: stdout, no text)"
+    )
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Read, ask, verify; or print the questions for this file."""
+    from collector.exports.asking import ask, from_file, questions_text
+    from collector.exports.child import read_in_child
+    from collector.exports.read import Overrules
+    from collector.exports.tidy import Between
+
+    quiet = args.json is not None and str(args.json) == "-"
+    between = dict.fromkeys(args.linear, Between.LINEAR)
+    with tempfile.TemporaryDirectory(prefix="tallywire-") as folder:
+        table = Path(folder) / "export.parquet"
+        read = read_in_child(args.export, table, Overrules(sheet=args.sheet, between=between))
+        if not quiet and not args.questions:
+            _show(read)
+        if args.questions:
+            sys.stdout.write(questions_text(read))
+            return 0
+        if args.answers is not None:
+            asked = from_file(args.answers, read)
+        elif sys.stdin.isatty():
+            asked = ask(read, _Terminal())
+        else:
+            raise TallywireError(
+                "there is nobody to answer: stdin is no terminal",
+                fix="tallywire verify EXPORT --questions > answers.yaml, fill it in, then --answers answers.yaml",
+            )
+        if asked.reread(read):
+            overrules = Overrules(zone=asked.answers.zone, order=asked.order, sheet=args.sheet, between=between)
+            read = read_in_child(args.export, table, overrules)
+        return _verdict(args, read, asked.answers)
+
+
+def _show(read: ReadExport) -> None:
+    from collector.replay.text import wrapped
+
+    lines = [line for sentence in read.said.lines() for line in wrapped(sentence, rest="  ")]
+    sys.stdout.write("\n".join(lines) + "\n\n")
+    sys.stdout.flush()
+
+
+class _Terminal:
+    """The person at the keyboard."""
+
+    def ask(self, text: str) -> str:
+        self.tell(text)
+        line = sys.stdin.readline()
+        if not line:
+            raise TallywireError("the answers ended before the questions", fix="start again, or use --answers FILE")
+        return line.strip()
+
+    def tell(self, text: str) -> None:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+
+
+def _verdict(args: argparse.Namespace, read: ReadExport, answers: Answers) -> int:
+    from collector.exports.answers import site_of, site_text
+    from collector.replay.importer import open_recording
+    from collector.replay.report import to_bytes
+    from collector.replay.run import exit_code, replay
+    from collector.replay.text import text, wrapped
+
+    recording = open_recording(site_of(answers), read.table, read.map_to(_targets(answers.columns, answers.loop)))
+    outcome = replay(recording)
+    if args.save is not None:
+        _write(args.save, site_text(answers).encode())
+    if args.json is not None and str(args.json) == "-":
+        sys.stdout.buffer.write(to_bytes(outcome))
+        return exit_code(outcome)
+    if args.json is not None:
+        _write(args.json, to_bytes(outcome))
+    from collector.exports.asking import still_needed
+
+    sys.stdout.write(text(outcome, source=f"export {args.export.name}", warnings=recording.warnings, step_s=recording.step_s))
+    for sentence in still_needed(answers):
+        sys.stdout.write("\n".join(wrapped(sentence, rest="  ")) + "\n")
+    return exit_code(outcome)
+
+
+def _targets(columns: Mapping[str, Column], loop: str) -> dict[str, str]:
+    return {name: f"{loop}.{column.role}" for name, column in columns.items()}
+
+
+def _write(path: Path, content: bytes) -> None:
+    try:
+        path.write_bytes(content)
+    except OSError as error:
+        raise TallywireError(
+            f"it cannot be written ({error.strerror or error})",
+            where=str(path),
+            fix="name a file in a folder that can be written",
+        ) from error
