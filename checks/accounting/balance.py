@@ -84,6 +84,11 @@ class PeriodBalance:
         return sum(stretch.hours for stretch in self.excluded)
 
     @property
+    def known(self) -> bool:
+        """Whether anything was measured or has a stand-in; else `own` and `best` are zero for want of anything."""
+        return self.measured_h > 0.0 or any(stretch.method != "none" for stretch in self.excluded)
+
+    @property
     def complete(self) -> bool:
         """Whether every hour is measured or has a stand-in."""
         return all(stretch.method != "none" for stretch in self.excluded)
@@ -116,7 +121,8 @@ def balance(
     own = float(grid.own.sum())
     best = own + math.fsum(stretch.tonnes for stretch in excluded)
     hours = float(grid.measured.sum()) / 3600.0
-    noise = known.noise_t_h * math.sqrt(2.0 * known.noise_s / 3600.0 * hours)
+    copied = math.fsum(stretch.hours for stretch in excluded if stretch.method == "PLC total")
+    noise = known.noise_t_h * math.sqrt(2.0 * known.noise_s / 3600.0 * (hours + copied))
     return PeriodBalance(
         period=period, gauge=grid.total(0), plc=grid.total(1), own=own, best=best,
         random=math.sqrt(noise**2 + sum(stretch.standard**2 for stretch in excluded)),
@@ -177,11 +183,14 @@ class _Grid:
             inside = np.minimum(self.start + length, end) - np.maximum(self.start, begin)
             self.void |= (inside > 0.5 * length) & (states["stopped"] <= 0.5 * length)
         self.measured[self.void] = self.own[self.void] = 0.0
-        seen = np.isfinite(self.totals[:, 1])
-        before = np.flatnonzero(blocks.start_s == period.begin - length)
-        known_before = bool(np.isfinite(blocks.increment_t[before, 1]).all()) or not (blocks.start_s < period.begin).any()
-        self.late = seen & ~np.concatenate([[known_before], seen[:-1]])
-        """Rows in which the PLC total was read again after it had not been: they hold what it gained meanwhile."""
+        seconds = blocks.plc_measured_s if (blocks.plc_measured_s > 0.0).any() else blocks.covered_s
+        whole = np.isfinite(blocks.increment_t[:, 1]) & (seconds >= 0.999 * length)
+        self.read = np.zeros(len(self.start), np.bool_)
+        self.read[rows] = whole[here]
+        """Rows all through which the PLC total was read."""
+        known_before = bool(whole[blocks.start_s == period.begin - length].all()) or not (blocks.start_s < period.begin).any()
+        self.late = np.isfinite(self.totals[:, 1]) & ~np.concatenate([[known_before], self.read[:-1]])
+        """Rows before which the PLC total was not read: they hold what it gained meanwhile."""
 
     def total(self, column: int) -> float | None:
         seen = self.totals[:, column]
@@ -220,8 +229,7 @@ def _stand_ins(grid: _Grid, inside: NDArray[np.bool_], ratio: float, spread: flo
     rate = float(grid.own[inside].sum()) / hours if enough else math.nan
     whole = inside & ~silent
     rates = grid.own[whole] * 3600.0 / grid.length
-    counted = np.isfinite(grid.totals[:, 1]) & ~grid.void & ~grid.late
-    stretches = _caught_up(grid, inside, silent, counted)
+    stretches, counted = _stretches(grid, inside, silent)
     out = []
     for first, last in _runs(stretches, counted):
         rows = slice(first, last)
@@ -243,20 +251,26 @@ def _stand_ins(grid: _Grid, inside: NDArray[np.bool_], ratio: float, spread: flo
     return out
 
 
-def _caught_up(
-    grid: _Grid, inside: NDArray[np.bool_], silent: NDArray[np.bool_], counted: NDArray[np.bool_]
-) -> NDArray[np.bool_]:
-    """The silent rows, with every stretch over which a PLC total was not read but counted on made one: its gain stands in the
-    row in which it was read again. Those rows become `counted`. A total that was reset meanwhile says nothing."""
-    joined = silent.copy()
-    unread = inside & ~np.isfinite(grid.totals[:, 1])
+def _stretches(
+    grid: _Grid, inside: NDArray[np.bool_], silent: NDArray[np.bool_]
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """The rows that need a stand-in, and those for which the PLC total says what passed.
+
+    A total that is not read may count on; its gain stands in the row in which it is read again, so a stretch over which it
+    was read at both ends is made one with that row. A total that was reset meanwhile says nothing.
+    """
+    seen = np.isfinite(grid.totals[:, 1]) & ~grid.void
+    joined, counted = silent.copy(), seen & grid.read & ~grid.late
+    unread = inside & (silent | ~seen)
     for first, last in _runs(unread, np.zeros_like(unread)):
         whole = slice(first, last + 1)
-        begun = first > 0 and inside[first - 1]
-        read = last < len(unread) and inside[last] and not grid.broken[last]
-        if begun and read and silent[first:last].any() and not grid.void[whole].any():
+        begun = (seen[first] and not grid.late[first]) or (first > 0 and inside[first - 1] and seen[first - 1])
+        ended = last < len(unread) and inside[last] and seen[last]
+        if not silent[first:last].any() or counted[first:last].all() or grid.void[first:last].any():
+            continue
+        if begun and ended and not grid.broken[whole].any():
             joined[whole] = counted[whole] = True
-    return joined
+    return joined, counted
 
 
 def _runs(silent: NDArray[np.bool_], counted: NDArray[np.bool_]) -> list[tuple[int, int]]:
@@ -269,12 +283,15 @@ def _runs(silent: NDArray[np.bool_], counted: NDArray[np.bool_]) -> list[tuple[i
 def _scatter(rates: Floats, rows: int) -> float:
     """How far the mean of so many rows lies from the mean of all [t/h, k = 1]: read off the measured rows by moving means.
 
-    Moving means lie nearer to the mean they help to make than an outside stretch does: with the part f of the rows in a
-    stretch, their variance is v (1 - f) and that of the stretch against the mean v (1 + f).
+    Moving means lie nearer to the mean they help to make than an outside stretch does, by twice the variance of that mean. It
+    is a third of what moving means over a quarter of the rows show: four of them make it, so they show the other three parts.
     A stretch longer than half of what was measured takes the scatter of that half: the load then is known no better.
     """
-    rows = max(1, min(rows, len(rates) // 2))
-    sums = np.cumsum(np.concatenate(([0.0], rates)))
-    means = (sums[rows:] - sums[:-rows]) / rows
-    part = rows / len(rates)
-    return float(np.sqrt(np.mean((means - rates.mean()) ** 2))) * math.sqrt((1.0 + part) / (1.0 - part))
+
+    def shown(length: int) -> float:
+        sums = np.cumsum(np.concatenate(([0.0], rates)))
+        means = (sums[length:] - sums[:-length]) / length
+        return float(np.mean((means - rates.mean()) ** 2))
+
+    of_mean = shown(max(1, len(rates) // 4)) / 3.0
+    return math.sqrt(shown(max(1, min(rows, len(rates) // 2))) + 2.0 * of_mean)

@@ -37,15 +37,25 @@ class Drift:
     reason: str = ""
 
 
-def drift(name: str, unit: str, time_s: Floats, values: Floats, limit: float, *, target: float = 0.0) -> Drift | None:
-    """Fit `values` over `time_s` [epoch s], rows with NaN left out; None with fewer than 10 rows or no time between them.
+def drift(
+    name: str,
+    unit: str,
+    time_s: Floats,
+    values: Floats,
+    limit: float,
+    *,
+    target: float = 0.0,
+    least: int = LEAST_ROWS,
+) -> Drift | None:
+    """Fit `values` over `time_s` [epoch s], rows with NaN left out; None with fewer rows than `least` (at least 3) or no time
+    between them.
 
     The limits are `target` + and - `limit`. The standard error is widened by sqrt((1 + r)/(1 - r)) for the lag-one correlation
     r > 0 of the residuals (Bayley and Hammersley 1946, from memory): days that hang together tell less than they are.
     """
     good = np.isfinite(time_s) & np.isfinite(values)
     t, y = time_s[good], values[good]
-    if len(t) < LEAST_ROWS or not np.ptp(t) > 0.0:
+    if len(t) < max(least, 3) or not np.ptp(t) > 0.0:
         return None
     last, days = float(t[-1]), (t - t[-1]) / DAY_S
     line = stats.linregress(days, y)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import argparse
 import sys
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from collector.cli import exits
+from collector.cli import exits, report_totals
+from collector.cli.days import day_of
 from config.errors import TallywireError
 
 if TYPE_CHECKING:
@@ -17,9 +17,12 @@ if TYPE_CHECKING:
 
 def add(subparsers: Subparsers) -> None:
     """Add the group and its reports."""
-    parser = subparsers.add_parser("report", help="reports from the history: uptime", description="Reports from the history.")
+    parser = subparsers.add_parser(
+        "report", help="reports from the history: uptime, totals, month", description="Reports from the history."
+    )
     reports = parser.add_subparsers(title="reports", metavar="REPORT", required=True)
     _add_uptime(reports)
+    report_totals.add(reports)
 
 
 def _add_uptime(reports: Subparsers) -> None:
@@ -35,14 +38,6 @@ def _add_uptime(reports: Subparsers) -> None:
     parser.add_argument("--csv", type=Path, metavar="OUT", help="write one row a loop and day to OUT (`-`: stdout, no text)")
     parser.add_argument("--data", type=Path, metavar="DIR", help="data folder of the service")
     parser.set_defaults(run=run_uptime)
-
-
-def day_of(text: str, option: str) -> date:
-    """A day given on the command line."""
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise TallywireError(f"{text!r} is no day", where=option, fix="write it as 2026-03-01") from None
 
 
 def run_uptime(args: argparse.Namespace) -> int:
