@@ -64,6 +64,10 @@ class LiveState:
     """What the service itself lacks, by short key ("history": "disk full, verifying in memory since ...")."""
     _changed: asyncio.Event = field(default_factory=asyncio.Event)
     _version: int = 0
+    news: int = 0
+    """Grows with whatever is of interest to every page: alerts, endpoints, the service itself."""
+    moves: int = 0
+    """Grows when the verdict of a loop changes, so that the order of the loops may change."""
 
     def take_readings(self, readings: Sequence[Reading]) -> None:
         """Keep the latest reading of each tag."""
@@ -72,15 +76,22 @@ class LiveState:
 
     def take_evaluation(self, evaluation: Evaluation) -> None:
         """Keep the latest evaluation of a loop and wake whoever watches."""
+        before = self.evaluations.get(evaluation.loop)
         self.evaluations[evaluation.loop] = evaluation
-        self.touch()
+        if before is None or before.verdict is not evaluation.verdict:
+            self.moves += 1
+        self._wake()
 
     def count(self, name: str, amount: float = 1.0) -> None:
         """Add to a counter of the service."""
         self.counters[name] = self.counters.get(name, 0.0) + amount
 
     def touch(self) -> None:
-        """Tell watchers that something changed."""
+        """Tell all watchers that something changed that is no evaluation."""
+        self.news += 1
+        self._wake()
+
+    def _wake(self) -> None:
         self._version += 1
         self._changed.set()
         self._changed = asyncio.Event()

@@ -175,9 +175,14 @@ def sentence(uptimes: Sequence[Uptime]) -> str:
     times = "no failure began" if not failures else "one failure began" if failures == 1 else f"{failures} failures began"
     dark = f"; there are no data of {whole.no_data_s / 3600.0:.1f} h" if whole.no_data_s else ""
     return (
-        f"A flow was there in {100.0 * whole.availability:.2f} % of {whole.required / 3600.0:.1f} required hours and measured "
-        f"true in {100.0 * (whole.true_share or 0.0):.2f} %; {times}{dark}."
+        f"A flow was there in {_cut(whole.availability)} % of {whole.required / 3600.0:.1f} required hours and measured "
+        f"true in {_cut(whole.true_share or 0.0)} %; {times}{dark}."
     )
+
+
+def _cut(share: float) -> str:
+    """A share in %, cut and not rounded so that 100 is said of all only."""
+    return "100" if share >= 1.0 else f"{int(share * 10000.0) / 100.0:.2f}"
 
 
 def utc(time_s: float) -> str:

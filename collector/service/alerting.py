@@ -102,6 +102,7 @@ class Alerts:
                 trackers = {loop: tracker.state() for loop, tracker in self._trackers.items()}
                 self._book.take(tuple(self._pending), now=self._clock.now(), trackers=trackers)
                 self._pending.clear()
+                self._live.touch()
             for loop, reason in list(self._reasons.items()):
                 self._book.note_suppression(loop, reason, now=self._clock.now())
                 self._noted[loop] = self._reasons.pop(loop)

@@ -18,7 +18,18 @@ from collector.clock import Clock
 from collector.history.store import Store
 from collector.live import LiveState
 from collector.records.desk import RecordDesk
-from collector.web import api, lines_page, metrics, pages, records_page, static_files, trend_page, uptime_page
+from collector.web import (
+    alerts_page,
+    api,
+    lines_page,
+    metrics,
+    pages,
+    records_page,
+    static_files,
+    tags_page,
+    trend_page,
+    uptime_page,
+)
 from collector.web.compression import Compressed
 from collector.web.failures import Failures
 from collector.web.security import Gate, Guard
@@ -67,6 +78,8 @@ def create_app(
     app.include_router(api.router(live, store, desk, clock))
     faces = pages.Pages(env, live, store, desk, clock, guard)
     app.include_router(pages.router(faces))
+    app.include_router(alerts_page.router(alerts_page.AlertsPage(faces, live, desk, clock, guard)))
+    app.include_router(tags_page.router(tags_page.TagsPage(faces, live, clock)))
     app.include_router(lines_page.router(lines_page.LinesPage(faces, live, store, clock)))
     uptimes = uptime_page.UptimePages(faces, live, store, desk, clock, guard)
     app.include_router(uptime_page.router(uptimes))
@@ -90,12 +103,12 @@ def create_app(
         return Response(body, headers={"Content-Type": media_type})
 
     @app.get("/events", include_in_schema=False)
-    async def events(loops: str = "") -> Response:
-        wanted = frozenset(name for name in loops.split(",") if name)
-        unknown = sorted(wanted - live.site.loops.keys())
+    async def events(loops: str | None = None, order: bool = False) -> Response:
+        wanted = None if loops is None else frozenset(name for name in loops.split(",") if name)
+        unknown = sorted((wanted or frozenset()) - live.site.loops.keys())
         if unknown:
             raise HTTPException(404, f"this site has no loop {unknown[0]!r}")
-        return StreamingResponse(streams.events(wanted), media_type="text/event-stream")
+        return StreamingResponse(streams.events(wanted, order=order), media_type="text/event-stream")
 
     async def refused(request: Request, error: Exception) -> Response:
         found = cast(HTTPException, error)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-PLAIN = ("/events", "/alerts")
+PLAIN = ("/events", "/alerts", "/uptime", "/records")
 LEAST_BYTES = 2048
 
 

@@ -90,6 +90,12 @@ def draw(line: Line, result: CheckResult, x: Trend, y: Trend, limit_span: float)
     )
 
 
+def _plain(value: float, digits: int) -> str:
+    """A number with a real minus sign, and none before a zero."""
+    text = f"{abs(value):.{digits}f}"
+    return text if value >= 0 or not text.strip("0.") else words.MINUS + text
+
+
 def _name(role: str) -> str:
     return role.replace("_", " ").replace("plc", "PLC").replace("ai raw", "raw counts")
 
@@ -112,11 +118,13 @@ def _sentence(line: Line, result: CheckResult, differs: bool, points: int) -> st
     if "gain" not in facts:
         return f"{points} means of some minutes; too few of them are settled and inside the range for a line."
     slope, offset = 1.0 + facts["gain"], facts.get("offset", 0.0)
-    told = f"{_name(line.y_role)} = {slope:.4f} x {_name(line.x_role)} {'+' if offset >= 0 else '-'} {abs(offset):.2f} t/h"
+    told = (
+        f"{_name(line.y_role)} = {slope:.4f} × {_name(line.x_role)} {'+' if offset >= 0 else words.MINUS} {abs(offset):.2f} t/h"
+    )
     if not differs:
         return f"{told}: the points lie on the identity as far as the limits ask."
     if "pivot_low" in facts and "pivot_high" in facts:
-        where = f"{facts['pivot']:.0f} t/h ({facts['pivot_ma']:.1f} mA)"
+        where = f"{_plain(facts['pivot'], 0)} t/h ({facts['pivot_ma']:.1f} mA)"
         return f"{told}. The fitted line crosses the identity at {where}: that point tells the mechanism."
     return f"{told}. Where the fitted line crosses the identity cannot be told yet."
 
@@ -127,11 +135,11 @@ def _rows(result: CheckResult, differs: bool) -> tuple[tuple[str, str, str], ...
         item = next((item for item in result.evidence if item.name == name), None)
         if item is not None and item.value is not None:
             error = "" if item.standard_error is None else f"± {2.0 * item.standard_error:.{digits}f}{unit} (k = 2)"
-            found.append((name, f"{item.value:.{digits}f}{unit}", error))
+            found.append((name, f"{_plain(item.value, digits)}{unit}", error))
     facts = result.facts
     if differs and "pivot_low" in facts and "pivot_high" in facts:
-        span = f"{facts['pivot_low']:.0f} to {facts['pivot_high']:.0f} t/h (95 %)"
-        found.append(("crosses the identity at", f"{facts['pivot']:.0f} t/h, {facts['pivot_ma']:.1f} mA", span))
+        span = f"{_plain(facts['pivot_low'], 0)} to {_plain(facts['pivot_high'], 0)} t/h (95 %)"
+        found.append(("crosses the identity at", f"{_plain(facts['pivot'], 0)} t/h, {facts['pivot_ma']:.1f} mA", span))
     if "x_low" in facts and "x_high" in facts:
-        found.append(("loads seen", f"{facts['x_low']:.0f} to {facts['x_high']:.0f} t/h", f"{result.used} rows"))
+        found.append(("loads seen", f"{_plain(facts['x_low'], 0)} to {_plain(facts['x_high'], 0)} t/h", f"{result.used} rows"))
     return tuple(found)

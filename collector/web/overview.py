@@ -97,6 +97,21 @@ class LoopLine:
         return {Standing.NO_DATA: "stale", Standing.STARTING: "starting"}.get(self.standing, self.verdict.value)
 
     @property
+    def deviates(self) -> bool:
+        """Whether some link is differing or doubtful, so that the place along the chain is worth a picture."""
+        return not self.stale and any(mark.verdict in (Verdict.FAULT, Verdict.SUSPECT) for mark in self.marks)
+
+    @property
+    def links_in_words(self) -> str:
+        """How many links agree, and which are not evaluated; empty on old data."""
+        if self.evaluation is None or self.stale:
+            return ""
+        silent = [mark.name for mark in self.marks if mark.verdict is Verdict.NOT_EVALUATED]
+        agree = len(self.marks) - len(silent)
+        told = f"{agree} of {len(self.marks)} links agree" if agree else "no link can be evaluated"
+        return told + (f"; not evaluated: {', '.join(silent)}" if silent and agree else "")
+
+    @property
     def status(self) -> Status | None:
         """NE 107 status of the loop, None where nothing can be said, as on old data."""
         if self.evaluation is None or self.stale:
@@ -224,6 +239,30 @@ def loop_lines(live: LiveState, now: float) -> list[LoopLine]:
     return sorted((loop_line(live, loop, now) for loop in live.site.loops), key=order)
 
 
+SUMMED = {
+    Standing.DIFFERS: ("differs", "differ"),
+    Standing.NO_DATA: ("brings no fresh data", "bring no fresh data"),
+    Standing.DOUBTFUL: ("is doubtful", "are doubtful"),
+    Standing.STARTING: ("starts", "start"),
+    Standing.NOT_EVALUATED: ("cannot be evaluated", "cannot be evaluated"),
+    Standing.AGREES: ("agrees", "agree"),
+}
+"""A standing in words, of one loop and of several."""
+
+
+def summary(lines: Sequence[LoopLine]) -> str:
+    """How many loops there are and how they stand, worst first."""
+    counts = {standing: sum(line.standing is standing for line in lines) for standing in Standing}
+    told = [f"{count} {SUMMED[standing][count != 1]}" for standing, count in counts.items() if count]
+    return f"{len(lines)} {'loop' if len(lines) == 1 else 'loops'}: {', '.join(told)}."
+
+
+def some(names: Sequence[str], most: int = 6) -> str:
+    """Names in a row; of many only the first, and how many more there are."""
+    shown = ", ".join(names[:most])
+    return f"{shown} and {len(names) - most} more" if len(names) > most else shown
+
+
 def lost_endpoints(live: LiveState) -> list[EndpointStatus]:
     """Endpoints that do not answer, in the order of their names."""
     silent = {EndpointState.DISCONNECTED, EndpointState.BACKOFF}
@@ -245,7 +284,7 @@ def next_step(live: LiveState, lines: Sequence[LoopLine], alerts: Sequence[Alert
     lost = lost_endpoints(live)
     worst_line = lines[0]
     if lost:
-        loops = ", ".join(loops_of(live, lost[0].name)) or "no loop"
+        loops = some(loops_of(live, lost[0].name)) or "no loop"
         why = f" ({lost[0].reason})" if lost[0].reason else ""
         return Step(
             headline=f"{lost[0].name} does not answer{why}; it carries {loops}.",

@@ -1,15 +1,15 @@
-"""The pages, made on the server: site, loop, alerts, tags, and the fragments by which they stay live."""
+"""The pages, made on the server: site, loop and causes, the fragments by which they stay live, and what all pages share."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
 from importlib.metadata import version
 from zoneinfo import ZoneInfo
 
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import APIRouter, HTTPException
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
 from starlette.concurrency import run_in_threadpool
-from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, Response
 
 from checks.causes import families, registry
 from checks.causes.signatures import SYMBOLS, letters_in
@@ -17,58 +17,25 @@ from checks.correction import words as correction_words
 from checks.evaluation import Evaluation
 from checks.result import Verdict
 from collector.alerts.desk import AlertDesk
-from collector.alerts.model import Alert, AlertState, Transition
+from collector.alerts.model import AlertState
 from collector.clock import Clock
 from collector.history.store import Store
 from collector.live import LiveState
-from collector.reading import Reading
-from collector.web import cause_answers, overview, words
+from collector.web import cause_answers, overview, tag_rows, words
 from collector.web.drawing import TrendPicture, draw
-from collector.web.forms import form_of, shelve_hours, typed
+from collector.web.paging import Find, PageNumber, fits, part_of
 from collector.web.security import Guard
 from collector.web.static_files import StaticFile
 from config.cautions import CAUTIONS
-from config.errors import TallywireError
-from config.model import RecordedTag, Tag
-from config.roles import ROLES
+
+LOOPS_A_PAGE = 25
+"""Loops that the site page shows at a time, the worst first."""
+
+PAST_SPAN = 7 * 86400.0
+"""How far back a loop is said to have had no alert [s]."""
 
 TREND_SPAN = 2 * 3600
 """Time that the small trend of a loop covers [s]."""
-
-PAST_SPAN = 7 * 86400.0
-"""How far back the page of alerts looks [s]."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TagRow:
-    """One tag of the tag page. `age_s` None where it was never read."""
-
-    loop: str
-    role: str
-    meaning: str
-    unit: str
-    tag: Tag
-    reading: Reading | None
-    age_s: float | None
-    stale: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AlertCard:
-    """An alert with its history."""
-
-    alert: Alert
-    transitions: list[Transition]
-
-    @property
-    def can_acknowledge(self) -> bool:
-        """Whether an acknowledgement is waited for."""
-        return self.alert.state in (AlertState.UNACKNOWLEDGED, AlertState.RETURNED)
-
-    @property
-    def can_shelve(self) -> bool:
-        """Whether shelving makes sense in this state."""
-        return self.alert.state in (AlertState.UNACKNOWLEDGED, AlertState.ACKNOWLEDGED, AlertState.RETURNED)
 
 
 def environment(files: dict[str, StaticFile]) -> Environment:
@@ -86,6 +53,7 @@ def environment(files: dict[str, StaticFile]) -> Environment:
         words=words,
         correction_words=correction_words,
         known_causes=registry(),
+        some=overview.some,
         cautions=CAUTIONS,
         Verdict=Verdict,
     )
@@ -112,6 +80,7 @@ class Pages:
             now=now,
             alerts_waiting=sum(item.state in (AlertState.UNACKNOWLEDGED, AlertState.RETURNED) for item in standing),
             local=lambda time_s, seconds=False: words.local(time_s, self._zone, now, seconds=seconds),
+            told=lambda text: words.said(text, self._zone, now),
             stale_after=overview.stale_after(self._live),
             first_verdict=overview.first_verdict_s(self._live),
             token=self._guard.token,
@@ -119,18 +88,20 @@ class Pages:
         )
         return HTMLResponse(page, status)
 
-    def site(self, template: str) -> HTMLResponse:
-        """The site page or its fragment."""
+    def site(self, template: str, number: int = 1, find: str = "") -> HTMLResponse:
+        """The site page or its fragment: what to do next, then a page of the loops, worst first."""
         now = self._clock.now()
         lines = overview.loop_lines(self._live, now)
-        standing = self._desk.standing()
+        found = [line for line in lines if fits(find, line.loop, line.title)]
         return self.render(
             template,
             lines=lines,
-            step=overview.next_step(self._live, lines, standing),
+            part=part_of(found, number, LOOPS_A_PAGE, find),
+            summary=overview.summary(lines),
+            step=overview.next_step(self._live, lines, self._desk.standing()),
             lost=overview.lost_endpoints(self._live),
             loops_of=lambda name: overview.loops_of(self._live, name),
-            agrees_since=lambda loop: self._agrees_since(loop, now),
+            agrees_since=self._agrees_since(now),
         )
 
     async def loop(self, loop: str, template: str) -> HTMLResponse:
@@ -146,29 +117,11 @@ class Pages:
             plant=self._live.site.loops[loop],
             shown=tuple(mark for mark in line.marks if mark.numbers),
             endpoints=[item for name, item in sorted(self._live.endpoints.items()) if name in declared],
-            tags=[row for row in self._tags(now) if row.loop == loop],
+            tags=tag_rows.of_loop(self._live, loop, now),
             picture=await self._picture(loop, line.evaluation, now),
-            agrees_since=lambda name: self._agrees_since(name, now),
+            agrees_since=self._agrees_since(now),
             alerts=[item for item in self._desk.standing() if item.loop == loop],
         )
-
-    def alerts(self, template: str, *, problem: TallywireError | None = None, status: int = 200) -> HTMLResponse:
-        """The alerts that stand, each with its history, and those of the last week."""
-        now = self._clock.now()
-        standing = self._desk.standing()
-        ids = {item.id for item in standing}
-        past = [item for item in self._desk.past(now - PAST_SPAN, now + 1) if item.id not in ids]
-        return self.render(
-            template,
-            status,
-            standing=[self._card(item) for item in standing],
-            past=[self._card(item) for item in past],
-            problem=problem,
-        )
-
-    def tags(self, template: str) -> HTMLResponse:
-        """Every tag live."""
-        return self.render(template, rows=self._tags(self._clock.now()))
 
     def causes(self) -> HTMLResponse:
         """The catalogue of causes, and what the tags of each loop can tell apart."""
@@ -197,58 +150,13 @@ class Pages:
             symbols=letters_in(known.signature),
         )
 
-    def act(self, action: str, alert: str, form: dict[str, str]) -> Response:
-        """Acknowledge, shelve or unshelve by a form; back to the alerts, or the page again with what is wrong."""
-        now = self._clock.now()
-        if not self._guard.knows_token(form.get("token", "")):
-            raise HTTPException(403, "the form is from an earlier run of the service")
-        if self._desk.find(alert) is None:
-            raise HTTPException(404, f"there is no alert {alert!r}")
-        try:
-            by = typed(form.get("name", ""), "a name", 80)
-            if action == "acknowledge":
-                self._desk.acknowledge(alert, by=by, now=now)
-            elif action == "shelve":
-                until = now + shelve_hours(form.get("hours", "")) * 3600
-                reason = typed(form.get("reason", ""), "a reason", 400)
-                self._desk.shelve(alert, by=by, reason=reason, until=until, now=now)
-            else:
-                self._desk.unshelve(alert, by=by, now=now)
-        except TallywireError as problem:
-            return self.alerts("alerts.html", problem=problem, status=422)
-        self._live.touch()
-        return RedirectResponse(f"/alerts#{alert}", status_code=303)
-
-    def _card(self, alert: Alert) -> AlertCard:
-        return AlertCard(alert=alert, transitions=self._desk.transitions(alert.id))
-
-    def _agrees_since(self, loop: str, now: float) -> float:
+    def _agrees_since(self, now: float) -> Callable[[str], float]:
         """Since when no alert of a loop has stood: the last return, else the start of the service."""
-        returns = [item.returned for item in self._desk.past(now - PAST_SPAN, now + 1) if item.loop == loop]
-        return max([item for item in returns if item is not None], default=self._live.started)
-
-    def _tags(self, now: float) -> list[TagRow]:
-        rows = []
-        for loop_id, loop in self._live.site.loops.items():
-            for role, tag in loop.tags.items():
-                reading = self._live.readings.get((loop_id, role))
-                age = None if reading is None else now - reading.receive_time
-                source = None if isinstance(tag, RecordedTag) else self._live.site.endpoints.get(tag.endpoint)
-                period = tag.period or (source.period if source else 1.0)
-                known = ROLES.get(role)
-                rows.append(
-                    TagRow(
-                        loop=loop_id,
-                        role=role,
-                        meaning=known.meaning if known else "",
-                        unit=known.unit if known else "",
-                        tag=tag,
-                        reading=reading,
-                        age_s=age,
-                        stale=age is not None and age > max(loop.limits.freshness.periods * period, 3.0),
-                    )
-                )
-        return rows
+        returns: dict[str, float] = {}
+        for item in self._desk.past(now - PAST_SPAN, now + 1):
+            if item.returned is not None:
+                returns[item.loop] = max(item.returned, returns.get(item.loop, 0.0))
+        return lambda loop: returns.get(loop, self._live.started)
 
     async def _picture(self, loop: str, evaluation: Evaluation | None, now: float) -> TrendPicture | None:
         if self._store is None or evaluation is None:
@@ -271,12 +179,12 @@ def router(pages: Pages) -> APIRouter:
     routes = APIRouter(default_response_class=HTMLResponse, include_in_schema=False)
 
     @routes.get("/")
-    async def site() -> Response:
-        return pages.site("site.html")
+    async def site(number: PageNumber = 1, find: Find = "") -> Response:
+        return pages.site("site.html", number, find)
 
     @routes.get("/fragment")
-    async def site_fragment() -> Response:
-        return pages.site("site_live.html")
+    async def site_fragment(number: PageNumber = 1, find: Find = "") -> Response:
+        return pages.site("site_live.html", number, find)
 
     @routes.get("/loops/{loop}")
     async def loop_page(loop: str) -> Response:
@@ -286,22 +194,6 @@ def router(pages: Pages) -> APIRouter:
     async def loop_fragment(loop: str) -> Response:
         return await pages.loop(loop, "loop_live.html")
 
-    @routes.get("/alerts")
-    async def alerts() -> Response:
-        return pages.alerts("alerts.html")
-
-    @routes.get("/alerts/fragment")
-    async def alerts_fragment() -> Response:
-        return pages.alerts("alerts_live.html")
-
-    @routes.get("/tags")
-    async def tags() -> Response:
-        return pages.tags("tags.html")
-
-    @routes.get("/tags/fragment")
-    async def tags_fragment() -> Response:
-        return pages.tags("tags_live.html")
-
     @routes.get("/causes")
     async def causes() -> Response:
         return pages.causes()
@@ -309,11 +201,5 @@ def router(pages: Pages) -> APIRouter:
     @routes.get("/causes/{cause}")
     async def cause_page(cause: str) -> Response:
         return pages.cause(cause)
-
-    @routes.post("/alerts/{alert}/{action}")
-    async def act(request: Request, alert: str, action: str) -> Response:
-        if action not in {"acknowledge", "shelve", "unshelve"}:
-            raise HTTPException(404, f"there is no action {action!r}")
-        return pages.act(action, alert, await form_of(request))
 
     return routes

@@ -1,4 +1,7 @@
-"""Live pages by server-sent events: one short line a change; the page then fetches the fragment it shows."""
+"""Live pages by server-sent events: one short line a change; the page then fetches the fragment it shows.
+
+A page is told of the loops it shows and of what concerns all, not of the other loops of the site.
+"""
 
 from __future__ import annotations
 
@@ -26,9 +29,18 @@ class Streams:
         """End all streams; new ones end at once."""
         self._closing.set()
 
-    async def events(self, loops: frozenset[str]) -> AsyncIterator[str]:
-        """`change` events with the time of each evaluation, of some loops or (empty) all; the first at once."""
+    async def events(self, loops: frozenset[str] | None = None, *, order: bool = False) -> AsyncIterator[str]:
+        """`change` events with the time of each evaluation; the first at once.
+
+        Parameters
+        ----------
+        loops : set of loop ids or None
+            Whose evaluations are told; None: every loop; empty: none, only what concerns all pages.
+        order : bool
+            Tell also when the verdict of any loop changes, for pages that show the worst loops first.
+        """
         self.open += 1
+        told: tuple[object, ...] | None = None
         changes = self._live.changes()
         closing = asyncio.ensure_future(self._closing.wait())
         change: asyncio.Future[int] | None = None
@@ -37,23 +49,37 @@ class Streams:
             yield "retry: 3000\n\n"
             while not self._closing.is_set():
                 change = change or asyncio.ensure_future(_next(changes))
-                beat = asyncio.ensure_future(self._clock.sleep_until(self._clock.monotonic() + HEARTBEAT))
+                beat = beat or asyncio.ensure_future(self._clock.sleep_until(self._clock.monotonic() + HEARTBEAT))
                 waiting: set[asyncio.Future[Any]] = {change, closing, beat}
                 await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
                 if change.done():
                     version, change = change.result(), None
+                    seen = self._seen(loops, order)
+                    if seen == told:
+                        continue
+                    told = seen
                     yield self._event(version, loops)
                 elif beat.done():
                     yield ": still here\n\n"
+                else:
+                    continue
                 beat.cancel()
+                beat = None
         finally:
             self.open -= 1
             for waiter in (change, closing, beat):
                 if waiter is not None:
                     waiter.cancel()
 
-    def _event(self, version: int, loops: frozenset[str]) -> str:
-        times = {loop: evaluation.time_s for loop, evaluation in self._live.evaluations.items() if not loops or loop in loops}
+    def _seen(self, loops: frozenset[str] | None, order: bool) -> tuple[object, ...]:
+        return (self._live.news, self._live.moves if order else 0, self._times(loops))
+
+    def _times(self, loops: frozenset[str] | None) -> dict[str, int]:
+        known = self._live.evaluations
+        return {loop: known[loop].time_s for loop in (known if loops is None else sorted(loops)) if loop in known}
+
+    def _event(self, version: int, loops: frozenset[str] | None) -> str:
+        times = self._times(loops)
         return f"id: {version}\nevent: change\ndata: {json.dumps({'evaluated': times}, separators=(',', ':'))}\n\n"
 
 

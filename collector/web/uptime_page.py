@@ -105,7 +105,7 @@ class UptimePages:
             days=[(first, _sum(found, first, last)) for first, last in days],
             begin=begin,
             end=end,
-            axis=[datetime.fromtimestamp(edge, self._zone).strftime("%d %b %H:%M %Z") for edge in (begin, end)],
+            day_of=lambda edge: datetime.fromtimestamp(edge, self._zone).strftime("%a %d %b"),
             until=found[0].end,
             loop_id=loop,
             span=span,

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from checks.evaluation import BeltState
 from checks.result import Link
@@ -36,7 +37,7 @@ DECIMALS = {
 }
 """Digits after the point by unit; what is not here gets four significant digits."""
 
-SHOWN_UNIT = {"degC": "°C", "count": "counts", "1/s": "1/s"}
+SHOWN_UNIT = {"degC": "°C", "count": "counts", "1/s": "1/s", "1": ""}
 
 LINK_NAMES = {
     Link.COUNTS: "counts",
@@ -113,7 +114,13 @@ def number(value: float | None, unit: str = "", *, signed: bool = False) -> str:
 def quantity(value: float | None, unit: str = "", *, signed: bool = False) -> str:
     """A number with its unit."""
     text = number(value, unit, signed=signed)
-    return text if text == NONE or not unit else f"{text}\N{NO-BREAK SPACE}{SHOWN_UNIT.get(unit, unit)}"
+    shown = shown_unit(unit)
+    return text if text == NONE or not shown else f"{text}\N{NO-BREAK SPACE}{shown}"
+
+
+def shown_unit(unit: str) -> str:
+    """A unit as people write it; empty for pure numbers."""
+    return SHOWN_UNIT.get(unit, unit)
 
 
 def duration(seconds: float | None) -> str:
@@ -157,6 +164,27 @@ def local(time_s: float | None, zone: ZoneInfo, now: float, *, seconds: bool = F
     name = f"UTC{name}" if name[:1] in "+-" else name
     utc = stamp.astimezone(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
     return Markup('<time datetime="{}" title="{}">{}</time>').format(iso(found), utc, f"{stamp.strftime(pattern)} {name}")
+
+
+MOMENT = re.compile(r"(\d{2}):(\d{2}) UTC on (\d{2}) ([A-Z][a-z]{2})")
+"""A moment as `checks.telling` writes it, which knows no zone of a site."""
+MINUS_SIGN = re.compile(r"(?<![\w.)])-(?=\d)")
+DEGREES = re.compile(r"(?<=\d) degC\b")
+
+
+def said(text: str, zone: ZoneInfo, now: float) -> Markup:
+    """A sentence of the checks for people at the site: moments in local time with UTC in the title, real minus signs, °C."""
+
+    def moment(found: re.Match[str]) -> str:
+        year = datetime.fromtimestamp(now, UTC).year
+        for tried in (year, year - 1):
+            stamp = datetime.strptime(f"{found[1]}:{found[2]} {found[3]} {found[4]} {tried} +0000", "%H:%M %d %b %Y %z")
+            if stamp.timestamp() <= now + 86400.0:
+                break
+        return str(local(stamp.timestamp(), zone, now))
+
+    safe = str(escape(text))
+    return Markup(MOMENT.sub(moment, DEGREES.sub("\N{NO-BREAK SPACE}°C", MINUS_SIGN.sub(MINUS, safe))))  # noqa: S704 - escaped above
 
 
 def cause_name(cause: str) -> str:

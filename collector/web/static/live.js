@@ -4,6 +4,7 @@
 (() => {
   const POLL = 10000;
   const SILENCE = 45000;
+  const LEAST = 2000;
   const line = document.getElementById("link-state");
   const part = () => document.getElementById("live");
   if (!part() || !line) return;
@@ -12,11 +13,19 @@
   let again = false;
   let timer = 0;
   let stream = null;
+  let asked = 0;
+  let soon = 0;
+  let wanted = "";
+  let broken = false;
 
-  const say = (text) => {
+  const say = (text, mild = false) => {
     if (line.textContent !== text) line.textContent = text;
+    line.classList.toggle("mild", mild);
     line.hidden = text === "";
   };
+  const clock = new Intl.DateTimeFormat("en-GB", {
+    timeZone: line.dataset.zone, hour: "2-digit", minute: "2-digit", second: "2-digit", timeZoneName: "short",
+  });
 
   const typing = () => {
     const at = document.activeElement;
@@ -40,19 +49,27 @@
     part().replaceWith(fresh);
     if (href) [...fresh.querySelectorAll("a")].find((link) => link.getAttribute("href") === href)?.focus({ preventScroll: true });
     if (owner) document.getElementById(owner)?.querySelector("summary")?.focus({ preventScroll: true });
+    if ((fresh.dataset.events || "") !== wanted) listen();
   };
 
   const refresh = async () => {
     if (busy) { again = true; return; }
-    if (typing()) return;
+    if (typing()) {
+      if (Date.now() - heard > SILENCE) say(`Held still while you type: what stands here is from ${clock.format(heard)}.`, true);
+      return;
+    }
+    const early = asked + LEAST - Date.now();
+    if (early > 0) { clearTimeout(soon); soon = setTimeout(refresh, early); return; }
     busy = true;
+    asked = Date.now();
     try {
       const answer = await fetch(part().dataset.fragment, { headers: { Accept: "text/html" }, cache: "no-store" });
       if (!answer.ok) throw new Error(String(answer.status));
       const html = await answer.text();
       heard = Date.now();
       if (!typing()) swap(html);
-      say("");
+      if (broken) say(`The live connection is broken; this page asks every ${POLL / 1000} s instead.`, true);
+      else say("");
     } catch {
       lost();
     } finally {
@@ -61,7 +78,7 @@
     }
   };
 
-  const lost = () => say(`No answer from Tallywire since ${new Date(heard).toLocaleTimeString()}. What stands here is old.`);
+  const lost = () => say(`No answer from Tallywire since ${clock.format(heard)}. What stands here is old.`);
 
   const poll = (every) => {
     clearInterval(timer);
@@ -70,12 +87,14 @@
 
   const listen = () => {
     const from = part().dataset.events;
+    wanted = from || "";
+    if (stream) stream.close();
     const every = Number(part().dataset.every || 0) * 1000;
     if (!from || !window.EventSource) { poll(every || POLL); return; }
     stream = new EventSource(from);
     // The first event comes at once and tells the state at this moment; while events flow, asking is only the safety net.
-    stream.addEventListener("change", () => { poll(3 * POLL); refresh(); });
-    stream.addEventListener("error", () => { poll(POLL); refresh(); });
+    stream.addEventListener("change", () => { broken = false; poll(3 * POLL); refresh(); });
+    stream.addEventListener("error", () => { broken = true; poll(POLL); refresh(); });
     poll(POLL);
   };
 

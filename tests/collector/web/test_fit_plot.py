@@ -60,7 +60,7 @@ def test_fault_parts_the_points_at_the_onset_and_marks_the_crossing() -> None:
     identity = (picture.identity[3] - picture.identity[1]) / (picture.identity[2] - picture.identity[0])
     assert (y2 - y1) / (x2 - x1) == pytest.approx(0.84 * identity, rel=0.01)
     assert picture.sentence.startswith(
-        "plc flow".replace("plc", "PLC") + " = 0.8400 x flow + 0.20 t/h. The fitted line crosses"
+        "plc flow".replace("plc", "PLC") + " = 0.8400 × flow + 0.20 t/h. The fitted line crosses"
     )
     assert ("slope", "0.8400", "± 0.0020 (k = 2)") in picture.rows
 

@@ -33,7 +33,7 @@ async def test_site_page_shows_every_loop_worst_first_with_words_and_stake(serve
 async def test_each_mark_has_a_shape_and_a_word_beside_its_colour(serve: Serve) -> None:
     html = (await serve(plant.faulty()).get("/")).text
     items = re.findall(r'<li class="(ok|suspect|fault|not_evaluated)[^"]*" title="([^"]+)">(.*?)</li>', html, re.S)
-    assert len(items) == 30
+    assert len(items) == 10
     shapes = {verdict: re.sub(r'class="[^"]*"', "", re.findall(r"<svg.*?</svg>", item, re.S)[0]) for verdict, _, item in items}
     assert len(set(shapes.values())) == len(shapes) == 3
     for verdict, title, item in items:
@@ -44,7 +44,7 @@ async def test_each_mark_has_a_shape_and_a_word_beside_its_colour(serve: Serve) 
 async def test_fault_page_shows_both_numbers_the_sentence_and_the_advice(serve: Serve) -> None:
     text = visible((await serve(plant.faulty()).get("/loops/TB-07")).text)
     for part in (
-        "differs NE 107 S: Out of specification since",
+        "differs S out of specification (NE 107) since",
         "218.4 t/h 260.0 t/h −41.6 t/h −9.90 % ± 0.12 0.50 % differs: PLC shows 41.6 t/h less than the gauge.",
         "no value 12.320 mA 0.50 % not evaluated: no independent current measurement.",
         "The PLC shows 0.840 of the gauge flow at every load",

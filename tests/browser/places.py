@@ -1,0 +1,23 @@
+"""Every page of the application, as the browser tests and the screenshots visit them."""
+
+from __future__ import annotations
+
+PAGES = {
+    "site": "/",
+    "loop": "/loops/TB-07",
+    "alerts": "/alerts",
+    "tags": "/tags",
+    "trend": "/loops/TB-07/trend?span=2h",
+    "lines": "/loops/TB-07/lines",
+    "uptime": "/uptime?span=week",
+    "uptime-of-loop": "/uptime?loop=TB-07&span=day",
+    "causes": "/causes",
+    "cause": "/causes/upper-range",
+}
+"""Addresses by name; together they show every page route."""
+
+UNKNOWN = "/loops/TB-99"
+"""An address that answers with the page of an error."""
+
+NO_PAGES = ("/fragment", ".csv", "/static/{name}", "/metrics", "/events")
+"""Ends of routes that answer a GET with something that is no page."""
