@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -33,20 +34,29 @@ def add(connection: sa.Connection, blocks: Blocks) -> None:
     blocks = _not_less(connection, blocks)
     if not len(blocks):
         return
-    text = description(blocks)
+    insert(connection, blocks.loop, blocks.length_s, description(blocks), blocks.start_s.tolist(), packed(blocks))
+
+
+def packed(blocks: Blocks, level: int = 6) -> list[bytes]:
+    """The statistics of each row as the bytes that are stored; `level` is how hard they are compressed, 1 to 9."""
+    flat = np.concatenate([getattr(blocks, name).reshape(len(blocks), -1) for name in FIELDS], axis=1)
+    return [zlib.compress(row.tobytes(), level) for row in flat]
+
+
+def insert(
+    connection: sa.Connection, loop: str, length_s: int, text: str, starts: Sequence[int], statistics: Sequence[bytes]
+) -> None:
+    """Store rows as `packed` made them, in place of what is there; `text` is their `description`."""
     layout = connection.execute(sa.select(LAYOUTS.c.id).where(LAYOUTS.c.description == text)).scalar_one_or_none()
     if layout is None:
         connection.execute(LAYOUTS.insert().values(description=text))
         layout = connection.execute(sa.select(LAYOUTS.c.id).where(LAYOUTS.c.description == text)).scalar_one()
-    flat = np.concatenate([getattr(blocks, name).reshape(len(blocks), -1) for name in FIELDS], axis=1)
     rows = [
-        {
-            "loop": blocks.loop, "length_s": blocks.length_s, "start_s": int(start), "layout": layout,
-            "statistics": zlib.compress(row.tobytes(), 6),
-        }
-        for start, row in zip(blocks.start_s, flat, strict=True)
-    ]  # fmt: skip
-    connection.execute(ROLLUPS.insert().prefix_with("OR REPLACE"), rows)
+        {"loop": loop, "length_s": length_s, "start_s": start, "layout": layout, "statistics": data}
+        for start, data in zip(starts, statistics, strict=True)
+    ]
+    if rows:
+        connection.execute(ROLLUPS.insert().prefix_with("OR REPLACE"), rows)
 
 
 def _not_less(connection: sa.Connection, blocks: Blocks) -> Blocks:

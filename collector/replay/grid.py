@@ -105,6 +105,9 @@ class Grid:
     def _column(
         self, role: str, rows: _Rows, start: NDArray[np.int64], place: NDArray[np.int64], slots: NDArray[np.int64]
     ) -> tuple[Floats, NDArray[np.uint8], NDArray[np.bool_]]:
+        if role not in rows.quality and len(start) == len(rows.time) == len(slots) and np.isfinite(rows.values[role]).all():
+            self._carried[role] = _Carried(float(rows.time[-1]), float(rows.values[role][-1]), GOOD)
+            return rows.values[role], np.full(len(slots), GOOD, np.uint8), np.zeros(len(slots), np.bool_)
         said = np.nan_to_num(rows.quality[role], nan=float(GOOD)) if role in rows.quality else np.zeros(len(rows.time))
         good = np.isfinite(rows.values[role]) & (said < BAD)
         number = np.arange(len(rows.time))

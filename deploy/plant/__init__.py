@@ -2,6 +2,7 @@
 
     python -P -m deploy.plant --site-out site.yaml            the running plant
     python -P -m deploy.plant history --hours 48 --out DIR    what it did before
+    python -P -m deploy.plant past --out DIR                  whole days before that, newest first, file by file
     python -P -m deploy.plant faults                          what can be switched, as JSON
 
 Found by others through the entry point group `tallywire.plants`, and started as a process, never imported.

@@ -14,10 +14,12 @@ from config.errors import TallywireError
 from deploy.plant.control import catalogue
 from deploy.plant.history import read_begin, write_history
 from deploy.plant.live import LiveOptions, run
+from deploy.plant.past import PLAN_FILE, make_past, plan_past, write_plan
 from deploy.plant.site import POTASH
-from deploy.plant.terminal import fresh
+from deploy.plant.terminal import DAY_S, fresh
 
 SEED = 7
+LONGEST_D = 730
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -26,6 +28,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         if given[:1] == ["history"]:
             return _history(given[1:])
+        if given[:1] == ["past"]:
+            return _past(given[1:])
         if given[:1] == ["faults"]:
             sys.stdout.write(json.dumps(catalogue(POTASH)) + "\n")
             return 0
@@ -62,6 +66,25 @@ def _history(given: Sequence[str]) -> int:
         raise TallywireError(f"{args.hours:g} hours of history cannot be written", where="--hours", fix="0 to 8784")
     files = write_history(args.out, args.hours, _until(args.until), args.seed)
     sys.stdout.write(json.dumps({"files": [str(path) for path in files]}) + "\n")
+    return 0
+
+
+def _past(given: Sequence[str]) -> int:
+    parser = argparse.ArgumentParser(
+        prog="python -P -m deploy.plant past", description="Whole days before a history, newest first, file by file."
+    )
+    parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder with the plan")
+    parser.add_argument("--plan", type=int, metavar="DAYS", help="only write the plan: this many days before --until")
+    parser.add_argument("--until", default="now", metavar="TIME", help="a UTC midnight: ISO 8601 with zone")
+    parser.add_argument("--seed", type=int, default=SEED)
+    args = parser.parse_args(given)
+    if args.plan is None:
+        return make_past(args.out)
+    until = _until(args.until)
+    if until % DAY_S or not 0 < args.plan <= LONGEST_D:
+        raise TallywireError("a past is whole UTC days", where="--plan", fix=f"1 to {LONGEST_D} days before a UTC midnight")
+    write_plan(args.out / PLAN_FILE, plan_past(until, args.plan, args.seed))
+    sys.stdout.write(json.dumps({"plan": str(args.out / PLAN_FILE)}) + "\n")
     return 0
 
 

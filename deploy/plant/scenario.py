@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Protocol
@@ -59,9 +60,10 @@ class _Cells:
     def plan(self, time_s: NDArray[np.int64]) -> Plan:
         rows = np.empty((len(time_s), 3))
         numbers = time_s // self.length
-        for number in np.unique(numbers):
-            here = numbers == number
-            rows[here] = self.cell(int(number))[time_s[here] % self.length]
+        edges = [0, *(np.flatnonzero(np.diff(numbers)) + 1).tolist(), len(numbers)]
+        for first, last in itertools.pairwise(edges if len(numbers) else []):
+            here = slice(first, last)
+            rows[here] = self.cell(int(numbers[first]))[time_s[here] % self.length]
         return Plan(rows[:, 0], rows[:, 1], rows[:, 2], self.product(time_s))
 
 

@@ -85,6 +85,9 @@ class Hold:
         """`x` where `free`, else the last value before."""
         if len(x) == 0:
             return x
+        if free.all():
+            self.value, self._seen = float(x[-1]), True
+            return x
         if not self._seen and not free[0]:
             self.value, self._seen = float(x[0]), True
         index = np.where(free, np.arange(len(x)), -1)
@@ -119,8 +122,13 @@ class Totalizer:
         else:
             line = np.cumsum(np.concatenate([[self.sum], step]))[1:]
         self.sum = float(line[-1])
-        digits: Floats = np.floor(line / resolution + 1e-9) * resolution
-        return np.round(digits % rollover, 6)
+        return shown(line, resolution, rollover)
+
+
+def shown(total: Floats, resolution: float, rollover: float) -> Floats:
+    """A total [t] as a counter shows it."""
+    digits: Floats = np.floor(total / resolution + 1e-9) * resolution
+    return np.round(digits % rollover, 6)
 
 
 class Position:
