@@ -44,6 +44,8 @@ class Balance:
     begin_s: int
     rows: int
     by_state: dict[str, tuple[float, float]]
+    likely: float = 0.0
+    """U (k = 2) [t] where the digits of the total count by chance (both ends rounded: resolution/sqrt(6)) and not at their worst."""
     upward: bool = False
     """Held against a flow whose negative part is left out, as a total that only counts up leaves it out."""
 
@@ -91,7 +93,10 @@ def between_totals(blocks: Blocks) -> float | None:
 
 
 def usable_rows(blocks: Blocks, column: int) -> NDArray[np.bool_]:
-    """Rows in which both the total and its flow were there throughout, and no break or gap lies in or just before them."""
+    """Rows in which both the total and its flow were there throughout, and no break or gap lies in or just before them.
+
+    Nor does a break lie just behind them: it is decided some readings after it came, and until then the total gains nothing.
+    """
     measured = blocks.measured_s if column == 0 else blocks.plc_measured_s
     whole = (
         (measured >= blocks.covered_s - 1e-9)
@@ -99,10 +104,12 @@ def usable_rows(blocks: Blocks, column: int) -> NDArray[np.bool_]:
         & np.isfinite(blocks.increment_t[:, column])
     )
     quiet = blocks.discontinuities[:, column] == 0.0
+    before_break = np.zeros(len(blocks), np.bool_)
+    before_break[:-1] = ~quiet[1:]
     after_gap = np.ones(len(blocks), np.bool_)
     after_gap[1:] = (np.diff(blocks.start_s) != blocks.length_s) | ~whole[:-1] | ~quiet[:-1]
     busy = (blocks.state("maintenance") > 0.0) | (blocks.state("calibrating") > 0.0) | (blocks.state("explained") > 0.0)
-    return np.asarray(whole & quiet & ~after_gap & ~busy)
+    return np.asarray(whole & quiet & ~before_break & ~after_gap & ~busy)
 
 
 def upward_t(blocks: Blocks, column: int) -> Floats:
@@ -145,7 +152,7 @@ def balance(
         gained=float(gained.sum()), demanded=tonnes, uncertainty=2.0 * standard + digits,
         begin_s=int(blocks.start_s[rows][0]) if rows.any() else 0, rows=int(rows.sum()),
         by_state={state: (float(gained[here].sum()), float(demanded[here].sum())) for state, here in states.items()},
-        upward=upward,
+        likely=2.0 * math.sqrt(standard**2 + breaks * totalizer.resolution**2 / 6.0), upward=upward,
     )  # fmt: skip
 
 

@@ -126,6 +126,17 @@ def test_reset_and_rollover_break_no_verdict(at: int) -> None:
     assert result.verdict is Verdict.OK
 
 
+@pytest.mark.parametrize("at", range(2500, 2510))
+def test_tonnes_that_wait_for_a_rollover_to_be_decided_are_missed_nowhere(at: int) -> None:
+    """A break is decided four readings after it came; on which side of the end of a block that lies must not matter."""
+    samples = changed(steady(3600, digit=0.01), plc_total=lambda v: np.where(np.arange(len(v)) >= at, v - v[at], v))
+    blocks = window_of(samples, site_of(0.01)).blocks
+    rows = totals.usable_rows(blocks, 1)
+    near = rows & (np.abs(blocks.start_s - BEGIN - at) < 60)
+    assert near.sum() >= 8
+    assert abs((blocks.increment_t[:, 1] - blocks.plc_own_t)[near].sum()) < 0.05  # a second at 260 t/h is 0.07 t
+
+
 def test_plant_that_counts_twice_is_a_fault_of_about_100_per_cent() -> None:
     result = totals.check(window_of(run_of("TB-07", 0.7, seed=3, faults=["counted-twice"])))[1]
     assert result.verdict is Verdict.FAULT
