@@ -22,6 +22,7 @@ FULL = os.environ.get("TALLYWIRE_FULL") == "1"
 COUNT, LENGTH = (DAYS, 24.0) if FULL else (RUNS, HOURS)
 ONCE_FALSE = (
     (Day("nothing", 7, 0), 2.0),  # a card without a code below 4 mA
+    (Day("rollover", 9, 0), 0.4),  # a rollover that was decided behind the end of a block
     (Day("comms-blips", 4, 0), 1.2),  # counts behind a damping that crossed a gap
 )
 """Days on which something false was told once, with the hours that it took and some more."""
