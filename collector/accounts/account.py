@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
-from zoneinfo import ZoneInfo
+from datetime import timedelta
 
 import numpy as np
 
 from checks.accounting.balance import PeriodBalance, balance, combined
 from checks.accounting.bridge import Bridge, Step, bridge
-from checks.accounting.calendar import Kind, Period, day, month, periods
+from checks.accounting.calendar import Period, periods
 from checks.accounting.drift import unit_chain
 from checks.blocks import Blocks
 from checks.references import MaterialTest, Reference, references_of
@@ -19,15 +18,13 @@ from checks.result import CheckResult, Verdict
 from collector.accounts import explained
 from collector.accounts.creeping import LOOK_S, Creep, creeps_of
 from collector.accounts.grounds import agreement, grounds_of
-from collector.accounts.reading import DAY_S, HOUR_S, MINUTE_S, Rows, pieces, rows_of, tonnes_between
+from collector.accounts.periods import begun, date_at, shifts_of, whole_of
+from collector.accounts.reading import DAY_S, HOUR_S, Rows, pieces, rows_of, tonnes_between
 from collector.alerts.model import Alert
 from collector.history.store import Store
 from collector.uptime import BEFORE_S, MOST_ALERTS
 from config.model import Loop, Site
 
-KINDS: tuple[Kind, ...] = ("shift", "day", "month")
-SETTLED_S = 120
-"""A running period is accounted for up to here before now: what comes later may not be stored yet [s]."""
 Past = Callable[[float, float, int], Sequence[Alert]]
 
 
@@ -83,49 +80,6 @@ class Account:
     def dry(self) -> float | None:
         """Best estimate without its water [t], None where the moisture is not known."""
         return None if self.water.moisture is None else self.whole.best * (1.0 - self.water.moisture / 100.0)
-
-
-def parts_of(site: Site, kind: Kind, first: date, last: date) -> tuple[Period, ...]:
-    """The shifts, days or months of the days `first` to `last` (inclusive) in the calendar of the site."""
-    return periods(kind, first, last, shifts_of(site), site.time_zone)
-
-
-def whole_of(parts: Sequence[Period]) -> Period:
-    """The time that some periods fill; one period is that period."""
-    if len(parts) == 1:
-        return parts[0]
-    return Period(
-        kind=parts[0].kind, name=f"{parts[0].name} to {parts[-1].name}", begin=parts[0].begin, end=parts[-1].end,
-        note="; ".join(dict.fromkeys(f"{part.name} is {part.note}" for part in parts if part.note)),
-    )  # fmt: skip
-
-
-def period_named(site: Site, kind: Kind, name: str) -> Period:
-    """A period by its name ("2027-03", "2027-03-14", "2027-03-14 06:00"). ValueError where there is none of this name."""
-    zone, shifts = site.time_zone, shifts_of(site)
-    if kind == "month":
-        year, _, number = name.partition("-")
-        if len(name) != 7 or not 1 <= int(number) <= 12:
-            raise ValueError(name)
-        return month(int(year), int(number), shifts, zone)
-    on = date.fromisoformat(name[:10])
-    if kind == "day":
-        return day(date.fromisoformat(name), shifts, zone)
-    found = [one for one in periods("shift", on, on, shifts, zone) if one.name == name]
-    if not found:
-        raise ValueError(name)
-    return found[0]
-
-
-def shifts_of(site: Site) -> tuple[str, ...]:
-    """The begins of the shifts; a site that names none begins its day at midnight."""
-    return site.shifts or ("00:00",)
-
-
-def begun(parts: Sequence[Period], now: float) -> tuple[Period, ...]:
-    """The periods that have begun, the last one cut at what is surely stored."""
-    until = int(now - SETTLED_S) // MINUTE_S * MINUTE_S
-    return tuple(replace(part, end=min(part.end, until)) for part in parts if part.begin < until)
 
 
 def worst_first(accounts: Iterable[Account]) -> list[Account]:
@@ -184,8 +138,7 @@ def read(
 
 
 def _shifts(site: Site, begin: int, end: int) -> list[Period]:
-    zone = ZoneInfo(site.time_zone)
-    first, last = (datetime.fromtimestamp(edge, zone).date() for edge in (begin, end))
+    first, last = (date_at(site, edge) for edge in (begin, end))
     every = periods("shift", first - timedelta(days=1), last, shifts_of(site), site.time_zone)
     return [replace(one, end=min(one.end, end)) for one in every if begin <= one.begin < end]
 

@@ -5,15 +5,13 @@ from __future__ import annotations
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
-from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
 
 from checks.accounting.balance import PeriodBalance
 from checks.accounting.bridge import Bridge
 from checks.accounting.calendar import Kind, Period
-from collector.accounts import account
+from collector.accounts import account, periods
 from collector.accounts.account import Account, Past
 from collector.accounts.content import KIND, PeriodAccount, parts_of
 from collector.clock import Clock
@@ -23,8 +21,6 @@ from collector.records.content import head_of, told
 from config.errors import TallywireError
 from config.model import Site
 
-FINER: dict[Kind, Kind] = {"month": "day", "day": "shift", "shift": "shift"}
-"""What an account of a period shows row by row."""
 SAME = 1e-9
 FIGURES = ("gauge", "plc", "own", "best", "uncertainty", "measured_h", "excluded_h")
 
@@ -58,17 +54,8 @@ class Accountant:
 
     def account(self, loop: str, period: Period) -> tuple[PeriodBalance, Bridge | None] | None:
         """The balance of a period and the way from booked to best, for reports; None where nothing is known of it."""
-        found = self.read(loop, (period,), creep=False) if account.begun((period,), self._clock.now()) else None
+        found = self.read(loop, (period,), creep=False) if periods.begun((period,), self._clock.now()) else None
         return (found.whole, found.bridge) if found is not None and found.measured else None
-
-    def rows(self, kind: Kind, period: Period) -> tuple[Period, ...]:
-        """The days of a month, the shifts of a day."""
-        if FINER[kind] == kind:
-            return (period,)
-        zone = ZoneInfo(self._site.time_zone)
-        first, last = (datetime.fromtimestamp(edge, zone).date() for edge in (period.begin, period.end))
-        every = account.parts_of(self._site, FINER[kind], first - timedelta(days=1), last)
-        return tuple(one for one in every if period.begin <= one.begin < period.end)
 
     def close(self, loop: str, kind: Kind, name: str, *, by: str, reason: str = "") -> Record:
         """Close a period: the first record of its account.
@@ -88,6 +75,19 @@ class Accountant:
                     fix=f"restate record {before.record.number} with name and reason",
                 )  # fmt: skip
             return book.add(self._content(loop, kind, period, by=by, reason=reason))
+
+    def close_all(self, kind: Kind, name: str, *, by: str, reason: str = "") -> list[Record]:
+        """Close a period of every loop that has one to close. TallywireError where none has."""
+        made: list[Record] = []
+        refused: TallywireError | None = None
+        for loop in self._site.loops:
+            try:
+                made.append(self.close(loop, kind, name, by=by, reason=reason))
+            except TallywireError as error:
+                refused = refused or error
+        if not made and refused is not None:
+            raise refused
+        return made
 
     def restate(self, number: int, *, by: str, reason: str) -> Record | None:
         """Account for a closed period once more; the record before stays as it is. None where there is no such number.
@@ -144,13 +144,22 @@ class Accountant:
         content = None if record is None else _account_of(record)
         return None if record is None or content is None else Closed(record=record, content=content, versions=len(numbers))
 
+    def of_record(self, record: Record) -> Closed | None:
+        """A record as the account that it holds; None where it holds none."""
+        content = _account_of(record)
+        if content is None:
+            return None
+        span = content.period
+        newest = self.closed(content.loops[0], Period(kind="day", name=span.name, begin=span.begin, end=span.end))
+        return Closed(record=record, content=content, versions=1 if newest is None else newest.versions)
+
     def _period(self, kind: Kind, name: str) -> Period:
         try:
-            period = account.period_named(self._site, kind, name)
+            period = periods.period_named(self._site, kind, name)
         except (ValueError, OverflowError):
             example = {"month": "2026-03", "day": "2026-03-02", "shift": "2026-03-02 06:00"}[kind]
             raise TallywireError(f"{name!r} is no {kind} of this site", where="period", fix=f"write it as {example}") from None
-        if period.end > self._clock.now() - account.SETTLED_S:
+        if period.end > self._clock.now() - periods.SETTLED_S:
             raise TallywireError(f"{name} has not ended", where="period", fix="close it when it is over")
         return period
 
@@ -162,7 +171,7 @@ class Accountant:
     def _content(
         self, loop: str, kind: Kind, period: Period, *, by: str, reason: str, old: Record | None = None
     ) -> PeriodAccount:
-        found = self.read(loop, self.rows(kind, period), named=period)
+        found = self.read(loop, periods.split_of(self._site, kind, period), named=period)
         if not found.measured:
             raise TallywireError(f"nothing is stored of {loop} in {period.name}", where="period", fix="name another period")
         site = self._site

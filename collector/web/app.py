@@ -13,6 +13,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 
+from collector.accounts.closing import Accountant
 from collector.alerts.desk import AlertDesk
 from collector.clock import Clock
 from collector.history.store import Store
@@ -23,10 +24,12 @@ from collector.web import (
     api,
     lines_page,
     metrics,
+    openapi,
     pages,
     records_page,
     static_files,
     tags_page,
+    totals_page,
     trend_page,
     uptime_page,
 )
@@ -84,6 +87,9 @@ def create_app(
     uptimes = uptime_page.UptimePages(faces, live, store, desk, clock, guard)
     app.include_router(uptime_page.router(uptimes))
     app.include_router(records_page.router(records_page.RecordsPages(faces, live, records, clock, guard)))
+    book = records.book if records is not None else None
+    accountant = Accountant(live.site, live.site_sha256, store, desk.past, clock, book) if store is not None else None
+    app.include_router(totals_page.router(totals_page.TotalsPages(faces, live, accountant, clock, guard)))
     app.include_router(trend_page.router(trend_page.TrendPages(faces, live, store, desk, clock)))
 
     @app.get("/static/{name}", include_in_schema=False)
@@ -109,6 +115,8 @@ def create_app(
         if unknown:
             raise HTTPException(404, f"this site has no loop {unknown[0]!r}")
         return StreamingResponse(streams.events(wanted, order=order), media_type="text/event-stream")
+
+    openapi.install(app)
 
     async def refused(request: Request, error: Exception) -> Response:
         found = cast(HTTPException, error)
