@@ -115,6 +115,7 @@ class EmptiesLedger:
         self._events: list[tuple[str, int]] = []
         self._feed_on_s = self._loaded_until = -(2**62)
         self._stood_from: int | None = None
+        self._seen_until: int | None = None
         self._running = self._loaded = self._error = self._error_rows = 0.0
 
     def push(self, samples: Samples, blocks: Blocks, noted: Iterable[LedgerEntry] = ()) -> None:
@@ -176,6 +177,9 @@ class EmptiesLedger:
 
     def _row(self, row: EmptyRow) -> None:
         self._movement(row)
+        if row.start_s != self._seen_until:  # nobody saw whether it was fed before
+            self._feed_on_s = self._loaded_until = row.start_s
+        self._seen_until = row.end_s
         if row.feed_on:
             self._feed_on_s = row.end_s
         empty = self._is_empty(row)

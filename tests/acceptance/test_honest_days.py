@@ -24,6 +24,7 @@ ONCE_FALSE = (
     (Day("nothing", 7, 0), 2.0),  # a card without a code below 4 mA
     (Day("rollover", 9, 0), 0.4),  # a rollover that was decided behind the end of a block
     (Day("comms-blips", 4, 0), 1.2),  # counts behind a damping that crossed a gap
+    (Day("gauge-restart", 41, 0), 0.5),  # a feed that ended just before the first sample
 )
 """Days on which something false was told once, with the hours that it took and some more."""
 

@@ -89,6 +89,20 @@ def test_belt_whose_zero_is_far_off_is_still_empty_where_the_feeder_says_so() ->
     assert ledger_of(without, hand_site(without)).stretches() == ()
 
 
+def test_feeder_that_was_not_seen_before_may_have_fed_just_now() -> None:
+    """The first sample comes a second after the feed stopped: the flow behind a damping of 20 s still holds the load."""
+    t = np.arange(180)
+    samples = by_hand(180, seed=7, flow=400.0 * np.exp(-t / 20.0), feed_running=t >= 150)
+    site = small_site(list(samples.values), load_per_attenuation=153.8, counts_filtered=False, damping=20.0)
+    (only,) = ledger_of(samples, site).stretches()
+    assert only.start_s >= BEGIN + site.loops["TB-07"].settle
+    assert only.flow is None or abs(only.flow) < 1.0
+    behind_gap = samples_by_hand({role: np.concatenate([column, column]) for role, column in samples.values.items()})
+    behind_gap.time_s[180:] += 3600
+    first, second = ledger_of(behind_gap, site).stretches()
+    assert second.start_s - first.start_s == 180 + 3600
+
+
 def test_turns_are_unknown_and_only_time_counts_where_no_belt_length_is_declared() -> None:
     samples = by_hand(4000, seed=7)
     site = small_site(list(samples.values), load_per_attenuation=153.8, counts_filtered=False)
