@@ -15,6 +15,7 @@ from pathlib import Path
 from platformdirs import user_data_path
 
 from collector import logs
+from collector.accounts.closing import Accountant
 from collector.cli import exits
 from collector.clock import Clock, SystemClock
 from collector.history.bulk import bulk_import
@@ -89,7 +90,7 @@ async def _serve(
     book = RecordBook(store.state)
     sources = Sources(
         site=loaded.site, site_sha256=loaded.sha256, store=store, past=alerting.desk.past, versions=store.ledger.config_versions,
-        clock=clock,
+        clock=clock, balances=Accountant(loaded.site, loaded.sha256, store, alerting.desk.past, clock, book),
     )  # fmt: skip
     reports = ScheduledReports(sources, book) if loaded.site.reports else None
     service = Service(loaded, store, alerting, pollers, live, clock, web=serving, reports=reports)
