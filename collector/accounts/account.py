@@ -122,7 +122,8 @@ def read(
         combined([one for begin, one in shifts.items() if part.begin <= begin < part.end], part, known) for part in given
     )
     total = combined(found, whole, known)
-    between, alike = explained.steps(standing, whole.begin, whole.end, _passed(store, loop_id, rows, standing, whole))
+    passed = _passed(store, loop_id, rows, standing, whole)
+    between, alike = explained.steps(standing, whole.begin, whole.end, passed, total.excluded)
     deviation, wide = _deviation(total)
     verdict, why = agreement(deviation, wide, total.best, loop)
     inside = [part for part in (rows.hours, rows.minutes) if len(part)]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
+from checks.accounting.balance import Excluded
 from checks.accounting.bridge import Step
 from checks.causes import registry
 from checks.causes.cause import Signal
@@ -60,16 +61,34 @@ def void(standing: Sequence[Stood], notes: Sequence[Annotation]) -> list[tuple[i
     return sorted(set(out))
 
 
-def steps(standing: Sequence[Stood], begin: int, end: int, passed: Passed) -> tuple[list[Step], list[Step]]:
+def steps(
+    standing: Sequence[Stood], begin: int, end: int, passed: Passed, excluded: Sequence[Excluded] = ()
+) -> tuple[list[Step], list[Step]]:
     """The tonnes of a period (+ = booked too much) that findings explain: those between gauge and PLC, and those at the gauge
-    itself, which both ends book alike."""
+    itself, which both ends book alike. A finding counts the time that the gauge measured; where the PLC total stands in for
+    the rest, what lies between gauge and PLC went on, and counts there too."""
     between: list[Step] = []
     alike: list[Step] = []
     for item in standing:
         step = _step(item, begin, end, passed)
-        if step is not None:
-            (between if _is_between(item, passed) else alike).append(step)
+        if step is None:
+            continue
+        if _is_between(item, passed):
+            between.append(_gone_on(step, item, begin, end, passed, excluded))
+        else:
+            alike.append(step)
     return between, alike
+
+
+def _gone_on(step: Step, item: Stood, begin: int, end: int, passed: Passed, excluded: Sequence[Excluded]) -> Step:
+    first, last = max(item.begin, begin), min(item.end, end)
+    own = passed(first, last)[0]
+    filled = sum(gap.tonnes for gap in excluded if gap.method == "PLC total" and first <= gap.begin and gap.end <= last)
+    if not own > 0.0 or not filled > 0.0:
+        return step
+    more = (own + filled) / own
+    wide = None if step.uncertainty is None else more * step.uncertainty
+    return Step(name=step.name, tonnes=more * step.tonnes, uncertainty=wide)
 
 
 def _step(item: Stood, begin: int, end: int, passed: Passed) -> Step | None:

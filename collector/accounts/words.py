@@ -176,7 +176,11 @@ def site_sentence(accounts: Sequence[Account]) -> str:
     apart = [one.loop for one in told if one.verdict is Verdict.FAULT]
     doubtful = [one.loop for one in told if one.verdict is Verdict.SUSPECT]
     agree = len(told) - len(apart) - len(doubtful)
-    said = [f"{agree} of {len(accounts)} loops agree" if len(accounts) != 1 else ("the loop agrees" if agree else "")]
+    said = [
+        f"{agree} of {len(accounts)} loops agree{'s' * (agree == 1)}"
+        if len(accounts) != 1
+        else ("the loop agrees" if agree else "")
+    ]
     said += [f"{', '.join(apart)} booked other tonnes than the gauge"] if apart else []
     said += [f"{', '.join(doubtful)} doubtful"] if doubtful else []
     said += [f"{len(accounts) - len(told)} not evaluated"] if len(told) < len(accounts) else []
