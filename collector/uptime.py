@@ -109,6 +109,11 @@ def midnight(day: date, zone: ZoneInfo) -> int:
     return int(datetime(day.year, day.month, day.day, tzinfo=zone).timestamp())
 
 
+def local_day(time_s: float, zone: ZoneInfo) -> date:
+    """The local day that holds a moment."""
+    return datetime.fromtimestamp(time_s, zone).date()
+
+
 def stretch_of(span: Span, day: date, zone: ZoneInfo) -> tuple[int, int]:
     """The local day, week (from Monday) or month that holds a day [epoch s]."""
     if span == "day":

@@ -6,15 +6,16 @@ from collections.abc import Iterable, Sequence
 
 from checks.evaluation import Evaluation, LinkNumbers
 from checks.finding import Correction, Finding, Predicted
-from checks.result import CheckResult, Evidence
+from checks.result import CheckResult, Evidence, worst
 from collector.alerts.model import Alert, Transition
 from collector.history.store import Event, Trend
 from collector.live import EndpointStatus
-from collector.reading import Reading
 from collector.web import schemas
-from collector.web.overview import LoopLine
-from collector.web.words import finite, iso
-from config.roles import ROLES
+from collector.web.drawn_roles import meaning_of, roles_of, unit_of
+from collector.web.overview import LoopLine, Step, endpoints_of
+from collector.web.tag_rows import TagRow
+from collector.web.words import finite, iso, where
+from config.model import Loop
 
 QUALITY_WORDS = ("good", "uncertain", "bad")
 
@@ -164,19 +165,26 @@ def evaluation(item: Evaluation, line: LoopLine, cautions: Sequence[str]) -> sch
     )
 
 
-def loop(line: LoopLine) -> schemas.LoopOut:
+def loop(line: LoopLine, no_alert_since: float | None) -> schemas.LoopOut:
     """A loop in one line."""
-    found = line.evaluation
+    found, lead, status = line.evaluation, line.lead, line.status
     return schemas.LoopOut(
         loop=line.loop,
         title=line.title,
-        verdict=found.verdict.value if found else "not_evaluated",
+        verdict=worst([found.verdict, *(item.verdict for item in line.findings)]).value if found else "not_evaluated",
         words=line.words,
         stale=line.stale,
         time=iso(found.time_s) if found else None,
         state=found.state.value if found else "unknown",
         suppressed=found.suppressed if found else "",
+        ne_107=status.value if status else "",
         findings=len(line.findings),
+        lead=lead.title if lead else "",
+        since=iso(lead.begin) if lead else None,
+        tonnes=finite(lead.tonnes) if lead else None,
+        tonnes_uncertainty=finite(lead.tonnes_uncertainty) if lead else None,
+        rate_error_t_h=finite(lead.rate_error_t_h) if lead else None,
+        no_alert_since=iso(no_alert_since),
         links_not_evaluated=line.unevaluated,
     )
 
@@ -197,21 +205,45 @@ def trend(item: Trend, begin: int, end: int) -> schemas.TrendOut:
     )
 
 
-def tag(loop_id: str, role: str, reading: Reading | None, now: float) -> schemas.TagOut:
+def tag(row: TagRow) -> schemas.TagOut:
     """A tag as it was last read."""
-    known = ROLES.get(role)
+    reading = row.reading
     return schemas.TagOut(
-        loop=loop_id,
-        role=role,
-        meaning=known.meaning if known else "",
-        unit=known.unit if known else "",
+        loop=row.loop,
+        role=row.role,
+        meaning=row.meaning,
+        unit=row.unit,
         value=finite(reading.value) if reading else None,
         quality=QUALITY_WORDS[reading.quality] if reading else "never read",
         reason=reading.reason if reading else "",
-        age_s=now - reading.receive_time if reading else None,
+        age_s=row.age_s,
         receive_time=iso(reading.receive_time) if reading else None,
         source_time=iso(reading.source_time) if reading else None,
         raw=[finite(value) for value in reading.raw] if reading else [],
+        stale=row.stale,
+        where=where(row.tag),
+    )
+
+
+def step(item: Step, cautions: Sequence[str]) -> schemas.NextOut:
+    """The one thing to do first."""
+    walks = item.finding is not None and bool(item.finding.advice)
+    return schemas.NextOut(headline=item.headline, action=item.action, loop=item.loop, cautions=list(cautions) if walks else [])
+
+
+def declared(loop_id: str, plant: Loop) -> schemas.DeclaredOut:
+    """What the site file declares of a loop."""
+    return schemas.DeclaredOut(
+        loop=loop_id,
+        title=plant.title,
+        nuclide=plant.gauge.nuclide,
+        reference_date=plant.gauge.reference_date.isoformat() if plant.gauge.reference_date else None,
+        gauge_range_low=plant.gauge.range.low,
+        gauge_range_high=plant.gauge.range.high,
+        plc_range_low=plant.plc.range.low,
+        plc_range_high=plant.plc.range.high,
+        endpoints=sorted(endpoints_of(plant)),
+        roles=[schemas.DrawnOut(role=role, meaning=meaning_of(role), unit=unit_of(role)) for role in roles_of(plant)],
     )
 
 

@@ -15,7 +15,7 @@ from collector.alerts.model import Alert
 from collector.clock import Clock
 from collector.history.store import Store
 from collector.live import LiveState
-from collector.web import answers, cause_answers, overview, schemas
+from collector.web import answers, cause_answers, overview, schemas, tag_rows
 from collector.web.drawn_roles import roles_of
 from collector.web.forms import typed
 from collector.web.times import From, To, stretch
@@ -61,6 +61,8 @@ def router(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clock) 
 
     @routes.get("/site", summary="The site and the service")
     async def site() -> schemas.SiteOut:
+        now = clock.now()
+        lines = overview.loop_lines(live, now)
         return schemas.SiteOut(
             tallywire=version("tallywire"),
             site=live.site.site,
@@ -68,14 +70,22 @@ def router(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clock) 
             time_zone=live.site.time_zone,
             site_sha256=live.site_sha256,
             started=answers.time_of(live.started),
-            time=answers.time_of(clock.now()),
+            time=answers.time_of(now),
             loops=list(live.site.loops),
             problems=dict(live.problems),
+            standing=overview.summary(lines),
+            next=answers.step(overview.next_step(live, lines, desk.standing()), CAUTIONS),
         )
 
     @routes.get("/loops", summary="Every loop in one line, worst first")
     async def loops() -> list[schemas.LoopOut]:
-        return [answers.loop(line) for line in overview.loop_lines(live, clock.now())]
+        now = clock.now()
+        alerted = {item.loop for item in desk.standing() if item.active}
+        quiet = overview.quiet_since(live, desk.past(now - EVENT_SPAN, now + 1))
+        return [
+            answers.loop(line, None if line.loop in alerted or line.evaluation is None else quiet(line.loop))
+            for line in overview.loop_lines(live, now)
+        ]
 
     @routes.get("/loops/{loop}", summary="The latest evaluation of a loop")
     async def loop_(loop: str) -> schemas.EvaluationOut:
@@ -98,20 +108,20 @@ def router(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clock) 
             raise HTTPException(404, f"loop {loop} has no tag with the role {role!r}")
         return answers.trend(await run_in_threadpool(history().trend, loop, role, first, last, points), first, last)
 
-    @routes.get("/loops/{loop}/findings", summary="The findings of a loop, largest consequence first")
+    @routes.get("/loops/{loop}/findings", summary="What is wrong with a loop, largest consequence first")
     async def findings(loop: str) -> list[schemas.FindingOut]:
-        found = live.evaluations.get(known(loop))
-        return [answers.finding(item, CAUTIONS) for item in found.findings] if found else []
+        """What its alerts stand for, also while this moment does not show it, and what was just found beside."""
+        return [answers.finding(item, CAUTIONS) for item in overview.standing_findings(live, known(loop))]
+
+    @routes.get("/loops/{loop}/declared", summary="What the site file declares of a loop, and what of it can be drawn")
+    async def declared(loop: str) -> schemas.DeclaredOut:
+        return answers.declared(loop, live.site.loops[known(loop)])
 
     @routes.get("/tags", summary="Every tag as it was last read")
     async def tags(loop: str | None = None) -> list[schemas.TagOut]:
         now = clock.now()
         wanted = live.site.loops if loop is None else [known(loop)]
-        return [
-            answers.tag(loop_id, role, live.readings.get((loop_id, role)), now)
-            for loop_id in wanted
-            for role in live.site.loops[loop_id].tags
-        ]
+        return [answers.tag(row) for loop_id in wanted for row in tag_rows.of_loop(live, loop_id, now)]
 
     @routes.get("/alerts", summary="Standing alerts, most urgent first; with a time, those raised in it, newest first")
     async def alerts(begin: From = None, to: To = None) -> list[schemas.AlertOut]:
@@ -152,8 +162,10 @@ def router(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clock) 
         return cause_answers.cause_out(registry()[cause])
 
     @routes.get("/endpoints", summary="The connections to the plant")
-    async def endpoints() -> list[schemas.EndpointOut]:
-        return [answers.endpoint(live.endpoints[name]) for name in sorted(live.endpoints)]
+    async def endpoints(loop: str | None = None) -> list[schemas.EndpointOut]:
+        """All of the site, or those that a loop is read from."""
+        wanted = set(live.endpoints) if loop is None else overview.endpoints_of(live.site.loops[known(loop)])
+        return [answers.endpoint(live.endpoints[name]) for name in sorted(wanted & live.endpoints.keys())]
 
     @routes.get("/events", summary="The event ledger, oldest first; the last seven days where no time is given")
     async def events(loop: str | None = None, begin: From = None, to: To = None) -> list[schemas.EventOut]:

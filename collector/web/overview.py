@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -310,6 +310,15 @@ def next_step(live: LiveState, lines: Sequence[LoopLine], alerts: Sequence[Alert
     if all(line.standing is Standing.NOT_EVALUATED for line in lines):
         return Step(headline="Nothing can be evaluated now.", action="Open a loop to see what each link needs.")
     return Step(headline="Nothing to do.", action="No loop differs.")
+
+
+def quiet_since(live: LiveState, past: Sequence[Alert]) -> Callable[[str], float]:
+    """Since when no alert of a loop has stood, by its name: the last return among `past`, else the start of the service."""
+    returns: dict[str, float] = {}
+    for item in past:
+        if item.returned is not None:
+            returns[item.loop] = max(item.returned, returns.get(item.loop, 0.0))
+    return lambda loop: returns.get(loop, live.started)
 
 
 def _step_of(line: LoopLine) -> Step:

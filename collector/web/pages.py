@@ -151,12 +151,7 @@ class Pages:
         )
 
     def _agrees_since(self, now: float) -> Callable[[str], float]:
-        """Since when no alert of a loop has stood: the last return, else the start of the service."""
-        returns: dict[str, float] = {}
-        for item in self._desk.past(now - PAST_SPAN, now + 1):
-            if item.returned is not None:
-                returns[item.loop] = max(item.returned, returns.get(item.loop, 0.0))
-        return lambda loop: returns.get(loop, self._live.started)
+        return overview.quiet_since(self._live, self._desk.past(now - PAST_SPAN, now + 1))
 
     async def _picture(self, loop: str, evaluation: Evaluation | None, now: float) -> TrendPicture | None:
         if self._store is None or evaluation is None:

@@ -166,7 +166,11 @@ class EvaluationOut(Answer):
 
 
 class LoopOut(Answer):
-    """A loop in one line. `verdict` is the last one; where `stale` it is old, where `time` is null there is none yet."""
+    """A loop in one line. `verdict` is the last one; where `stale` it is old, where `time` is null there is none yet.
+
+    `ne_107` is the letter of the status signal (F, C, S or M), empty where all is good or nothing can be said. `lead`, `since`,
+    `tonnes` and `rate_error_t_h` are of the finding with the largest consequence.
+    """
 
     loop: Loop
     title: str = Field(examples=["Ship loader feed"])
@@ -176,8 +180,47 @@ class LoopOut(Answer):
     time: str | None = Field(examples=["2026-03-02T13:05:00Z"])
     state: str = Field(examples=["loaded"])
     suppressed: str = Field(examples=[""])
+    ne_107: Literal["", "F", "C", "S", "M"] = Field(examples=["S"])
     findings: int = Field(examples=[1])
+    lead: str = Field(examples=["upper range differs"])
+    since: str | None = Field(examples=["2026-03-02T08:38:24Z"])
+    tonnes: float | None = Field(description="booked by the PLC minus best estimate [t]", examples=[-186.0])
+    tonnes_uncertainty: float | None = Field(description="k = 2 [t]", examples=[4.0])
+    rate_error_t_h: float | None = Field(examples=[-41.6])
+    no_alert_since: str | None = Field(description="null while an alert stands", examples=[None])
     links_not_evaluated: int = Field(examples=[2])
+
+
+class NextOut(Answer):
+    """The one thing to do first. `loop` is empty where it belongs to no loop; cautions where it may lead to a gauge."""
+
+    headline: str = Field(examples=["Begin with TB-07: the PLC scales to 420 t/h, the gauge sends 500 t/h as 20 mA."])
+    action: str = Field(examples=["read the upper range in the gauge and in the block, side by side"])
+    loop: str = Field(examples=["TB-07"])
+    cautions: list[str]
+
+
+class DrawnOut(Answer):
+    """A role of a loop that can be asked for over time."""
+
+    role: str = Field(examples=["plc_flow"])
+    meaning: str = Field(examples=["mass flow after the PLC scaling block"])
+    unit: Unit
+
+
+class DeclaredOut(Answer):
+    """What the site file declares of a loop."""
+
+    loop: Loop
+    title: str = Field(examples=["Ship loader feed"])
+    nuclide: str = Field(examples=["Cs-137"])
+    reference_date: str | None = Field(examples=["2019-05-14"])
+    gauge_range_low: float = Field(description="flow at 4 mA [t/h]", examples=[0.0])
+    gauge_range_high: float = Field(description="flow at 20 mA [t/h]", examples=[500.0])
+    plc_range_low: float = Field(description="[t/h]", examples=[0.0])
+    plc_range_high: float = Field(description="[t/h]", examples=[420.0])
+    endpoints: list[str] = Field(examples=[["gauge-07", "plc"]])
+    roles: list[DrawnOut]
 
 
 class SiteOut(Answer):
@@ -193,6 +236,8 @@ class SiteOut(Answer):
     time: Time
     loops: list[str] = Field(examples=[["TB-07", "TB-08", "TB-09"]])
     problems: dict[str, str] = Field(examples=[{"history": "disk full, verifying in memory"}])
+    standing: str = Field(examples=["3 loops: 1 differs, 2 agree."])
+    next: NextOut
 
 
 class TrendOut(Answer):
@@ -224,6 +269,8 @@ class TagOut(Answer):
     receive_time: str | None = Field(examples=["2026-03-02T13:05:00Z"])
     source_time: str | None = Field(examples=[None])
     raw: list[float | None] = Field(examples=[[17242, 26214]])
+    stale: bool = Field(description="older than the limit of the loop allows", examples=[False])
+    where: str = Field(examples=["gauge-07 holding 10 float32 ABCD"])
 
 
 class TransitionOut(Answer):

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from typing import Annotated
 from zoneinfo import ZoneInfo
 
-from fastapi import APIRouter, HTTPException, Request
-from pydantic import BaseModel
+from fastapi import APIRouter, HTTPException, Query, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
@@ -21,12 +21,16 @@ from collector.history.store import Store
 from collector.live import LiveState
 from collector.web.forms import form_of, typed
 from collector.web.pages import Pages
+from collector.web.paging import Part, part_of
 from collector.web.security import Guard
+from collector.web.times import moment
+from collector.web.uptime_answers import CorrectionIn, CorrectionOut, UptimeOut, answer, correction
 from config.errors import StoreError, TallywireError
 
 SPANS: tuple[uptime.Span, ...] = ("day", "week", "month")
 AVAILABILITY_SPAN_S = 30 * 86400
 AVAILABILITY_EVERY_S = 3600.0
+LOOPS_A_PAGE = 20
 COLUMNS = 240
 WIDTH = 720.0
 LETTERS = {
@@ -48,37 +52,6 @@ class Piece:
     title: str
 
 
-class LoopUptimeOut(BaseModel):
-    """Uptime of one loop. Shares 0 to 1, null where no time was required; hours by state of required time."""
-
-    loop: str
-    availability: float | None
-    true_share: float | None
-    required_h: float
-    not_required_h: float
-    no_data_h: float
-    hours: dict[str, float]
-    failures: int
-    mtbf_h: float | None
-    mtbf_lower_h: float | None
-    mtbf_upper_h: float | None
-    mttr_h: float | None
-    mttr_lower_h: float | None
-    mttr_upper_h: float | None
-    silent_h: float
-    causes: list[dict[str, str | float | int | None]]
-
-
-class UptimeOut(BaseModel):
-    """Uptime of the site over a local day, week or month."""
-
-    begin: str
-    end: str
-    sentence: str
-    definitions: list[str]
-    loops: list[LoopUptimeOut]
-
-
 class UptimePages:
     """Reads the history for page, file and REST."""
 
@@ -90,13 +63,14 @@ class UptimePages:
 
     async def page(self, request: Request, *, problem: TallywireError | None = None) -> Response:
         """The page of the site or of one loop; the page again with what is wrong where a form did not fit."""
-        loop, span, day, found = await self._asked(request)
+        loop, span, day, found, part = await self._asked(request)
         begin, end = uptime.stretch_of(span, day, self._zone)
         days = uptime.days_of(found[0].begin, found[0].end, self._zone)
         return self._pages.render(
             "uptime.html",
             200 if problem is None else 422,
             found=found,
+            part=part,
             whole=tally(item for one in found for item in one.intervals),
             not_measuring_s=sum(one.not_measuring_s for one in found),
             sentence=uptime.sentence(found),
@@ -121,20 +95,26 @@ class UptimePages:
 
     async def file(self, request: Request) -> Response:
         """One row a loop and local day as CSV."""
-        _, span, day, found = await self._asked(request)
+        _, span, day, found, _ = await self._asked(request, paged=False)
         headers = {"Content-Disposition": f'attachment; filename="uptime-{span}-{day.isoformat()}.csv"'}
         return Response(uptime.csv_text(found, self._zone), media_type="text/csv; charset=utf-8", headers=headers)
 
     async def rest(self, request: Request) -> UptimeOut:
         """The same for programs."""
-        _, _, _, found = await self._asked(request)
-        return UptimeOut(
-            begin=uptime.utc(found[0].begin),
-            end=uptime.utc(found[0].end),
-            sentence=uptime.sentence(found),
-            definitions=list(uptime.DEFINITIONS),
-            loops=[_out(one) for one in found],
-        )
+        _, _, _, found, _ = await self._asked(request, paged=False)
+        whole = tally(item for one in found for item in one.intervals)
+        days = uptime.days_of(found[0].begin, found[0].end, self._zone)
+        return answer(found, whole, self._zone, [(first, _sum(found, first, last)) for first, last in days])
+
+    async def annotate(self, body: CorrectionIn) -> CorrectionOut:
+        """Take a correction from a program."""
+        edges = moment(body.begin, 0.0, "begin"), moment(body.end, 0.0, "end")
+        try:
+            one = self._made(body.loop, body.state, int(edges[0]), int(edges[1]), body.by, body.reason)
+        except TallywireError as problem:
+            raise HTTPException(422, problem.what) from problem
+        await run_in_threadpool(self._history().annotate, one)
+        return correction(one)
 
     async def correct(self, request: Request) -> Response:
         """Take a correction by a form; it is kept with name, reason and time, and nothing is overwritten."""
@@ -188,7 +168,10 @@ class UptimePages:
             raise HTTPException(503, f"there is no history: {reason}")
         return self._store
 
-    async def _asked(self, request: Request) -> tuple[str, uptime.Span, date, list[uptime.Uptime]]:
+    async def _asked(
+        self, request: Request, *, paged: bool = True
+    ) -> tuple[str, uptime.Span, date, list[uptime.Uptime], Part[str]]:
+        """Loop, span, day, the uptimes, and which of the loops they are: all of the site, or those of one page."""
         store, query, now = self._history(), request.query_params, int(self._clock.now())
         loop, span = query.get("loop", ""), query.get("span", "day")
         if loop and loop not in self._live.site.loops:
@@ -203,8 +186,12 @@ class UptimePages:
         if begin >= now:
             raise HTTPException(422, "day: this day has not begun")
         until = min(end, now)
+        number = query.get("page", "1")
+        if not number.isdecimal():
+            raise HTTPException(422, "page: a whole number")
         loops = [loop] if loop else list(self._live.site.loops)
-        return loop, span, day, await self._read(store, loops, begin, until)
+        part = part_of(loops, int(number), LOOPS_A_PAGE if paged else max(len(loops), 1))
+        return loop, span, day, await self._read(store, part.items, begin, until), part
 
     async def availability(self) -> dict[str, float]:
         """Availability of each loop over the last 30 days, read once an hour; empty without a history or required time."""
@@ -226,8 +213,6 @@ class UptimePages:
 
     def _correction(self, form: dict[str, str]) -> Annotation:
         loop = form.get("loop", "")
-        if loop not in self._live.site.loops:
-            raise TallywireError("the loop is missing", fix="choose one of this site")
         try:
             state = LoopState(form.get("state", ""))
             begin, end = (
@@ -236,11 +221,17 @@ class UptimePages:
             )
         except ValueError as error:
             raise TallywireError("the state or a time is none", fix="times are local, such as 2026-03-02T13:05") from error
+        return self._made(loop, state, begin, end, form.get("name", ""), form.get("reason", ""))
+
+    def _made(self, loop: str, state: LoopState, begin: int, end: int, by: str, reason: str) -> Annotation:
+        """A correction, where it can be one."""
+        if loop not in self._live.site.loops:
+            raise TallywireError(f"this site has no loop {loop!r}", fix="choose one of this site")
         if not begin < end <= self._clock.now():
             raise TallywireError("the time does not end after it begins, or ends ahead of now", fix="correct from and to")
         return Annotation(
-            loop=loop, begin=begin, end=end, state=state, by=typed(form.get("name", ""), "a name", 80),
-            reason=typed(form.get("reason", ""), "a reason", 400), made=self._clock.now(),
+            loop=loop, begin=begin, end=end, state=state, by=typed(by, "a name", 80), reason=typed(reason, "a reason", 400),
+            made=self._clock.now(),
         )  # fmt: skip
 
 
@@ -249,21 +240,6 @@ def _sum(found: Sequence[uptime.Uptime], begin: int, end: int) -> Tally:
     for one in found[1:]:
         whole = whole + one.within(begin, end)
     return whole
-
-
-def _out(one: uptime.Uptime) -> LoopUptimeOut:
-    return LoopUptimeOut(
-        loop=one.loop, availability=one.tally.availability, true_share=one.tally.true_share,
-        required_h=one.tally.required / 3600.0, not_required_h=one.tally.idle_s / 3600.0,
-        no_data_h=one.tally.no_data_s / 3600.0,
-        hours={state.value: seconds / 3600.0 for state, seconds in one.tally.required_s.items()}, failures=len(one.failures),
-        mtbf_h=one.mtbf.value, mtbf_lower_h=one.mtbf.lower, mtbf_upper_h=one.mtbf.upper, mttr_h=one.mttr.value,
-        mttr_lower_h=one.mttr.lower, mttr_upper_h=one.mttr.upper, silent_h=one.silent_s / 3600.0,
-        causes=[
-            {"cause": item.cause, "mode": item.mode, "count": item.count, "hours": item.hours, "tonnes": item.tonnes}
-            for item in one.shares
-        ],
-    )  # fmt: skip
 
 
 def router(pages: UptimePages) -> APIRouter:
@@ -283,7 +259,16 @@ def router(pages: UptimePages) -> APIRouter:
         return await pages.correct(request)
 
     @routes.get("/api/v1/uptime", summary="Uptime by local day, week or month: span, day, loop")
-    async def rest(request: Request, span: str = "day", day: str | None = None, loop: str | None = None) -> UptimeOut:
+    async def rest(
+        request: Request,
+        span: Annotated[uptime.Span, Query()] = "day",
+        day: Annotated[str | None, Query(examples=["2026-03-02"])] = None,
+        loop: Annotated[str | None, Query(examples=["TB-07"])] = None,
+    ) -> UptimeOut:
         return await pages.rest(request)
+
+    @routes.post("/api/v1/uptime/corrections", status_code=201, summary="Correct the state of a loop over a time")
+    async def annotate(body: CorrectionIn) -> CorrectionOut:
+        return await pages.annotate(body)
 
     return routes

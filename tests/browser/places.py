@@ -19,5 +19,5 @@ PAGES = {
 UNKNOWN = "/loops/TB-99"
 """An address that answers with the page of an error."""
 
-NO_PAGES = ("/fragment", ".csv", "/static/{name}", "/metrics", "/events")
+NO_PAGES = ("/fragment", ".csv", ".pdf", ".css", "/static/{name}", "/metrics", "/events")
 """Ends of routes that answer a GET with something that is no page."""
