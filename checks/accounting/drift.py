@@ -65,6 +65,7 @@ def drift(
     r = min(max(float(np.sum(rest[1:] * rest[:-1])) / power, 0.0), 0.95) if power > 0.0 else 0.0
     effective = max(len(t) * (1.0 - r) / (1.0 + r), 3.0)
     half = float(stats.t.ppf(0.5 + 0.5 * CONFIDENCE, effective - 2.0)) * float(line.stderr) * math.sqrt((1.0 + r) / (1.0 - r))
+    half = half if math.isfinite(half) else 0.0  # values that do not move at all have no scatter
     low, high = slope - half, slope + half
     dates: dict[str, int | None] = {}
     reason = ""

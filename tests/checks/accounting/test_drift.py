@@ -34,6 +34,21 @@ def test_beyond_its_limit_gives_no_date() -> None:
     assert found.reason == "no date: it is beyond its limit already"
 
 
+@pytest.mark.parametrize("value", [0.0, 2.0])
+def test_what_never_moves_has_no_date(value: float) -> None:
+    found = drift("span", "%", TIMES, np.full(60, value), 5.0)
+    assert found is not None
+    assert (found.per_day, found.reaches, found.reason) == (0.0, None, "no date: the slope is not significant")
+
+
+def test_four_calibrations_may_tell_with_a_wide_interval() -> None:
+    found = drift("span", "%", TIMES[:4] * 90.0, np.array([0.0, 0.1, 0.2, 0.31]), 0.5, least=4)
+    assert found is not None
+    assert found.rows == 4
+    assert found.low < found.per_day < found.high
+    assert found.per_day * 90.0 == pytest.approx(0.103)  # by hand: (3 * 0.31 + 0.2 - 0.1) / 10
+
+
 def test_few_rows_give_nothing() -> None:
     assert drift("zero", "t/h", TIMES[:9], np.arange(9.0), 1.0) is None
     assert drift("zero", "t/h", TIMES, np.full(60, np.nan), 1.0) is None

@@ -48,7 +48,5 @@ def application(live: LiveState, folder: Path, clock: Clock, store: Kept | None 
     """The pages over this history; `folder` holds the state database of the records."""
     store, alerts = store or history(), desk()
     book = RecordBook(StateDb(folder / "state.db"))
-    sources = Sources(
-        site=live.site, site_sha256=live.site_sha256, store=store, past=alerts.past, versions=list, clock=clock
-    )
+    sources = Sources(site=live.site, site_sha256=live.site_sha256, store=store, past=alerts.past, versions=list, clock=clock)
     return create_app(live, store, alerts, clock, port=8460, records=RecordDesk(book, sources))
