@@ -94,7 +94,24 @@ def naming_out(loop: str, found: Naming) -> NamingOut:
 
 def of_site(site: Site | None, loops: list[str]) -> list[NamingOut]:
     """What each of these loops can name; none without a site."""
-    return [] if site is None else [naming_out(loop, naming(tags_of(site, loop))) for loop in loops]
+    if site is None:
+        return []
+    known: dict[frozenset[str], Naming] = {}
+    found = []
+    for loop in loops:
+        tags = frozenset(tags_of(site, loop))
+        if tags not in known:
+            known[tags] = naming(tags_of(site, loop))
+        found.append(naming_out(loop, known[tags]))
+    return found
+
+
+def alike(found: list[NamingOut]) -> list[tuple[list[str], NamingOut]]:
+    """Loops that can name the same, together: their ids and what they can name."""
+    groups: dict[str, tuple[list[str], NamingOut]] = {}
+    for one in found:
+        groups.setdefault(one.model_copy(update={"loop": ""}).model_dump_json(), ([], one))[0].append(one.loop)
+    return list(groups.values())
 
 
 def catalogue(site: Site | None, loops: list[str]) -> CatalogueOut:

@@ -21,3 +21,8 @@ def unit_of(role: str) -> str:
 def meaning_of(role: str) -> str:
     """What a role is, in words."""
     return "flow that counts, speed and decay demand" if role == EXPECTED else ROLES[role].meaning
+
+
+def name_of(role: str) -> str:
+    """A role as people write it."""
+    return role.replace("_", " ").replace("plc", "PLC").replace("ai raw", "raw counts")

@@ -14,6 +14,7 @@ from checks.result import CheckResult, Verdict
 from collector.history.store import Trend
 from collector.web import words
 from collector.web.drawing import Label, nice_ticks
+from collector.web.drawn_roles import name_of
 
 Floats = NDArray[np.float64]
 Place = Callable[[float], float]
@@ -83,8 +84,8 @@ def draw(line: Line, result: CheckResult, x: Trend, y: Trend, limit_span: float)
         pivot=_pivot(line, facts, px, py) if differs else None,
         across=tuple(Label(px(tick), SIZE - BOTTOM + 16, words.number(tick, "count")) for tick in ticks),
         up=tuple(Label(LEFT - 6, py(tick) + 4, words.number(tick, "count")) for tick in ticks),
-        x_name=_name(line.x_role),
-        y_name=_name(line.y_role),
+        x_name=name_of(line.x_role),
+        y_name=name_of(line.y_role),
         sentence=_sentence(line, result, differs, len(times)),
         rows=_rows(result, differs),
     )
@@ -94,10 +95,6 @@ def _plain(value: float, digits: int) -> str:
     """A number with a real minus sign, and none before a zero."""
     text = f"{abs(value):.{digits}f}"
     return text if value >= 0 or not text.strip("0.") else words.MINUS + text
-
-
-def _name(role: str) -> str:
-    return role.replace("_", " ").replace("plc", "PLC").replace("ai raw", "raw counts")
 
 
 def _fitted(line: Line, facts: Mapping[str, float], px: Place, py: Place) -> tuple[float, float, float, float]:
@@ -118,9 +115,7 @@ def _sentence(line: Line, result: CheckResult, differs: bool, points: int) -> st
     if "gain" not in facts:
         return f"{points} means of some minutes; too few of them are settled and inside the range for a line."
     slope, offset = 1.0 + facts["gain"], facts.get("offset", 0.0)
-    told = (
-        f"{_name(line.y_role)} = {slope:.4f} × {_name(line.x_role)} {'+' if offset >= 0 else words.MINUS} {abs(offset):.2f} t/h"
-    )
+    told = f"{name_of(line.y_role)} = {slope:.4f} × {name_of(line.x_role)} {'+' if offset >= 0 else words.MINUS} {abs(offset):.2f} t/h"
     if not differs:
         return f"{told}: the points lie on the identity as far as the limits ask."
     if "pivot_low" in facts and "pivot_high" in facts:

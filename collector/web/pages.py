@@ -130,7 +130,7 @@ class Pages:
             "causes.html",
             families=[(name, [cause_answers.cause_out(cause) for cause in causes]) for name, causes in families()],
             count=len(registry()),
-            loops=cause_answers.of_site(site, list(site.loops)),
+            groups=cause_answers.alike(cause_answers.of_site(site, list(site.loops))),
             symbols=dict(SYMBOLS),
         )
 
@@ -146,7 +146,7 @@ class Pages:
             family=next(name for name, causes in families() if known in causes),
             signal=known.signal.name.replace("_", " ").lower(),
             mode=known.mode.name.replace("_", " ").lower(),
-            loops=cause_answers.of_site(site, list(site.loops)),
+            groups=cause_answers.alike(cause_answers.of_site(site, list(site.loops))),
             symbols=letters_in(known.signature),
         )
 

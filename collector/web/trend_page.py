@@ -20,14 +20,16 @@ from collector.clock import Clock
 from collector.history.store import Store, Trend
 from collector.live import LiveState
 from collector.web.drawing import TrendPicture, draw
-from collector.web.drawn_roles import meaning_of, roles_of, unit_of
+from collector.web.drawn_roles import meaning_of, name_of, roles_of, unit_of
 from collector.web.pages import Pages
-from collector.web.times import stretch
+from collector.web.times import LONGEST_SPAN, stretch
 from config.model import Loop
 
 POINTS = 1000
 """Points a line is drawn from at most."""
 MOST_ROLES = 8
+SHORTEST_S = 10
+"""Shortest time that is drawn [s]."""
 SPANS: Mapping[str, tuple[str, int]] = {
     "2h": ("2 hours", 7200),
     "1d": ("1 day", 86400),
@@ -100,10 +102,10 @@ class TrendPages:
             zone=self._live.site.time_zone,
             took_ms=1000.0 * took,
             points=max((len(trend.time_s) for trend in trends.values()), default=0),
+            name_of=name_of,
             query="&".join(f"role={role}" for role in roles),
-            earlier=(begin - (end - begin), begin),
-            later=(end, end + (end - begin)),
-            iso=lambda time_s: datetime.fromtimestamp(time_s, UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+            moves=_moves(begin, end, self._clock.now()),
+            typed=lambda time_s: datetime.fromtimestamp(time_s, self._zone).strftime("%Y-%m-%dT%H:%M:%S"),
         )
 
     async def file(self, loop: str, request: Request) -> Response:
@@ -131,13 +133,22 @@ class TrendPages:
             raise HTTPException(422, f"at most {MOST_ROLES} lines can be told apart in a picture")
         now = self._clock.now()
         if "from" in query:
-            begin, end = stretch(query.get("from"), query.get("to"), now, 86400)
+            edges = [self._zoned(query.get(name)) for name in ("from", "to")]
+            begin, end = stretch(edges[0], edges[1], now, 86400)
             return asked, begin, end, ""
         span = query.get("span", DEFAULT)
         if span not in SPANS:
             raise HTTPException(422, f"span: one of {', '.join(SPANS)}")
         end = int(now)
         return asked, end - SPANS[span][1], end, span
+
+    def _zoned(self, text: str | None) -> str | None:
+        """A time of the form of the page: without a zone it is local, as the page says."""
+        try:
+            stamp = datetime.fromisoformat(text or "")
+        except ValueError:
+            return text
+        return text if stamp.tzinfo else str(stamp.replace(tzinfo=self._zone).timestamp())
 
     def _read(self, loop: str, role: str, begin: int, end: int) -> Trend:
         if self._store is None:
@@ -149,7 +160,7 @@ class TrendPages:
         panels = []
         for unit in dict.fromkeys(unit_of(role) for role in trends):
             roles = [role for role in trends if unit_of(role) == unit]
-            lines = [(role.replace("_", " "), LINES[index], trends[role]) for index, role in enumerate(roles)]
+            lines = [(name_of(role), LINES[index], trends[role]) for index, role in enumerate(roles)]
             panels.append(
                 Panel(
                     unit=unit, roles=tuple(roles), picture=draw(lines, begin, end, self._zone),
@@ -173,6 +184,19 @@ class TrendPages:
             Happened(letter=lettered(index), time_s=when, end_s=until, text=text, link=link)
             for index, (when, until, text, link) in enumerate(found)
         ]
+
+
+def _moves(begin: int, end: int, now: float) -> list[tuple[str, int, int]]:
+    """Ways to other times without a mouse: name, begin and end."""
+    span = end - begin
+    around = [("earlier", begin - span, begin)]
+    if end < now:
+        around.append(("later", end, end + span))
+    if span >= 2 * SHORTEST_S:
+        around.append(("closer", begin + span // 4, end - span // 4))
+    if span < LONGEST_SPAN // 2:
+        around.append(("wider", max(0, begin - span // 2), end + span // 2))
+    return around
 
 
 def _csv(trends: Sequence[Trend]) -> Iterator[str]:

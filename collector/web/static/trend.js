@@ -63,13 +63,14 @@
     const data = joined(await Promise.all(roles.map((role) => load(figure, role))));
     if (!data[0].length) return;
     const unit = figure.dataset.unit;
+    const names = figure.dataset.names.split(",");
     const shown = (value) => (value == null ? "" : `${value.toLocaleString(undefined, { maximumFractionDigits: 3 })} ${unit}`);
     const series = [{ value: (plot, value) => (value == null ? "" : new Date(value * 1000).toLocaleString("en-GB", { timeZone: figure.dataset.zone })) }];
     const bands = [];
     roles.forEach((role, index) => {
       const stroke = ink(STROKES[index]);
       const hidden = { show: true, stroke: "transparent", width: 0, points: { show: false } };
-      series.push({ label: role.replaceAll("_", " "), stroke, width: 1.6, dash: DASHES[index], value: (plot, value) => shown(value) });
+      series.push({ label: names[index], stroke, width: 1.6, dash: DASHES[index], value: (plot, value) => shown(value) });
       series.push({ ...hidden, label: "least", value: (plot, value) => shown(value) }, { ...hidden, label: "largest", value: (plot, value) => shown(value) });
       bands.push({ series: [3 * index + 3, 3 * index + 2], fill: `color-mix(in srgb, ${stroke} 16%, transparent)` });
     });

@@ -18,7 +18,7 @@ async def test_page_draws_a_panel_for_each_unit_with_its_table_and_sentence(serv
     html = (await serve(plant.faulty()).get("/loops/TB-07/trend?span=2h&role=flow&role=plc_flow&role=count_rate")).text
     text = visible(html)
     assert html.count("data-panel") == 2
-    assert "flow, plc flow [t/h]" in text
+    assert "flow, PLC flow [t/h]" in text
     assert "count rate [1/s]" in text
     assert "flow: mean" in text
     assert html.count("The same as a table") == 2

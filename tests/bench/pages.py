@@ -1,0 +1,174 @@
+"""What the first page of a site of many loops costs, and a year of trend beside the bare rows in the same run.
+
+    .venv/bin/python -P tests/bench/pages.py [LOOPS] [DAYS]
+
+Prints bytes on the wire, time in the server and time in a browser on this machine for the pages that show many loops, then
+the year trend against reading and unpacking the same rows with nothing else. Ratios are what counts; seconds depend on the
+machine and on what else it does (the load is printed).
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import statistics
+import sys
+import tempfile
+import time
+import zlib
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent.parent.parent))
+
+import httpx
+from playwright.sync_api import Browser, sync_playwright
+
+from checks.evaluation import Evaluation
+from collector.alerts.book import AlertBook
+from collector.clock import SystemClock
+from collector.history.layout import Layout
+from collector.history.sqlite import open_store
+from collector.live import LiveState
+from collector.web.app import create_app
+from tests.bench.wide_site import fill, wide_site
+from tests.browser.conftest import ARGUMENTS, CHROMIUM
+from tests.browser.served import served
+
+ROUNDS = 5
+MOST_BYTES = 150_000
+MOST_USABLE_S = 1.0
+MOST_POINTS = 2000
+YEAR_D = 366
+
+
+def median_ms(work: Callable[[], object]) -> float:
+    """Median time of some rounds behind one that warms up [ms]."""
+    work()
+    took = []
+    for _ in range(ROUNDS):
+        begin = time.perf_counter()
+        work()
+        took.append(1000.0 * (time.perf_counter() - begin))
+    return statistics.median(took)
+
+
+def wire_bytes(client: httpx.Client, address: str) -> int:
+    """Bytes of an answer as they come over the wire, compressed where the server does so."""
+    with client.stream("GET", address, headers={"Accept-Encoding": "gzip"}) as answer:
+        answer.raise_for_status()
+        return sum(len(part) for part in answer.iter_raw())
+
+
+USABLE = """() => {
+  const paint = performance.getEntriesByName("first-contentful-paint")[0];
+  const loaded = performance.getEntriesByType("navigation")[0];
+  return { painted: paint ? paint.startTime : null, usable: loaded.domContentLoadedEventEnd };
+}"""
+"""First paint, and the end of the scripts that make the page usable, from the begin of the navigation [ms]."""
+
+
+def in_browser(browser: Browser, address: str) -> tuple[int, float, float]:
+    """Bytes of everything a first visit loads, first paint and first usable [ms]: medians of new visits with empty caches."""
+    sizes, painted, usable = [], [], []
+    for _ in range(ROUNDS):
+        context = browser.new_context(viewport={"width": 1280, "height": 800})
+        page = context.new_page()
+        session = context.new_cdp_session(page)
+        session.send("Network.enable")
+        loaded: list[float] = []
+        session.on("Network.loadingFinished", lambda event, loaded=loaded: loaded.append(event["encodedDataLength"]))
+        page.goto(address)
+        page.wait_for_function("performance.getEntriesByName('first-contentful-paint').length > 0")
+        found = page.evaluate(USABLE)
+        sizes.append(int(sum(loaded)))
+        painted.append(found["painted"])
+        usable.append(max(found["usable"], found["painted"]))
+        context.close()
+    return int(statistics.median(sizes)), statistics.median(painted), statistics.median(usable)
+
+
+def bare_rows(path: Path, loop: str, begin: int, end: int) -> int:
+    """Read and unpack the rows by the hour that a year trend is drawn from, and nothing else; how many there are."""
+    with sqlite3.connect(f"file:{path}?mode=ro", uri=True) as connection:
+        rows = connection.execute(
+            "SELECT start_s, statistics FROM rollups WHERE loop = ? AND length_s = 3600 AND start_s >= ? AND start_s < ?"
+            " ORDER BY start_s",
+            (loop, begin, end),
+        ).fetchall()
+    for _, data in rows:
+        zlib.decompress(data)
+    return len(rows)
+
+
+def main() -> None:
+    loops = int(sys.argv[1]) if len(sys.argv) > 1 else 500
+    days = int(sys.argv[2]) if len(sys.argv) > 2 else YEAR_D
+    end = int(time.time())
+    site = wide_site(loops, now=end)
+    with tempfile.TemporaryDirectory() as folder:
+        store = open_store(Path(folder), site, clock=SystemClock())
+        print(f"filling {loops} loops x {days} days", flush=True)
+        wide = fill(store, site, days, end=end)
+        live = LiveState(site=site, site_sha256="5d1f0c2a9b7e", started=time.time() - 3600)
+        for loop, evaluation in wide.evaluations.items():
+            live.take_evaluation(_now(evaluation))
+            live.standing[loop] = tuple(change.episode.finding for change in wide.changes[loop])
+        app = create_app(live, store, AlertBook(store.state, ()), SystemClock())
+        with served(app) as base, sync_playwright() as playwright, httpx.Client(base_url=base, timeout=60) as client:
+            browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+            print(f"{len(wide.faulty)} loops with an alert; load {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
+            print(f"{'page':24}{'bytes':>10}{'server':>10}{'all bytes':>11}{'painted':>10}{'usable':>10}")
+            for name in ("/", "/?find=TB-499", "/alerts", "/tags", "/causes", "/totals", "/uptime", f"/loops/{wide.faulty[0]}"):
+                try:
+                    _page(client, browser, base, name, live)
+                except httpx.HTTPStatusError as error:
+                    print(f"{name:24} {error.response.status_code}")
+            loop = next(iter(site.loops))
+            _year(client, browser, base, loop, Layout(Path(folder)).state)
+            browser.close()
+        store.close()
+
+
+def _now(evaluation: Evaluation) -> Evaluation:
+    return replace(evaluation, time_s=int(time.time()) - 2)
+
+
+def _page(client: httpx.Client, browser: Browser, base: str, name: str, live: LiveState) -> None:
+    _freshen(live)
+    size = wire_bytes(client, name)
+    server = median_ms(lambda: client.get(name).raise_for_status())
+    _freshen(live)
+    everything, painted, usable = in_browser(browser, base + name)
+    print(f"{name:24}{size:10,}{server:8.0f}ms{everything:11,}{painted:8.0f}ms{usable:8.0f}ms", flush=True)
+    if name == "/":
+        print(
+            f"{'':24}{everything / MOST_BYTES:.2f} of {MOST_BYTES:,} bytes, {usable / 1000.0 / MOST_USABLE_S:.2f} of {MOST_USABLE_S:g} s"
+        )
+
+
+def _freshen(live: LiveState) -> None:
+    for loop, evaluation in list(live.evaluations.items()):
+        live.evaluations[loop] = _now(evaluation)
+
+
+def _year(client: httpx.Client, browser: Browser, base: str, loop: str, state: Path) -> None:
+    address = f"/loops/{loop}/trend?span=1y"
+    rest = f"/api/v1/loops/{loop}/trend?role=flow&from={int(time.time()) - YEAR_D * 86400}&points={MOST_POINTS}"
+    now = int(time.time())
+    rows = bare_rows(state, loop, now - YEAR_D * 86400, now)
+    bare = median_ms(lambda: bare_rows(state, loop, now - YEAR_D * 86400, now))
+    points = len(client.get(rest).json()["time"])
+    one = median_ms(lambda: client.get(rest).raise_for_status())
+    page = median_ms(lambda: client.get(address).raise_for_status())
+    everything, painted, usable = in_browser(browser, base + address)
+    print(f"year of {loop}: {rows} rows by the hour, {points} points (at most {MOST_POINTS})")
+    print(
+        f"  bare rows {bare:.0f} ms; one role over REST {one:.0f} ms = {one / bare:.1f}x; page of two roles {page:.0f} ms = {page / bare:.1f}x"
+    )
+    print(f"  browser: {everything:,} bytes, painted {painted:.0f} ms, usable {usable:.0f} ms")
+
+
+if __name__ == "__main__":
+    main()
