@@ -46,6 +46,11 @@ class RecordDesk:
         old = self.book.find(number)
         if old is None:
             return None
+        if not reason.strip() or not by.strip():
+            raise TallywireError(
+                "a restatement needs a reason and a name", where=f"record {number}",
+                fix="say why the numbers change and who says so",
+            )  # fmt: skip
         content = old.content
         new: ChainReport | UptimeReport
         if isinstance(content, ChainReport):

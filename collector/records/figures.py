@@ -133,7 +133,7 @@ def errors_drawn(check: LoopCheck, at: int) -> Markup | None:
     low, high = ticks[0], ticks[-1]
 
     def x(target: float) -> float:
-        return left + (width - left - 10.0) * target / 100.0
+        return left + 7.0 + (width - left - 20.0) * target / 100.0
 
     def y(error: float) -> float:
         return top + (height - top - bottom) * (high - error) / (high - low)

@@ -45,7 +45,8 @@ def html(record: Record, *, style_href: str = "", links: bool = False) -> str:
     return _environment().get_template(template).render(
         record=record,
         it=content,
-        raw=raw if template == "plain.html" and not raw else {**known, **raw},
+        raw={**known, **raw},
+        stored=raw,
         title=content.TITLE if content is not None else record.kind.capitalize(),
         loops=list(content.loops) if content is not None else [],
         period=getattr(content, "period", None),
@@ -53,6 +54,7 @@ def html(record: Record, *, style_href: str = "", links: bool = False) -> str:
         zone=ZoneInfo(zone),
         local=lambda time_s: local(time_s, zone),
         short=lambda time_s: local(time_s, zone)[:16],
+        between=lambda begin, end: _between(local(begin, zone)[:16], local(end, zone)[:16]),
         style=Markup(style_sheet()),  # noqa: S704 - our own file, from the package
         style_href=style_href,
         links=links,
@@ -78,6 +80,11 @@ def _environment() -> Environment:
         words=words, figures=figures, text=uptime_text, cautions=CAUTIONS, ends_of=ends_of, utc=utc, alert_words=_alert_words
     )
     return env
+
+
+def _between(begin: str, end: str) -> str:
+    """Two times to the minute; the date is said once where it is one."""
+    return f"{begin} to {end[11:] if begin[:10] == end[:10] else end}"
 
 
 def _alert_words(state: str) -> str:

@@ -9,7 +9,7 @@ from pydantic import ValidationError
 from collector.records.book import Record
 from collector.records.chain_report import ChainReport, Figure, Restatement, UptimeReport
 from collector.records.content import told
-from config.errors import StoreError, TallywireError
+from config.errors import TallywireError
 
 SAME = 1e-9
 """Figures that differ by less than this share are the same."""
@@ -24,7 +24,7 @@ def figures_of(report: ChainReport | UptimeReport) -> dict[tuple[str, str], floa
         out |= {
             ("gauge total", "t"): tonnes.gauge, ("PLC total", "t"): tonnes.plc, ("integral of the gauge flow", "t"): tonnes.own,
             ("best estimate", "t"): tonnes.best, ("uncertainty of the best estimate (k = 2)", "t"): tonnes.uncertainty,
-            ("time measured", "h"): report.coverage.measured_h, ("findings", "count"): float(len(report.findings)),
+            ("time measured", "h"): report.coverage.measured_h, ("findings", ""): float(len(report.findings)),
         }  # fmt: skip
     for part in parts:
         if part is not None:
@@ -32,7 +32,7 @@ def figures_of(report: ChainReport | UptimeReport) -> dict[tuple[str, str], floa
             share = None if part.availability is None else 100.0 * part.availability
             out |= {
                 (f"{name}availability", "%"): share, (f"{name}required time", "h"): part.required_h,
-                (f"{name}not measuring", "h"): part.not_measuring_h, (f"{name}failures", "count"): float(part.failures),
+                (f"{name}not measuring", "h"): part.not_measuring_h, (f"{name}failures", ""): float(part.failures),
             }  # fmt: skip
     return out
 
@@ -43,18 +43,13 @@ def restatement(old: Record, new: ChainReport | UptimeReport, *, reason: str, by
     Raises
     ------
     TallywireError
-        The old record is no report, nothing has changed, or a reason or a name is missing.
+        The old record is no report, nothing has changed, or reason or name cannot be kept.
     """
     before = old.content
     if not isinstance(before, ChainReport | UptimeReport) or type(before) is not type(new):
         raise TallywireError(
             f"record {old.number} is a {old.kind}, only chain reports and uptime reports can be restated",
             where=f"record {old.number}", fix="name the number of a report",
-        )  # fmt: skip
-    if not reason.strip() or not by.strip():
-        raise StoreError(
-            "a restatement needs a reason and a name", where=f"record {old.number}",
-            fix="say why the numbers change and who says so",
         )  # fmt: skip
     figures = tuple(_changed(before, new))
     if not figures:

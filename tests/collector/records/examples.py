@@ -172,6 +172,6 @@ def restatement() -> Restatement:
         period=span_of(SHIFT), reason="range of the PLC corrected after the fact",
         figures=(
             Figure(name="best estimate", unit="t", old=2101.4, new=2080.2),
-            Figure(name="findings", unit="count", old=0.0, new=1.0), Figure(name="PLC total", unit="t", old=None, new=1893.8),
+            Figure(name="findings", unit="", old=0.0, new=1.0), Figure(name="PLC total", unit="t", old=None, new=1893.8),
         ),
     )  # fmt: skip
