@@ -91,13 +91,15 @@ class CheckResult:
 def judge(deviation: float, expanded_uncertainty: float, suspect: float, fault: float) -> Verdict:
     """The one rule for a deviation with its expanded uncertainty U (k = 2), all in one unit.
 
-    Fault where \\|deviation\\| - U > fault; not evaluated where U > fault; suspect where \\|deviation\\| exceeds the suspect
-    limit and U; else ok. NaN in either number is not evaluated.
+    Fault where \\|deviation\\| - U > fault and \\|deviation\\| > 2 U; not evaluated where U > fault; suspect where
+    \\|deviation\\| exceeds the suspect limit and U; else ok. NaN in either number is not evaluated. The 2 U (k = 4) matter only
+    where U exceeds the limit: \\|deviation\\| - U alone would ask hardly more than two standard deviations of a number that
+    is not yet known, and with one look after another chance gives that in a day.
     """
     size = abs(deviation)
     if not (size >= 0 and expanded_uncertainty >= 0):
         return Verdict.NOT_EVALUATED
-    if size - expanded_uncertainty > fault:
+    if size - expanded_uncertainty > fault and size > 2.0 * expanded_uncertainty:
         return Verdict.FAULT
     if expanded_uncertainty > fault:
         return Verdict.NOT_EVALUATED
