@@ -61,7 +61,7 @@ class RecordDesk:
         else:
             raise TallywireError(
                 f"record {number} is a {old.kind}, only reports can be restated", where=f"record {number}",
-                fix="name the number of a chain report or an uptime report",
+                fix="name the number of a chain report or an uptime report; an account is restated on the page of its tonnes",
             )  # fmt: skip
         return self.book.add(restatement(old, new, reason=reason, by=by))
 

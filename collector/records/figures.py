@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from checks.reliability.timeline import LoopState
 from checks.result import Link, Verdict, worst
+from collector.accounts.content import Tonnes
 from collector.records import drawing as draw
 from collector.records.chain_report import Bar, LinkLine
 from collector.records.loop_check import LoopCheck, Series
@@ -176,8 +177,16 @@ def _walk(part: Series, at: int, x: Callable[[float], float], y: Callable[[float
 
 
 def bars_drawn(bars: Sequence[Bar], zone: ZoneInfo) -> Markup | None:
-    """Tonnes by hour or day: outline the gauge's flow, grey the PLC; None where nothing is known."""
-    values = [value for bar in bars for value in (bar.own, bar.plc) if value is not None]
+    """Tonnes by hour or day: white the gauge's flow, grey the PLC; None where nothing is known."""
+    pattern = "%H:%M" if bars and bars[0].end - bars[0].begin <= 3600 else "%d %b"
+    named = [(datetime.fromtimestamp(bar.begin, zone).strftime(pattern), bar.own, bar.plc) for bar in bars]
+    legend = "t; white: integral of the gauge flow, grey: PLC total"
+    return _pairs(named, legend, "tonnes of the gauge flow and of the PLC total")
+
+
+def _pairs(bars: Sequence[tuple[str, float | None, float | None]], legend: str, label: str) -> Markup | None:
+    """A white and a grey bar for each name; None where there is no number at all."""
+    values = [value for _, *pair in bars for value in pair if value is not None]
     if not values:
         return None
     ticks = nice_ticks(min(0.0, *values), max(values), 4)
@@ -190,23 +199,29 @@ def bars_drawn(bars: Sequence[Bar], zone: ZoneInfo) -> Markup | None:
     step = (WIDTH - left - 6.0) / len(bars)
     out: list[Markup] = []
     for tick in ticks:
-        label = words.number(tick, "count")
-        out += [draw.line(left, y(tick), WIDTH - 4, y(tick), "#bbb", 0.5), draw.text(left - 4, y(tick) + 3, label, 7.5, "end")]
+        out += [
+            draw.line(left, y(tick), WIDTH - 4, y(tick), "#bbb", 0.5),
+            draw.text(left - 4, y(tick) + 3, words.number(tick, "count"), 7.5, "end"),
+        ]
     every = max(1, -(-len(bars) // 12))
-    by_hour = bars[0].end - bars[0].begin <= 3600
-    for place, bar in enumerate(bars):
+    for place, (name, white, grey) in enumerate(bars):
         x = left + place * step
-        for shift, value, fill in ((0.10, bar.own, "#fff"), (0.50, bar.plc, "#888")):
+        for shift, value, fill in ((0.10, white, "#fff"), (0.50, grey, "#888")):
             if value is not None:
                 first, last = sorted((y(value), y(0.0)))
                 out.append(draw.rect(x + shift * step, first, 0.38 * step, max(last - first, 0.4), fill))
         if place % every == 0:
-            stamp = datetime.fromtimestamp(bar.begin, zone).strftime("%H:%M" if by_hour else "%d %b")
-            out.append(draw.text(x + step / 2, height - 14, stamp, 7.5, "middle"))
-    out.append(
-        draw.text((left + WIDTH) / 2, height - 3, "t; white: integral of the gauge flow, grey: PLC total", 7.5, "middle")
-    )
-    return draw.svg(WIDTH, height, out, "tonnes of the gauge flow and of the PLC total")
+            out.append(draw.text(x + step / 2, height - 14, name, 7.5, "middle"))
+    out.append(draw.text((left + WIDTH) / 2, height - 3, legend, 7.5, "middle"))
+    return draw.svg(WIDTH, height, out, label)
+
+
+def parts_drawn(parts: Sequence[Tonnes]) -> Markup | None:
+    """Best estimate and PLC total of each part of an accounted period."""
+    bars = [
+        (part.period.name[-5:] if part.period.kind == "day" else part.period.name[5:], part.best, part.plc) for part in parts
+    ]
+    return _pairs(bars, "t; white: best estimate, grey: PLC total", "best estimate and PLC total of each part")
 
 
 def strip_drawn(strip: Sequence[tuple[int, int, str]], begin: int, end: int, zone: ZoneInfo) -> Markup:

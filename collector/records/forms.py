@@ -7,6 +7,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from collector.accounts.content import KIND, PeriodAccount
 from collector.records.chain_report import ChainReport, Restatement, UptimeReport
 from collector.records.content import CONTENT, Head
 from collector.records.loop_check import LoopCheck
@@ -15,6 +16,7 @@ FORMS: dict[str, type[Head]] = {
     "loop check": LoopCheck,
     "chain report": ChainReport,
     "restatement": Restatement,
+    KIND: PeriodAccount,
     "uptime report": UptimeReport,
 }
 """The kinds of records by name."""

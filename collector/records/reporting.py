@@ -195,9 +195,10 @@ def _tonnes(
         note = "The period was not accounted for: hours without a measurement are left out, and no uncertainty is given."
         return TonnesPart(gauge=gauge, plc=plc, own=own, note=note)
     balance, bridge = account
+    own, best, wide = (balance.own, balance.best, balance.uncertainty) if balance.known else (None, None, None)
     return TonnesPart(
-        gauge=finite(balance.gauge), plc=finite(balance.plc), own=finite(balance.own), best=finite(balance.best),
-        uncertainty=finite(balance.uncertainty), complete=balance.complete,
+        gauge=finite(balance.gauge), plc=finite(balance.plc), own=finite(own), best=finite(best),
+        uncertainty=finite(wide), complete=balance.complete,
         stand_ins=tuple(
             StandIn(begin=item.begin, end=item.end, hours=item.hours, method=item.method, tonnes=item.tonnes)
             for item in balance.excluded
