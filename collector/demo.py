@@ -9,6 +9,7 @@ import sys
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from difflib import get_close_matches
 from importlib.metadata import entry_points
 from pathlib import Path
@@ -21,6 +22,7 @@ from config.errors import TallywireError
 GROUP = "tallywire.plants"
 CONTROL_FILE = "plant.control.json"
 BEGIN_FILE = "begin.json"
+PAST_FOLDER = "past"
 START_WITHIN_S = 120.0
 SEED = 7
 
@@ -122,10 +124,32 @@ def start_plant(workdir: Path, *, plant: str = "potash", seed: int = SEED) -> Pl
         raise TallywireError(f"the demo plant {plant!r} did not start", fix="its own message stands above") from error
 
 
-def write_history(workdir: Path, hours: float, *, plant: str = "potash", seed: int = SEED) -> list[Path]:
-    """Let the plant write what it did in the `hours` before now; the files. `start_plant` on the same folder goes on there."""
-    answer = _answer(plant, ["history", "--hours", f"{hours:g}", "--out", str(workdir), "--seed", str(seed)])
+def write_history(
+    workdir: Path, hours: float, *, until: int | None = None, plant: str = "potash", seed: int = SEED
+) -> list[Path]:
+    """Let the plant write what it did in the `hours` before `until` (epoch s; None: now); the files.
+
+    `start_plant` on the same folder goes on there.
+    """
+    arguments = ["history", "--hours", f"{hours:.9g}", "--out", str(workdir), "--seed", str(seed)]
+    answer = _answer(plant, arguments if until is None else [*arguments, "--until", _iso(until)])
     return [Path(name) for name in answer["files"]]
+
+
+def plan_past(workdir: Path, until: int, days: int, *, plant: str = "potash", seed: int = SEED) -> None:
+    """Let the plant plan so many whole days before `until`, a UTC midnight at which a written history begins [epoch s]."""
+    folder = workdir / PAST_FOLDER
+    folder.mkdir(parents=True, exist_ok=True)
+    arguments = ["--plan", str(days), "--until", _iso(until), "--seed", str(seed)]
+    _answer(plant, ["past", "--out", str(folder), *arguments])
+
+
+def past_of(workdir: Path, *, plant: str = "potash") -> tuple[list[str], Path] | None:
+    """The command that makes the planned past of a folder, and the folder for it; None where none is planned."""
+    folder = workdir / PAST_FOLDER
+    if not folder.is_dir():
+        return None
+    return [*_command(plant), "past", "--out", str(folder)], folder
 
 
 def catalogue(plant: str = "potash") -> dict[str, Any]:
@@ -151,6 +175,10 @@ def read_control(path: Path) -> Switchboard:
         raise TallywireError("no demo is running", where=str(path), fix="start it with `tallywire demo`") from error
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise TallywireError("this is not the control file of a demo plant", where=str(path)) from error
+
+
+def _iso(time_s: int) -> str:
+    return datetime.fromtimestamp(time_s, UTC).isoformat()
 
 
 def _command(plant: str) -> list[str]:

@@ -17,7 +17,11 @@ if TYPE_CHECKING:
 
     Subparsers = argparse._SubParsersAction[argparse.ArgumentParser]
 
-HOURS = 48.0
+HISTORY_D = 60.0
+NEWEST_D = 2.0
+"""A history up to this length is written before the start; of a longer one only what came since yesterday's UTC midnight [d]."""
+LONGEST_D = 730.0
+DAY_S = 86400
 
 
 def add(subparsers: Subparsers) -> None:
@@ -37,8 +41,9 @@ def add(subparsers: Subparsers) -> None:
     )
     parser.add_argument("--no-history", action="store_true", help="begin with an empty history")
     parser.add_argument(
-        "--hours", type=float, default=HOURS, metavar="H", help=f"hours of history before now (default {HOURS:g})"
-    )
+        "--history", type=float, default=HISTORY_D, metavar="DAYS",
+        help=f"days of simulated history, laid down at the first start while the page is up (default {HISTORY_D:g})",
+    )  # fmt: skip
     parser.set_defaults(run=run)
     commands = parser.add_subparsers(title="commands", metavar="[set | faults]", prog="tallywire demo")
     switch = commands.add_parser(
@@ -62,6 +67,8 @@ def run(args: argparse.Namespace) -> int:
     import asyncio
 
     from collector import demo
+    from collector.cli.past_progress import telling_past
+    from collector.past.laying import Past
     from collector.service.run import ServiceOptions, run_service
 
     if args.fault is None and (args.loop is not None or args.severity is not None):
@@ -74,13 +81,18 @@ def run(args: argparse.Namespace) -> int:
     plant: PlantProcess | None = None
     try:
         history = _history(folder, args)
+        past = demo.past_of(folder)
         plant = demo.start_plant(folder)
         _point(pointer, folder / demo.CONTROL_FILE)
         if args.fault is not None:
             plant.set_fault(args.loop, args.fault, True, args.severity)
         _tell(plant, folder, args, kept)
-        options = ServiceOptions(site=plant.site_path, data=folder / "data", port=args.port, log_format="text", history=history)
-        return asyncio.run(run_service(options))
+        with telling_past() as tell:
+            laid = None if past is None else Past(command=past[0], folder=past[1], tell=tell)
+            options = ServiceOptions(
+                site=plant.site_path, data=folder / "data", port=args.port, log_format="text", history=history, past=laid
+            )
+            return asyncio.run(run_service(options))
     finally:
         if plant is not None:
             plant.stop()
@@ -125,13 +137,32 @@ def _table(title: str, rows: list[dict[str, Any]]) -> str:
 
 
 def _history(folder: Path, args: argparse.Namespace) -> list[Path]:
+    """Files that still wait to be brought in: written now at a first start, left over from a start that was broken off."""
+    import time
+
     from collector import demo
 
-    if args.no_history or (folder / demo.BEGIN_FILE).exists():
+    if (folder / demo.BEGIN_FILE).exists():
+        return sorted(folder.glob("*.parquet"))
+    if args.no_history:
         return []
-    sys.stdout.write(f"writing {args.hours:g} h of history of the invented terminal ...\n")
+    if not 0.0 < args.history <= LONGEST_D:
+        raise TallywireError(
+            f"{args.history:g} days of history cannot be laid", where="--history", fix=f"0 to {LONGEST_D:g} days"
+        )
+    for left in folder.glob("*.parquet"):
+        left.unlink()
+    now = int(time.time())
+    hours, days = args.history * 24.0, 0
+    if args.history > NEWEST_D:
+        midnight = (now // DAY_S - 1) * DAY_S
+        hours, days = (now - midnight) / 3600.0, max(round(args.history - NEWEST_D), 1)
+        demo.plan_past(folder, midnight, days)
+    sys.stdout.write(f"simulating the last {hours:.3g} h of the invented terminal ...\n")
+    if days:
+        sys.stdout.write(f"the {days} days before are laid down while the page is up\n")
     sys.stdout.flush()
-    return demo.write_history(folder, args.hours)
+    return demo.write_history(folder, hours, until=now)
 
 
 def _tell(plant: PlantProcess, folder: Path, args: argparse.Namespace, kept: bool) -> None:

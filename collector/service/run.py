@@ -22,6 +22,7 @@ from collector.history.bulk import bulk_import
 from collector.history.sqlite import SqliteStore, open_store
 from collector.history.store import Store
 from collector.live import EndpointStatus, LiveState
+from collector.past.laying import Laying, Past
 from collector.reading import ReadingSink
 from collector.records.book import RecordBook
 from collector.records.desk import RecordDesk
@@ -30,6 +31,7 @@ from collector.records.sources import Sources
 from collector.service.alerting import open_alerting
 from collector.service.assembly import EventTeller, Poller, Service
 from collector.service.serving import Serving, bind
+from collector.service.supervisor import Stage
 from collector.sources.build import build_pollers
 from collector.web.app import create_app
 from config.errors import StoreError
@@ -45,7 +47,8 @@ class ServiceOptions:
     """What `tallywire run` is told.
 
     `data` None is `$STATE_DIRECTORY`, else the user data folder; `port` overrides the site file's (0: any free one, printed);
-    `log_format` is `json` or `text`; `history` are recorded files that are brought into an empty history before the start.
+    `log_format` is `json` or `text`; `history` are recorded files that are brought into the history before the start and then removed;
+    `past` is laid down before it while the service runs.
     """
 
     site: Path
@@ -53,6 +56,7 @@ class ServiceOptions:
     port: int | None = None
     log_format: str = "json"
     history: list[Path] = field(default_factory=list)
+    past: Past | None = None
 
 
 async def run_service(options: ServiceOptions) -> int:
@@ -81,6 +85,7 @@ async def _serve(
 ) -> int:
     for path in options.history:
         await asyncio.to_thread(bulk_import, store, loaded.site, path, now=clock.now())
+        await asyncio.to_thread(path.unlink)
     live = LiveState(loaded.site, loaded.sha256, str(loaded.path))
     alerting = open_alerting(loaded.site, store.state, live, clock, page=f"http://127.0.0.1:{serving.port}")
 
@@ -94,6 +99,9 @@ async def _serve(
     )  # fmt: skip
     reports = ScheduledReports(sources, book) if loaded.site.reports else None
     service = Service(loaded, store, alerting, pollers, live, clock, web=serving, reports=reports)
+    if options.past is not None:
+        laying = Laying(options.past, loaded.path, data, store.state, clock, store.add_event)
+        service.supervisor.add("past", laying.run, stage=Stage.INTAKE, restart=True)
     serving.app = create_app(live, store, alerting.desk, clock, port=serving.port, records=RecordDesk(book, sources))
     with _signals(service.supervisor.request_stop) as received:
         await asyncio.to_thread(_note_start, service, store, loaded, clock)

@@ -28,6 +28,8 @@ from deploy.plant.terminal import Begin, Terminal
 CONTROL_FILE = "plant.control.json"
 LONGEST_CATCH_UP_S = 600
 KEEP_EVERY_S = 60
+TIME_ZONE = "Europe/Lisbon"
+"""A zone that keeps UTC in winter and has days of 23 and 25 h."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +103,7 @@ def run(options: LiveOptions, begin: Begin) -> int:
         ports = {loop: int(server.hear()["port"]) for loop, server in gauges.items()}
         url = str(plc.hear()["url"])
         _put(terminal, gauges, plc)
-        _write_whole(options.site, site_text(terminal.specs, ports, url))
+        _write_whole(options.site, site_text(terminal.specs, ports, url, time_zone=TIME_ZONE))
         token = secrets.token_urlsafe(24)
         control = control_server(terminal, token, options.control_port)
         address = f"http://127.0.0.1:{control.server_address[1]}"

@@ -157,6 +157,8 @@ def make_past(folder: Path, *, orders: TextIO = sys.stdin, answers: TextIO = sys
     plan_file = folder / PLAN_FILE
     plan = read_plan(plan_file)
     specs = specs_at(fresh(plan.until_s))
+    for left in folder.glob("*.parquet"):
+        left.unlink()
     _tell(answers, _about(plan))
     laid, totals = dict(plan.laid), dict(plan.totals)
     waiting: list[Day] = []

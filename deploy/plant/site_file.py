@@ -21,8 +21,8 @@ TITLES = {
 }
 
 
-def site_text(specs: dict[str, LoopSpec], gauge_ports: dict[str, int], plc_url: str) -> str:
-    """The YAML text for these loops; `gauge_ports` by loop id."""
+def site_text(specs: dict[str, LoopSpec], gauge_ports: dict[str, int], plc_url: str, *, time_zone: str = "UTC") -> str:
+    """The YAML text for these loops; `gauge_ports` by loop id, `time_zone` an IANA zone."""
     endpoints: dict[str, Any] = {
         f"gauge-{loop}": {"protocol": "modbus", "host": "127.0.0.1", "port": port} for loop, port in gauge_ports.items()
     }
@@ -31,7 +31,7 @@ def site_text(specs: dict[str, LoopSpec], gauge_ports: dict[str, int], plc_url: 
         "schema": 1,
         "site": "potash-terminal",
         "title": "Potash export terminal (invented)",
-        "time_zone": "UTC",
+        "time_zone": time_zone,
         "endpoints": endpoints,
         "loops": {loop: loop_part(spec) for loop, spec in specs.items()},
     }

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -22,14 +24,18 @@ def state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 @pytest.fixture
-def started(monkeypatch: pytest.MonkeyPatch) -> list[ServiceOptions]:
+def started(monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest) -> list[ServiceOptions]:
     """Options of every service that was started; each switches a fault from within, as a second terminal would."""
     options: list[ServiceOptions] = []
+    broken_off = getattr(request, "param", "") == "broken off"
 
     async def run_service(given: ServiceOptions) -> int:
         options.append(given)
         assert given.site.exists()
         assert all(path.exists() for path in given.history)
+        if not broken_off:
+            for path in given.history:
+                path.unlink()  # brought in
         assert main(["demo", "set", "build-up", "on", "--loop", "TB-08"]) == exits.NO_FINDING
         return exits.NO_FINDING
 
@@ -40,7 +46,7 @@ def started(monkeypatch: pytest.MonkeyPatch) -> list[ServiceOptions]:
 def test_demo_starts_plant_and_service_and_leaves_nothing_behind(
     started: list[ServiceOptions], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert main(["demo", "--fault", "upper-range", "--hours", "0.05", "--port", "0"]) == exits.NO_FINDING
+    assert main(["demo", "--fault", "upper-range", "--history", "0.002", "--port", "0"]) == exits.NO_FINDING
     out = capsys.readouterr().out
     assert "fault on: upper-range on TB-07" in out
     assert "tallywire demo set zero-counts on --loop TB-07" in out
@@ -53,7 +59,7 @@ def test_demo_starts_plant_and_service_and_leaves_nothing_behind(
 
 
 def test_demo_with_a_folder_keeps_it_and_goes_on(started: list[ServiceOptions], tmp_path: Path) -> None:
-    arguments = ["demo", "--data", str(tmp_path / "kept"), "--hours", "0.05"]
+    arguments = ["demo", "--data", str(tmp_path / "kept"), "--history", "0.002"]
     assert main(arguments) == exits.NO_FINDING
     assert main(arguments) == exits.NO_FINDING
     first, second = started
@@ -63,9 +69,51 @@ def test_demo_with_a_folder_keeps_it_and_goes_on(started: list[ServiceOptions], 
     assert (tmp_path / "kept" / "site.yaml").exists()
 
 
+@pytest.mark.parametrize("started", ["broken off"], indirect=True)
+def test_recorded_files_of_a_start_that_was_broken_off_are_brought_in_by_the_next(
+    started: list[ServiceOptions], tmp_path: Path
+) -> None:
+    arguments = ["demo", "--data", str(tmp_path / "kept"), "--history", "0.002"]
+    assert main(arguments) == exits.NO_FINDING
+    assert main(arguments) == exits.NO_FINDING
+    first, second = started
+    assert first.history != []
+    assert sorted(second.history) == sorted(first.history)
+
+
+def test_a_long_history_begins_at_a_midnight_and_the_days_before_are_planned(
+    started: list[ServiceOptions], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    arguments = ["demo", "--data", str(tmp_path / "kept"), "--history", "5"]
+    assert main(arguments) == exits.NO_FINDING
+    assert "the 3 days before are laid down while the page is up" in capsys.readouterr().out
+    assert main(arguments) == exits.NO_FINDING
+    first, second = started
+    assert first.past is not None
+    assert second.past is not None
+    assert second.history == []
+    assert first.past.folder == second.past.folder == tmp_path / "kept" / "past"
+    plan = json.loads((first.past.folder / "past.json").read_text())
+    assert (plan["days"], plan["until_s"] % 86400) == (3, 0)
+    assert (
+        sorted(path.name for path in first.history)[0]
+        == f"TB-07-{datetime.fromtimestamp(plan['until_s'], UTC):%Y-%m-%d}.parquet"
+    )
+
+
+@pytest.mark.parametrize("days", ["0", "-1", "1000"])
+def test_a_history_that_cannot_be_laid_is_refused(
+    started: list[ServiceOptions], days: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["demo", "--history", days]) == exits.BAD_INPUT
+    assert "--history" in capsys.readouterr().err
+    assert started == []
+
+
 def test_no_history_starts_with_none(started: list[ServiceOptions]) -> None:
     assert main(["demo", "--no-history"]) == exits.NO_FINDING
     assert started[0].history == []
+    assert started[0].past is None
 
 
 def test_unknown_fault_is_refused_before_anything_starts(
