@@ -46,7 +46,12 @@ def _zero(loop: Loop, series: Series | None, window: Window, end: int) -> tuple[
     limit = loop.limits.zero.fault / 100.0 * (loop.gauge.range.high - loop.gauge.range.low)
     names = ("zero of the empty belt", "empty-belt rate against the decay of the source")
     if series is None:
-        why = "needs count_rate, load_per_attenuation and stretches of empty running belt"
+        needs = [
+            *(["a tag for count_rate"] if "count_rate" not in loop.tags else []),
+            *(["load_per_attenuation in the site file"] if loop.gauge.load_per_attenuation is None else []),
+            "stretches of empty running belt",
+        ]
+        why = f"needs {' and '.join(needs)}"
         return (
             Creep(name=names[0], unit="t/h", limit=limit, found=None, why=why),
             Creep(name=names[1], unit="%", limit=None, found=None, why=why),

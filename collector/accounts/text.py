@@ -27,7 +27,7 @@ def lines_of(accounts: Sequence[Account], zone: ZoneInfo) -> list[str]:
     out += [_row(one.loop, one.whole) for one in accounts]
     out += [] if all(one.whole.complete for one in accounts) else ["* hours without a stand-in are not in it"]
     for one in accounts:
-        out += ["", one.loop + (f"  {one.title}" if one.title else ""), "-" * 80, *_loop(one, zone)]
+        out += ["", *wrapped(f"{one.loop}  {one.title}".rstrip()), "-" * 80, *_loop(one, zone)]
     out.append("")
     for text in words.DEFINITIONS:
         out += wrapped(text)
