@@ -78,7 +78,11 @@ def scatter(window: Window, seconds: int = LOOK_S) -> tuple[float, float] | None
         1.0, BEAM_ON * (gauge.empty_belt_rate or 0.0)
     ):
         return None
-    if gauge.counts_filtered and gauge.damping > 0.0 and not _behind_declared(window):
+    if (
+        gauge.counts_filtered
+        and gauge.damping > 0.0
+        and not all(_behind_declared(window, part) for part in (FILTER_S, seconds))
+    ):
         return None
     groups = _groups(counts)
     known = groups[np.isfinite(groups)]
@@ -102,9 +106,19 @@ MEAN_OF_MEDIAN = 0.885
 """Median of the mean of nine squared steps of independent counts, in units of its mean (simulated, 2e5 draws)."""
 
 
-def _behind_declared(window: Window) -> bool:
+def _behind_declared(window: Window, seconds: int) -> bool:
     """Whether a filtered rate is correlated as its declared damping would make it, or more (the load moves too)."""
-    values = window.samples.column("count_rate")[-(FILTER_S // window.samples.step_s) :]
+    found = _small_steps(window, seconds)
+    if found is None:
+        return False
+    keep = math.exp(-window.samples.step_s / window.loop.gauge.damping)
+    # successive steps of a first-order filter of white noise are correlated by -(1 - keep)/2
+    return found[1] > -(1.0 - keep) / 2.0 - MISDECLARED
+
+
+def _small_steps(window: Window, seconds: int) -> tuple[float, float] | None:
+    """Mean square of the successive steps of the count rate that noise makes [1/s2], and their correlation at one step."""
+    values = window.samples.column("count_rate")[-(seconds // window.samples.step_s) :]
     pairs = np.isfinite(values[1:]) & np.isfinite(values[:-1])
     steps = np.diff(values)[pairs]
     small = np.abs(steps) < 6.0 * float(np.median(np.abs(steps))) if len(steps) else np.zeros(0, np.bool_)
@@ -112,10 +126,27 @@ def _behind_declared(window: Window) -> bool:
     both = steps[1:][kept], steps[:-1][kept]
     size = float((both[0] * both[0]).sum())
     if kept.sum() < 30 or size <= 0.0:
-        return False
-    keep = math.exp(-window.samples.step_s / window.loop.gauge.damping)
-    # successive steps of a first-order filter of white noise are correlated by -(1 - keep)/2
-    return float((both[0] * both[1]).sum()) / size > -(1.0 - keep) / 2.0 - MISDECLARED
+        return None
+    return size / float(kept.sum()), float((both[0] * both[1]).sum()) / size
+
+
+def _scatter_behind_its_own_filter(window: Window) -> tuple[float, float] | None:
+    """As `scatter`, of a rate behind a filter that is shorter than the declared one: its own correlation says how short.
+
+    Steps of a first-order filter, k = exp(-step/damping), of white noise of variance V have a variance of 2 V (1 - k)^2/(1 + k)
+    and a correlation of -(1 - k)/2.
+    """
+    found = _small_steps(window, WEAK_S)
+    rate = window.samples.column("count_rate")[-(WEAK_S // window.samples.step_s) :]
+    rate = rate[np.isfinite(rate)]
+    if found is None or len(rate) < WEAK_S // window.samples.step_s // 2 or not float(rate.mean()) > 1.0:
+        return None
+    forgets = min(-2.0 * found[1], 1.0)
+    error = 2.0 / math.sqrt(len(rate))
+    if forgets < 4.0 * error:
+        return None
+    value = found[0] * (2.0 - forgets) / (2.0 * forgets**2 * float(rate.mean()))
+    return value, value * error * (1.0 / (2.0 - forgets) + 2.0 / forgets)
 
 
 def _noisy_since(window: Window) -> tuple[int, int]:
@@ -152,7 +183,9 @@ def _weak(window: Window) -> Finding | None:
     if 100.0 * (sigma - 2.0 * error) / span < WEAK:
         return None
     spread = scatter(window)
-    if spread is None or spread[0] > CALM:
+    if spread is None and gauge.counts_filtered:
+        spread = _scatter_behind_its_own_filter(window)
+    if spread is None or spread[0] - spread[1] > CALM:
         return None
     grows = 100.0 * math.expm1(0.5 * decay_constant_s(gauge.nuclide) * YEAR_D * 86400.0)
     needed = gauge.damping * (100.0 * sigma / span / WEAK) ** 2
@@ -180,6 +213,18 @@ def _noise_of_flow(window: Window) -> tuple[float, float] | None:
     steps are correlated more than the declared damping makes them, their own correlation -(1 - k)/2 stands for it.
     """
     step, damping = window.samples.step_s, window.loop.gauge.damping
+    found = _steps_of_flow(window)
+    if found is None:
+        return None
+    middle, correlation = found
+    forgets = max(-math.expm1(-step / damping) if damping > 0.0 else 1.0, min(-2.0 * correlation, 1.0))
+    sigma = 1.4826 * middle / math.sqrt(2.0 * forgets)
+    return sigma, 0.06 * sigma
+
+
+def _steps_of_flow(window: Window) -> tuple[float, float] | None:
+    """Median size of the steps of the flow from sample to sample [t/h], and their correlation at one step; None where it stands."""
+    step = window.samples.step_s
     if step > MOST_STEP_S:
         return None
     flow = window.samples.column("flow")[-(WEAK_S // step) :]
@@ -193,7 +238,4 @@ def _noise_of_flow(window: Window) -> tuple[float, float] | None:
     size = float((steps[1:][kept] ** 2).sum())
     if size <= 0.0:
         return None
-    correlation = float((steps[1:][kept] * steps[:-1][kept]).sum()) / size
-    forgets = max(-math.expm1(-step / damping) if damping > 0.0 else 1.0, min(-2.0 * correlation, 1.0))
-    sigma = 1.4826 * middle / math.sqrt(2.0 * forgets)
-    return sigma, 0.06 * sigma
+    return middle, float((steps[1:][kept] * steps[:-1][kept]).sum()) / size

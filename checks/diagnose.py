@@ -18,6 +18,7 @@ from checks import (
     load_findings,
     speed_findings,
     tag_findings,
+    together,
     torn_totals,
     total_findings,
     truth_findings,
@@ -39,7 +40,7 @@ DOWNSTREAM: dict[Link, frozenset[Link]] = {
 BLINDS: dict[str, frozenset[Link]] = {
     "detector-temperature": frozenset(),
     "mode-left-on": frozenset({Link.GAUGE_OUTPUT, Link.CURRENT, Link.INPUT_CARD, Link.SCALING_BLOCK}),
-    "undocumented-change": frozenset({Link.LOAD, Link.GAUGE_OUTPUT, Link.CURRENT, Link.SCALING_BLOCK}),
+    "undocumented-change": frozenset({Link.LOAD, Link.GAUGE_OUTPUT, Link.CURRENT, Link.INPUT_CARD, Link.SCALING_BLOCK}),
     "controller-switch": frozenset({Link.SCALING_BLOCK, Link.TOTALS}),
     "factor-twice": frozenset({Link.LOAD, Link.CURRENT, Link.SCALING_BLOCK}),
     "tach-extra-pulses": frozenset({Link.LOAD, Link.GAUGE_OUTPUT, Link.TOTALS}),
@@ -116,7 +117,7 @@ def diagnose(window: Window, results: Sequence[CheckResult]) -> tuple[Finding, .
                 found.append(finding)
             elif family is zero_findings.findings:
                 found = [finding if zero_findings.says_more(finding, other) else other for other in found]
-    return tuple(sorted(found, key=_consequence))
+    return tuple(sorted(together.folded(found, window, results), key=_consequence))
 
 
 TRACES = frozenset(

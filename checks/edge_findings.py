@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from checks.derived import EXPECTED
 from checks.finding import Finding
 from checks.lines import Line, Rows, chain, rows_of
+from checks.load_findings import beam_free
 from checks.result import CheckResult, Evidence, Link, Verdict
 from checks.signal import current_of_raw
 from checks.telling import clock, told
@@ -77,6 +78,7 @@ def _over_range(window: Window) -> Iterator[Finding]:
         return
     flow, shown = blocks.of("mean", "flow"), blocks.of("mean", "plc_flow")
     running = (blocks.state("stopped") == 0.0) & (blocks.state("explained") == 0.0) & np.isfinite(flow) & np.isfinite(shown)
+    running &= beam_free(window, blocks)
     if EXPECTED in blocks.roles:
         running &= blocks.of("n", EXPECTED) > 0.0  # a beam that is off gives a flow beyond any range, which is no load
     over = running & (flow > gauge.high + 0.005 * span) & (flow > shown) & (shown >= gauge.high - 0.01 * span)

@@ -28,6 +28,10 @@ STALE_S = 600
 
 ALWAYS: frozenset[Link] = frozenset({Link.COUNTS, Link.DRIVE, Link.COMMUNICATION, Link.SETUP})
 """Links whose findings do not depend on the process: they are raised whatever the belt does."""
+EVENTS = frozenset({"undocumented-change", "factor-twice"})
+"""Causes that are known by several deviations that began at once."""
+PART_S = 120
+"""How far the begin of such a deviation may lie from that of the event [s]."""
 SUPPRESSES_ALL = ("maintenance", "calibrating")
 
 
@@ -108,7 +112,11 @@ class EpisodeTracker:
         self._last_s = now
         seen: dict[Link, Finding] = {}
         for finding in evaluation.findings:
-            seen.setdefault(finding.link, finding)
+            event = self._event_behind(finding)
+            if event is None:
+                seen.setdefault(finding.link, finding)
+            elif event.link not in seen:
+                seen[event.link] = event.finding
         out: list[EpisodeChange] = []
         for link, finding in seen.items():
             if _held(evaluation.suppressed, link):
@@ -123,6 +131,18 @@ class EpisodeTracker:
             else:
                 out += self._gone(link, now, gap)
         return out
+
+    def _event_behind(self, finding: Finding) -> Episode | None:
+        """The standing event that a finding is a part of: it goes on for as long as one of the parts that made it known is seen."""
+        low, high = finding.begin_interval
+        for episode in self.open:
+            known = episode.finding
+            if known.cause not in EVENTS or finding.cause in EVENTS or finding.link not in explained_by(known):
+                continue
+            begin, end = known.begin_interval
+            if finding.cause == UNKNOWN or (low <= end + PART_S and high >= begin - PART_S):
+                return episode
+        return None
 
     def _unseen(self, link: Link, evaluation: Evaluation) -> bool:
         """Whether the check behind an episode did not see it gone: an empty belt shows no slope, and none is gone by that."""

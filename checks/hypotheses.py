@@ -31,6 +31,8 @@ LOADS_OHM = (250.0, 350.0, 450.0, 600.0)
 SIZES = ((0.7, 2.0), (0.3, 20.0))
 """Prior on the size of an effect [% of span]: half-normal, mostly small; ranges are also moved in large steps."""
 UNKNOWN_WEIGHT = 0.5
+ZERO_TRIM = 0.2
+"""How often a trim shifts the zero of an output, against its span (own estimate, no source): the same line as a stray offset."""
 MOST_ODDS = 49.0
 """Odds are told up to what a count of answers supports: of 367 given at 19:1 or more on drawn sites 365 were right, so that at
 least 98.0 % are (exact binomial, 95 %; `tests/bench/diagnosis.py`, drawn sites 0 to 5 and 21 to 23)."""
@@ -124,7 +126,7 @@ def _models(line: Line, loop: Loop, output_agrees: bool) -> dict[str, Likelihood
     return {
         "upper-range": lambda e, v: _direction(e, v, (0.0, 1.0)),
         "lower-range": lambda e, v: _direction(e, v, (1.0, 0.0)),
-        "output-trim": lambda e, v: _direction(e, v, (0.0, 1.0)),
+        "output-trim": lambda e, v: _direction(e, v, (0.0, 1.0)) + ZERO_TRIM * _direction(e, v, (1.0, 1.0)),
         "ton-unit": lambda e, v: _points(e, v, [_factor(line, factor) for factor in TONS]),
         "time-base": lambda e, v: _points(e, v, [_factor(line, factor) for factor in BASES]),
         "live-zero-mix": lambda e, v: _points(e, v, mixes),

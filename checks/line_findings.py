@@ -145,7 +145,11 @@ def _standing(window: Window, line: Line) -> tuple[Alternative, ...]:
     """Why a shown side may not follow the side before it at all, with equal odds."""
     tags = window.loop.tags
     causes = ["output-frozen"] if Link.CURRENT in line.covers else []
-    causes += ["mode-left-on"] if Link.GAUGE_OUTPUT in line.covers and "gauge_output_mode" not in tags else []
+    causes += (
+        ["mode-left-on", "digital-analogue-differ"]
+        if Link.GAUGE_OUTPUT in line.covers and "gauge_output_mode" not in tags
+        else []
+    )
     causes += ["forced-value", "stale-tag"] if line.y_role == "plc_flow" and "plc_forced" not in tags else []
     causes += ["wrong-channel"] if Link.INPUT_CARD in line.covers else []
     odds = 1.0 / max(len(causes) - 1, 1)

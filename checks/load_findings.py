@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks import onset
+from checks.blocks import Blocks
 from checks.causes import registry
 from checks.derived import EXPECTED, ExpectedFlow, can_expect
 from checks.finding import UNKNOWN, Alternative, Finding
@@ -16,11 +17,13 @@ from checks.load_fit import Binned, binned, candidates, scored
 from checks.recentness import QUIET
 from checks.result import CheckResult, Evidence, Link
 from checks.telling import clock, others, told
+from checks.together import ratio_evidence
 from checks.tonnes import Misstated, of_rows, since
 from checks.window import Window
 from config.nuclides import NUCLIDES, decay_constant_s
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 HORIZON_S = 7200
 LEAST_ROWS = 6
@@ -33,6 +36,8 @@ CLOCK_OFF_S = 86400.0
 SURE, UNLIKELY = 1e4, 1e-3
 """Weight of a cause that a read-back setting shows, and of one that it speaks against."""
 ALIKE = 0.01
+BEAM_BACK_S = 120
+"""How long a damped rate needs behind a shutter that opened again [s]."""
 
 
 def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding]:
@@ -54,6 +59,7 @@ def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding
     full = 0.9 * blocks.length_s / blocks.step_s
     good = np.isfinite(flow) & np.isfinite(expected) & (speed > 0.05)
     good &= (blocks.of("n", "flow") >= full) & (blocks.of("n", EXPECTED) >= full)
+    good &= beam_free(window, blocks)
     for state in QUIET:
         good &= blocks.state(state) == 0.0
     if loop.gauge.low_cutoff > 0.0:
@@ -72,6 +78,17 @@ def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding
     begin = int(blocks.start_s[rows[0]])
     low = int(blocks.start_s[index[max(split.first - 1, 0)]]) if split is not None else int(blocks.start_s[0])
     yield _told(window, bins, begin, (low, begin), len(rows))
+
+
+def beam_free(window: Window, blocks: Blocks) -> Bools:
+    """Rows in which the shutter was open, as far as it is told, and in the two minutes before: what a damped rate makes of a
+    beam that is off is no load, whatever counts beside it."""
+    samples = window.samples
+    closed_s = samples.time_s[np.nan_to_num(samples.column("shutter_closed"), nan=0.0) > 0.5]
+    newest = np.searchsorted(closed_s, blocks.start_s + blocks.length_s) - 1
+    if not len(closed_s):
+        return np.ones(len(blocks), np.bool_)
+    return np.asarray((newest < 0) | (closed_s[np.maximum(newest, 0)] < blocks.start_s - BEAM_BACK_S))
 
 
 def _told(window: Window, bins: Binned, begin: int, interval: tuple[int, int], rows: int) -> Finding:
@@ -101,7 +118,7 @@ def _told(window: Window, bins: Binned, begin: int, interval: tuple[int, int], r
     )
     return told(
         window, Link.LOAD, cause, title="" if cause != UNKNOWN else "flow differs from its counts", begin=begin, interval=interval,
-        odds=best.odds if named else None, alternatives=_of_tare() if tared else others(ranking, cause), gate=gate, sentence=words,
+        odds=best.odds if named and cause != UNKNOWN else None, alternatives=_of_tare() if tared else others(ranking, cause), gate=gate, sentence=words,
         misstated=_misstated(window, bins, begin, mean),
         evidence=(
             Evidence(
@@ -110,6 +127,7 @@ def _told(window: Window, bins: Binned, begin: int, interval: tuple[int, int], r
             ),
             Evidence(name="at the least load", value=float(bins.deviation[at_low]), unit="t/h", standard_error=float(bins.error[at_low])),
             Evidence(name="at the largest load", value=float(bins.deviation[at_high]), unit="t/h", standard_error=float(bins.error[at_high])),
+            ratio_evidence(float(bins.deviation[at_high]), float(bins.expected[at_high]), float(bins.error[at_high])),
             Evidence(name="rows", value=float(rows), unit="1"),
         ),
     )  # fmt: skip

@@ -7,6 +7,8 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+KEPT = 0.8
+"""Part of the rows that counts where two signals are laid over each other."""
 
 
 def parted_from(apart: Bools) -> int | None:
@@ -56,6 +58,7 @@ def shift_that_fits(
 ) -> tuple[int, float] | None:
     """Shift [s] at which the rows of y from `since` on lie nearest to x, and the root of their mean square distance.
 
+    The worst fifth of the rows is left out: behind a lag of some seconds every edge of the load is one.
     y(t) is compared with x(t - shift), at moments of which both have a row; shifts with fewer than `least` such rows are
     left out. None where none is left.
     """
@@ -67,7 +70,8 @@ def shift_that_fits(
         both = (time_s[place] == late - shift) & np.isfinite(values) & np.isfinite(x[place])
         if both.sum() < least:
             continue
-        distance = float(np.sqrt(np.mean((values[both] - x[place][both]) ** 2)))
+        square = np.sort((values[both] - x[place][both]) ** 2)
+        distance = float(np.sqrt(np.mean(square[: max(least // 2, int(KEPT * len(square)))])))
         if best is None or distance < best[1]:
             best = (shift, distance)
     return best

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from checks import onset
 from checks.blocks import Blocks
 from checks.finding import UNKNOWN, Alternative, Finding
+from checks.hypotheses import MOST_ODDS
 from checks.result import CheckResult, Link, Verdict
 from checks.telling import clock, told
 from checks.tonnes import Misstated
@@ -30,6 +31,8 @@ CLOSE = 0.001
 0.4 % apart, so near one a single standard error must do."""
 ALONE = 0.015
 """The same for a constant that nothing else lies near: the block in which it began takes part in both lines [parts]."""
+WIDEST = 0.05
+"""However badly a ratio is known, a constant is not named from further off [parts]."""
 SHARP = 0.0020
 """Standard error a ratio near one needs before a ton can be told from a slow timer [parts]."""
 LUMPY, LUMPY_ROWS = 0.5, 60
@@ -39,10 +42,12 @@ NEWEST, UNEVEN = 6, 0.2
 SINGLE_BACK_S = (3600, 1200, 600)
 """Rounding loses and gains by turns, so that no single onset fits it: these stretches are tried too [s]."""
 SINGLE_S = 60
-SURE_NATS, MOST_NATS = 3.0, 4.59
-"""Log odds from which a gate or a timer is named (20:1), and the most that is stated (99:1)."""
+SURE_NATS, MOST_NATS = 3.0, math.log(MOST_ODDS)
+"""Log odds from which a gate or a timer is named (20:1), and the most that is stated."""
 TASKS_S = (0.02, 0.05, 0.1, 0.2, 0.25, 0.5, 1.0)
 """Periods of a task that adds to a total [s]."""
+LEAST_GATED = 0.1
+"""Odds of a gate that nothing speaks against."""
 SINGLE_BETTER = 0.4
 """What single precision leaves, over what proportion leaves."""
 SINGLE_FROM_T = 4096.0
@@ -100,7 +105,7 @@ def _finding(window: Window, result: CheckResult) -> Finding:
 
     def part(some: Blocks) -> tuple[float, float]:
         here = balance(some, column, totalizer, rows[np.searchsorted(window.blocks.start_s, some.start_s)], full)
-        return here.gained - here.demanded, here.uncertainty
+        return here.gained - here.demanded, here.likely
 
     cause, alternatives, gate = (UNKNOWN, (), ()) if column == 0 else _cause(window, found, begin)
     role = "gauge total" if column == 0 else "PLC total"
@@ -112,7 +117,7 @@ def _finding(window: Window, result: CheckResult) -> Finding:
         window, Link.TOTALS, cause, begin=begin, interval=interval, alternatives=alternatives, evidence=result.evidence,
         odds=1.0 / sum(item.odds for item in alternatives) if alternatives and cause != UNKNOWN else None,
         title="" if cause != UNKNOWN else f"{role} differs", gate=gate, check="totals",
-        misstated=Misstated(tonnes=excess, uncertainty=math.hypot(found.uncertainty, late), rate_t_h=excess / hours, part=part),
+        misstated=Misstated(tonnes=excess, uncertainty=math.hypot(found.likely, late), rate_t_h=excess / hours, part=part),
         sentence=f"The {role} {words} since {clock(begin)}: {found.gained:.1f} t against {found.demanded:.1f} t.",
     )  # fmt: skip
 
@@ -136,21 +141,26 @@ def _cause(window: Window, found: Balance, begin: int) -> Named:
     if found.demanded <= 0.0:
         return UNKNOWN, (), ()
     ratio, spread = found.gained / found.demanded, 0.5 * found.uncertainty / found.demanded
-    if 0.5 < ratio < 1.5 and _lumpy(window, begin):
+    if ratio < 1.5 and _lumpy(window, begin):
         return "total-gating", (
             Alternative(cause="total-time-base", odds=0.2, separated_by="the conditions under which each total counts"),
         ), ()  # fmt: skip
-    if 0.9 < ratio < 1.1 and spread > SHARP:
+    near_one = 0.9 < ratio < 1.1
+    nats = _by_feeder(window, begin) if near_one else None
+    if nats is not None and nats > SURE_NATS:
+        return _slow_or_gated(window, begin, excess)
+    beside = _perhaps_gated(window, nats, excess) if near_one else ()
+    if near_one and spread > SHARP:
         tonnes = found.demanded * (spread / SHARP - 1.0)
         return UNKNOWN, (
             Alternative(cause="total-time-base", odds=3.0, separated_by="the ratio to 0.1 %"),
-            Alternative(cause="ton-unit", odds=1.0 / 3.0, separated_by="the unit of the total; the ratio to 0.1 %"),
+            Alternative(cause="ton-unit", odds=1.0 / 3.0, separated_by="the unit of the total; the ratio to 0.1 %"), *beside,
         ), (f"need {max(tonnes, 1.0):.0f} more tonnes over the belt to tell a slow timer from another ton",)  # fmt: skip
     for cause, constant in CONSTANTS:
-        near_one = 0.9 < constant < 1.2
-        tolerance = max(CLOSE, min(spread, SHARP)) if near_one else max(ALONE, 3.0 * spread)
+        small = 0.9 < constant < 1.2
+        tolerance = max(CLOSE, min(spread, SHARP)) if small else max(ALONE, min(3.0 * spread, WIDEST))
         if abs(ratio - constant) <= tolerance * constant:
-            return cause, (), ()
+            return cause, beside, ()
     if ratio < 0.2 and _may_stall(window, begin):
         return UNKNOWN, (
             Alternative(cause="total-precision", odds=1.0, separated_by="data type of the total, and the size it has reached"),
@@ -161,6 +171,18 @@ def _cause(window: Window, found: Balance, begin: int) -> Named:
     if 0.9 < ratio < 1.1:
         return _slow_or_gated(window, begin, excess)
     return UNKNOWN, (), ()
+
+
+def _perhaps_gated(window: Window, nats: float | None, excess: float) -> tuple[Alternative, ...]:
+    """A gate beside a ratio near one: it only loses, and what was lost while the feeder stood speaks for it or against it."""
+    if excess >= 0.0 or (nats is not None and nats < -SURE_NATS):
+        return ()
+    odds = (0.1 if "feed_running" in window.loop.tags else 0.5) if nats is None else min(math.exp(nats), 1.0 / LEAST_GATED)
+    return (
+        Alternative(
+            cause="total-gating", odds=max(odds, LEAST_GATED), separated_by="the conditions under which each total counts"
+        ),
+    )
 
 
 def _may_stall(window: Window, begin: int) -> bool:

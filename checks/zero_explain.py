@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -83,8 +83,12 @@ def _onset(series: Series, part: str, shape: Shape) -> tuple[int, tuple[float, f
 
 
 def _constant(series: Series, level: Level, roles: Sequence[str], points: Mapping[str, float]) -> Explained:
-    """An error that is older than the ledger: the declared empty-belt rate says whether counts or gauge are off."""
+    """An error that is older than the ledger: the declared empty-belt rate says whether counts or gauge are off.
+
+    Where a tare was seen before the belt first ran empty, what the gauge takes for empty is of that moment.
+    """
     first = float(series.stretches[0].start_s)
+    tares = tuple(event for event in series.stretches[0].events if event[0].startswith("tare"))
     parts = ["counts", "gauge"]
     if series.declared:
         parts = ["counts" if abs(level.counts) >= abs(level.gauge) else "gauge"]
@@ -95,6 +99,12 @@ def _constant(series: Series, level: Level, roles: Sequence[str], points: Mappin
             part=part, shape="constant", size=level.value, begin_s=first, interval=(first, first), kinds=frozenset(),
             lasted_s=math.inf, level=level.gauge,
         )  # fmt: skip
+        if tares and part == "gauge":
+            tared = float(tares[0][1])
+            moved = replace(
+                moved, shape="step", kinds=frozenset(kind for kind, _ in tares), begin_s=tared, interval=(tared, tared),
+                lasted_s=float(series.time_s[-1]) - tared,
+            )  # fmt: skip
         for ranked in rank(series, moved, roles, points):
             scores[ranked.cause] = scores.get(ranked.cause, 0.0) + ranked.probability / len(parts)
     assert moved is not None

@@ -142,7 +142,7 @@ RULES: tuple[Rule, ...] = (
     Rule(("total-time-base",), ("total-precision",), BY_DATA),
     Rule(("total-time-base", "counted-twice"), ("upper-range", "ton-unit", "time-base"), any_of("plc_flow")),
     Rule(("total-time-base",), ("counted-twice",), BY_DATA),
-    Rule(("total-precision",), ("total-gating",), any_of("feed_running")),
+    Rule(("total-precision",), ("total-gating",), BY_HAND),  # a total that stands still
     Rule(("total-gating",), ("low-cutoff",), any_of("plc_flow")),
     Rule(("total-discontinuity",), ("controller-switch",), any_of("plc_heartbeat")),
 )  # fmt: skip

@@ -57,10 +57,12 @@ def test_scatter_of_pure_counting_is_one() -> None:
     assert seen[0] == pytest.approx(1.0, abs=4.0 * seen[1])
 
 
-def test_filter_that_is_not_the_declared_one_gives_no_verdict_on_the_scatter() -> None:
+def test_filter_that_is_not_the_declared_one_gives_no_false_counts_and_its_own_scatter() -> None:
+    """Behind 0.8 s instead of the declared damping the counts are those of counting: too few for it, not false ones."""
     samples = run_of("TB-08", 1.2, seed=SEED, faults=[Switch("source-weak", at_h=0.5)])
     for end in range(3000, 4320, 120):
-        assert of_counts(window_of(samples[slice(0, end)])) == []
+        assert {item.cause for item in of_counts(window_of(samples[slice(0, end)]))} <= {"source-weak"}
+    assert {item.cause for item in of_counts(window_of(samples))} == {"source-weak"}
 
 
 @pytest.mark.parametrize("loop", ["TB-07", "TB-09"])

@@ -22,6 +22,7 @@ from checks.result import Link
 from checks.samples import Samples
 from deploy.plant.faults import FAULTS, Faulty
 from deploy.plant.model import LoopModel
+from tests.faults.acts import ACTS
 from tests.faults.cases import SIZES, Case
 from tests.faults.draws import BEGIN, Draw
 from tests.faults.grade import MISSING, Coverage, Outcome, grade, in_words, listed, onset_held, right_links, stood, tonnes_held
@@ -177,13 +178,14 @@ def run_case(case: Case, size: str, level: float | None, prefixes: Prefixes) -> 
         return run_slow(case, size, level, draw.number)
     head = {"cause": case.cause, "fault": case.plant_fault, "size": size, "draw": draw.number, "read": draw.read}
     beside = mates(case.cause, tags_of(draw.site, draw.spec.loop))
-    able = case.with_roles <= frozenset(draw.spec.roles)
+    able = case.with_roles <= frozenset(draw.spec.roles) and case.shows(draw.spec)
     if case.plant_fault not in FAULTS:
         return Outcome(**head, severity=None, grade=MISSING, can_be_named=able)  # type: ignore[arg-type]
     severity = None if level is None else case.size(draw.spec, level)
     rig = prefixes.branch(case.scene, case.before_s)
     rig.watch()
     rig.faulty.set(case.plant_fault, True, severity)
+    ACTS[case.act](rig)
     rig.advance_until_settled(case.after_s, LONG_STAND_S if draw.number % 4 else case.after_s)
     findings = stood(rig.tracker.open)
     mark, finding = grade(case, draw, findings)

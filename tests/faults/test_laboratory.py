@@ -20,12 +20,10 @@ DRAW = 1
 """Measured speed, filtered counts, no setting read back: the flow alone must tell."""
 ROLES = frozenset(ROLE_SETS["blind"])
 OPEN: dict[str, str] = {
-    "product-gammas": "its set needs counts behind the closed shutter",
-    "belt-wander": "an hour of unfiltered counts, which this site does not give",
+    "belt-wander": "the texture of the load swings too much at other ways than a turn",
+    "source-weak": "unfiltered counts put through the declared damping differ from a flow behind a shorter one",
     "neighbour-source": "days of the neighbour's shutter",
-    "factor-twice": "the record of the calibration in the ledger",
-    "undocumented-change": "nothing of it is read back here",
-    "source-weak": "the damping of the gauge is not read back",
+    "undocumented-change": "no second setting shows in the numbers of this site",
 }
 """Causes that this site does not name yet, each with the reason; they may not be given another name either."""
 
