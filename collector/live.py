@@ -43,6 +43,9 @@ class EndpointStatus:
     lateness_s: float = 0.0
     clock_skew_s: float | None = None
     certificate_expires: float | None = None
+    lent_until: float = 0.0
+    """Until when the connection is left to somebody else who asked for it [epoch s]; past or 0: it is ours."""
+    lent_to: str = ""
 
 
 @dataclass(slots=True)

@@ -12,7 +12,7 @@ from importlib import import_module
 from collector.cli import exits
 from config.errors import TallywireError
 
-COMMANDS = ("run", "validate", "verify", "replay", "plan", "report", "records", "causes", "demo")
+COMMANDS = ("run", "validate", "survey", "locate", "verify", "replay", "plan", "report", "records", "causes", "demo")
 """Modules of this folder in the order of the help; each has `add(subparsers)` and `run(args) -> int`."""
 
 

@@ -86,6 +86,7 @@ class EndpointPoller:
         try:
             while not stop.is_set():
                 due, period = slots.next()
+                await self._leave_while_lent()
                 self._connect_when_due()
                 if await self._wait_until(due, stopping):
                     break
@@ -105,7 +106,24 @@ class EndpointPoller:
 
     # --- connection ---------------------------------------------------------------------------------------------------
 
+    @property
+    def _lent(self) -> str:
+        """To whom and until when the connection is lent; empty where it is ours."""
+        left = self._status.lent_until - self._clock.now()
+        return f"lent to {self._status.lent_to} for {left:.0f} s more" if left > 0.0 else ""
+
+    async def _leave_while_lent(self) -> None:
+        if self._lent and self._connecting is not None:
+            self._connecting.cancel()
+            await asyncio.wait({self._connecting})
+            self._connecting = None
+        if self._lent and self._connected:
+            await self._disconnect()
+            self._set(EndpointState.DISCONNECTED, "lent")
+
     def _connect_when_due(self) -> None:
+        if self._lent:
+            return
         if self._connecting is not None and self._connecting.done():
             done, self._connecting = self._connecting, None
             done.result()
@@ -156,8 +174,8 @@ class EndpointPoller:
     # --- polling ------------------------------------------------------------------------------------------------------
 
     async def _poll(self, period: float) -> Poll:
-        if not self._connected:
-            reason = self._status.reason or "not connected"
+        if not self._connected or self._lent:
+            reason = self._lent or self._status.reason or "not connected"
             return Poll(readings=bad_readings(self._source.places(period), reason, self._clock.now()))
         self._status.polls += 1
         try:

@@ -22,6 +22,7 @@ from collector.records.desk import RecordDesk
 from collector.web import (
     alerts_page,
     api,
+    lending,
     lines_page,
     metrics,
     openapi,
@@ -79,6 +80,7 @@ def create_app(
     app.add_middleware(Compressed)
     app.add_middleware(Gate, guard=guard, refuse=failures.refuse)
     app.include_router(api.router(live, store, desk, clock))
+    app.include_router(lending.router(live, clock))
     faces = pages.Pages(env, live, store, desk, clock, guard)
     app.include_router(pages.router(faces))
     app.include_router(alerts_page.router(alerts_page.AlertsPage(faces, live, desk, clock, guard)))

@@ -134,6 +134,23 @@ async def test_after_a_stop_the_connection_is_closed() -> None:
         assert rig.source.disconnects >= 1
 
 
+async def test_lent_connection_is_let_go_and_comes_back_by_itself() -> None:
+    async with running() as rig:
+        await rig.advance(3.0)
+        assert rig.readings[-1].quality == GOOD
+        rig.status.lent_to, rig.status.lent_until = "survey", rig.clock.now() + 10.0
+        connects, polls = rig.source.connects, rig.source.polls
+        await rig.advance(9.0)
+        assert rig.source.disconnects >= 1
+        assert (rig.source.connects, rig.source.polls) == (connects, polls)
+        assert rig.readings[-1].quality == BAD
+        assert rig.readings[-1].reason.startswith("lent to survey for ")
+        assert rig.events == []
+        await rig.advance(4.0)
+        assert rig.readings[-1].quality == GOOD
+        assert rig.status.state is EndpointState.UP
+
+
 async def test_no_connection_is_bad_readings_at_each_deadline_and_rarer_attempts() -> None:
     async with running() as rig:
         rig.source.refusal = LinkError(Kind.REFUSED, "connection refused")

@@ -1,0 +1,86 @@
+"""Borrowing connections from a running service, over its REST interface."""
+
+from __future__ import annotations
+
+import socket
+import threading
+import time
+from collections.abc import Iterator
+
+import pytest
+import uvicorn
+from fastapi import FastAPI
+
+from collector.clock import ManualClock
+from collector.commissioning.borrow import borrowed
+from collector.live import EndpointStatus, LiveState
+from collector.web.lending import router
+from config.errors import TallywireError
+from config.model import Site
+from tests.collector.sources.sites import modbus_site
+
+WITHIN_S = 10.0
+
+
+class Served:
+    """The lending routes on a free port."""
+
+    def __init__(self) -> None:
+        self.site: Site = modbus_site(1, {"flow": {"address": 0}})
+        self.live = LiveState(self.site, "")
+        for name in self.site.endpoints:
+            self.live.endpoints[name] = EndpointStatus(name=name, protocol="modbus")
+        self.clock = ManualClock()
+        app = FastAPI()
+        app.include_router(router(self.live, self.clock))
+        self.socket = socket.socket()
+        self.socket.bind(("127.0.0.1", 0))
+        self.base = f"http://127.0.0.1:{self.socket.getsockname()[1]}"
+        self.server = uvicorn.Server(uvicorn.Config(app, log_level="critical", lifespan="off"))
+        self.thread = threading.Thread(target=self.server.run, kwargs={"sockets": [self.socket]}, daemon=True)
+
+
+@pytest.fixture
+def served() -> Iterator[Served]:
+    holder = Served()
+    holder.thread.start()
+    deadline = time.monotonic() + WITHIN_S
+    while not holder.server.started and time.monotonic() < deadline:
+        holder.thread.join(0.01)
+    yield holder
+    holder.server.should_exit = True
+    holder.thread.join(WITHIN_S)
+    holder.socket.close()
+
+
+def test_connections_are_lent_for_the_time_and_given_back(served: Served) -> None:
+    (name,) = served.site.endpoints
+    with borrowed(served.site, True, base=served.base):
+        assert served.live.endpoints[name].lent_until == served.clock.now() + 300.0
+        assert served.live.endpoints[name].lent_to == "survey"
+    assert served.live.endpoints[name].lent_until == 0.0
+
+
+def test_they_are_given_back_after_an_error_too(served: Served) -> None:
+    (name,) = served.site.endpoints
+    with pytest.raises(RuntimeError, match="on the way"), borrowed(served.site, True, base=served.base):
+        raise RuntimeError("on the way")
+    assert served.live.endpoints[name].lent_until == 0.0
+
+
+def test_another_service_does_not_lend_what_it_does_not_have(served: Served) -> None:
+    other = served.site.model_copy(update={"endpoints": {"elsewhere": next(iter(served.site.endpoints.values()))}})
+    with pytest.raises(TallywireError, match="does not lend elsewhere: 404"), borrowed(other, True, base=served.base):
+        pass
+
+
+def test_no_service_is_told_with_what_to_do() -> None:
+    site = modbus_site(1, {"flow": {"address": 0}})
+    with pytest.raises(TallywireError, match="no service answers") as caught, borrowed(site, True, base="http://127.0.0.1:9"):
+        pass
+    assert "--borrow" in caught.value.fix
+
+
+def test_nothing_is_asked_where_nothing_is_wanted() -> None:
+    with borrowed(modbus_site(1, {"flow": {"address": 0}}), False, base="http://127.0.0.1:9"):
+        pass

@@ -1,0 +1,123 @@
+"""The survey of the standing terminal over real sockets: sound as declared, and each error that is planted in its site file is found."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from collector.cli import exits
+from collector.cli.main import main
+from collector.clock import SystemClock
+from collector.commissioning.survey import Survey, survey
+from config.cautions import CAUTIONS
+from config.model import Site
+from tests.collector.commissioning.plant import StandingPlant
+
+FAST = 50.0
+
+
+def surveyed(site: Site, wait_s: float = 0.0) -> Survey:
+    return asyncio.run(survey(site, SystemClock(), rate=FAST, wait_s=wait_s))
+
+
+def test_sound_site_has_nothing_against_it(plant: StandingPlant) -> None:
+    found = surveyed(plant.site)
+    assert [f"{item.role}: {item.odd}" for item in found.odd] == []
+    assert not found.failures
+    for loop, agreed in found.agreed.items():
+        assert agreed is not None
+        assert agreed[0] == pytest.approx(plant.value(loop, "flow"), rel=0.06)
+        assert {"flow", "load and speed", "plc_flow"} <= set(agreed[1])
+    units = {(item.loop, item.role): item.said_unit for item in found.tags}
+    assert units["TB-07", "plc_flow"] == "t/h"
+    ranges = {(item.loop, item.role): item.said_range for item in found.tags}
+    assert ranges["TB-07", "plc_flow"] == (0.0, 420.0)
+
+
+@pytest.mark.parametrize(
+    ("loop", "role", "planted", "line"),
+    [
+        ("TB-07", "flow", {"order": "CDAB"}, "order: ABCD"),
+        ("TB-09", "count_rate", {"order": "ABCD"}, "order: CDAB"),
+        ("TB-07", "load", {"address": 3}, "address: 2"),
+        ("TB-07", "speed", {"address": 5}, "address: 4"),
+        ("TB-08", "gauge_output", {"address": 9}, "address: 10"),
+        ("TB-07", "flow", {"measured_in": "kg/h"}, "measured_in: t/h"),
+        ("TB-07", "plc_flow", {"measured_in": "kg/s"}, "measured_in: t/h"),
+        ("TB-08", "speed", {"measured_in": "m/min"}, "measured_in: m/s"),
+        ("TB-07", "gauge_range_high", {"order": "BADC"}, "order: ABCD"),
+    ],
+)
+def test_planted_error_is_found_with_the_line_to_change(
+    plant: StandingPlant, loop: str, role: str, planted: dict[str, Any], line: str
+) -> None:
+    found = surveyed(plant.site_with(loop, role, **planted))
+    assert [(item.loop, item.role) for item in found.odd] == [(loop, role)]
+    (item,) = found.odd
+    assert item.suggestions[0].words() == line
+    assert item.suggestions[0].value == pytest.approx(plant.value(loop, role), rel=1e-5, abs=1e-6)
+
+
+def test_total_whose_words_are_swapped_does_not_gain_what_its_flow_says(plant: StandingPlant) -> None:
+    class Passing(SystemClock):
+        """A wait in which the plant goes on by that time."""
+
+        passed = 0.0
+
+        def now(self) -> float:
+            return super().now() + self.passed
+
+        async def sleep_until(self, deadline: float) -> None:
+            wait = deadline - self.monotonic()
+            if wait > 5.0:
+                plant.terminal.advance(round(wait))
+                plant.show()
+                self.passed += wait
+                await asyncio.sleep(0.3)
+
+    site = plant.site_with("TB-07", "gauge_total", order="CDAB")
+    found = asyncio.run(survey(site, Passing(), rate=FAST, wait_s=120.0))
+    assert [(item.loop, item.role) for item in found.odd] == [("TB-07", "gauge_total")], [item.odd for item in found.odd]
+    assert found.odd[0].suggestions[0].words() == "order: ABCD"
+    assert "t/h give" in found.odd[0].odd
+
+
+def test_command_says_what_to_change_and_saves_what_it_saw(
+    plant: StandingPlant, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file, out = tmp_path / "site.yaml", tmp_path / "survey.json"
+    file.write_text(plant.text.replace("address: 4", "address: 5", 1), encoding="utf-8")
+    code = main(["survey", str(file), "--loop", "TB-07", "--rate", "50", "--wait", "0", "--json", str(out)])
+    said = capsys.readouterr().out
+    assert code == exits.FINDINGS
+    assert "in the site file: speed: {address: 4} gives 1.9 m/s" in " ".join(said.split())
+    assert max(map(len, said.splitlines())) <= 80
+    assert CAUTIONS[0][:40] in said
+    saved = {tag["role"]: tag for tag in json.loads(out.read_text(encoding="utf-8"))["tags"]}
+    assert saved["speed"]["suggestions"] == ["address: 4"]
+    assert set(saved["flow"]["orders"]) == {"ABCD", "CDAB", "BADC", "DCBA"}
+    assert saved["flow"]["registers"]["0"] == int(saved["flow"]["raw"][0])
+
+
+def test_device_that_does_not_answer_is_told_and_the_others_are_read(plant: StandingPlant) -> None:
+    site = plant.site
+    endpoints = dict(site.endpoints)
+    endpoints["gauge-TB-08"] = endpoints["gauge-TB-08"].model_copy(update={"port": 1})
+    found = surveyed(site.model_copy(update={"endpoints": endpoints}))
+    assert "gauge-TB-08" in found.failures
+    assert found.agreed["TB-07"] is not None
+    assert {item.loop for item in found.odd} == {"TB-08"}
+
+
+@pytest.mark.parametrize(("options", "says"), [(["--loop", "TB-99"], "no loop"), (["--rate", "0"], "the rate")])
+def test_bad_options_are_one_message(
+    plant: StandingPlant, options: list[str], says: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "site.yaml"
+    file.write_text(plant.text, encoding="utf-8")
+    assert main(["survey", str(file), *options]) == exits.BAD_INPUT
+    assert says in capsys.readouterr().err
