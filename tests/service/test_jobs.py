@@ -17,6 +17,8 @@ from cryptography.x509.oid import NameOID
 
 from collector.clock import ManualClock
 from collector.live import EndpointStatus, LiveState
+from collector.records.book import Record
+from collector.records.scheduled import Made, ScheduledReports
 from collector.service.jobs import Jobs, certificate_ends
 from collector.service.keeping import Keeper
 from config.model import Site
@@ -114,3 +116,30 @@ async def test_scheduler_starts_and_ends_with_the_stop(slow: Slow) -> None:
     await until(lambda: len(asyncio.all_tasks()) > 1)
     stop.set()
     await asyncio.wait_for(running, SOON)
+
+
+class Reports(ScheduledReports):
+    """Reports whose turns are told by hand."""
+
+    def __init__(self, *turns: Made) -> None:
+        self.turns = list(turns)
+
+    def run(self) -> Made:
+        return self.turns.pop(0)
+
+
+async def test_reports_are_noted_and_a_failure_is_a_problem_until_it_is_gone(slow: Slow) -> None:
+    record = Record(number=7, text='{"kind":"chain report"}', before="0" * 64, sha256="ab" * 32)
+    problem = Made(records=[record], problems=["record 7 as x.pdf could not be made (no room); it is tried again", "another"])
+    jobs = Jobs(slow.live, slow.store, slow.keeper, slow.clock, slow.executor, (), Reports(problem, Made()))
+    await jobs.make_reports()
+    assert slow.live.problems["reports"] == f"{problem.problems[0]} (and 1 more)"
+    assert slow.live.counters["report_errors"] == 2
+    assert await slow.kept() == ["record-made"]
+    await jobs.make_reports()
+    assert "reports" not in slow.live.problems
+
+
+async def test_a_site_without_reports_makes_none(slow: Slow) -> None:
+    await slow.jobs.make_reports()
+    assert await slow.kept() == []
