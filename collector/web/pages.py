@@ -22,6 +22,7 @@ from collector.clock import Clock
 from collector.history.store import Store
 from collector.live import LiveState
 from collector.web import cause_answers, overview, tag_rows, words
+from collector.web.compression import AS_IT_IS
 from collector.web.drawing import TrendPicture, draw
 from collector.web.paging import Find, PageNumber, fits, part_of
 from collector.web.security import Guard
@@ -86,7 +87,7 @@ class Pages:
             token=self._guard.token,
             **values,
         )
-        return HTMLResponse(page, status)
+        return HTMLResponse(page, status, headers=AS_IT_IS if self._guard.token in page else None)
 
     def site(self, template: str, number: int = 1, find: str = "") -> HTMLResponse:
         """The site page or its fragment: what to do next, then a page of the loops, worst first."""

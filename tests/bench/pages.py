@@ -1,6 +1,8 @@
 """What the first page of a site of many loops costs, and a year of trend beside the bare rows in the same run.
 
-    .venv/bin/python -P tests/bench/pages.py [LOOPS] [DAYS]
+    .venv/bin/python -P tests/bench/pages.py [LOOPS] [DAYS] [FOLDER]
+
+FOLDER keeps the filled history for the next time.
 
 Prints bytes on the wire, time in the server and time in a browser on this machine for the pages that show many loops, then
 the year trend against reading and unpacking the same rows with nothing else. Ratios are what counts; seconds depend on the
@@ -10,6 +12,7 @@ machine and on what else it does (the load is printed).
 from __future__ import annotations
 
 import os
+import pickle
 import sqlite3
 import statistics
 import sys
@@ -32,7 +35,7 @@ from collector.history.layout import Layout
 from collector.history.sqlite import open_store
 from collector.live import LiveState
 from collector.web.app import create_app
-from tests.bench.wide_site import fill, wide_site
+from tests.bench.wide_site import Wide, fill, wide_site
 from tests.browser.conftest import ARGUMENTS, CHROMIUM
 from tests.browser.served import served
 
@@ -73,7 +76,7 @@ def in_browser(browser: Browser, address: str) -> tuple[int, float, float]:
     """Bytes of everything a first visit loads, first paint and first usable [ms]: medians of new visits with empty caches."""
     sizes, painted, usable = [], [], []
     for _ in range(ROUNDS):
-        context = browser.new_context(viewport={"width": 1280, "height": 800})
+        context = browser.new_context(viewport={"width": 1280, "height": 800}, bypass_csp=True)
         page = context.new_page()
         session = context.new_cdp_session(page)
         session.send("Network.enable")
@@ -105,12 +108,17 @@ def bare_rows(path: Path, loop: str, begin: int, end: int) -> int:
 def main() -> None:
     loops = int(sys.argv[1]) if len(sys.argv) > 1 else 500
     days = int(sys.argv[2]) if len(sys.argv) > 2 else YEAR_D
-    end = int(time.time())
-    site = wide_site(loops, now=end)
-    with tempfile.TemporaryDirectory() as folder:
-        store = open_store(Path(folder), site, clock=SystemClock())
-        print(f"filling {loops} loops x {days} days", flush=True)
-        wide = fill(store, site, days, end=end)
+    with tempfile.TemporaryDirectory() as made:
+        folder = Path(sys.argv[3] if len(sys.argv) > 3 else made)
+        kept = folder / "wide.pickle"
+        old: Wide | None = pickle.loads(kept.read_bytes()) if kept.exists() else None
+        end = int(time.time())
+        site = wide_site(loops, now=end) if old is None else old.site
+        store = open_store(folder, site, clock=SystemClock())
+        if old is None:
+            print(f"filling {loops} loops x {days} days", flush=True)
+        wide = old or fill(store, site, days, end=end)
+        kept.write_bytes(pickle.dumps(wide))
         live = LiveState(site=site, site_sha256="5d1f0c2a9b7e", started=time.time() - 3600)
         for loop, evaluation in wide.evaluations.items():
             live.take_evaluation(_now(evaluation))
@@ -126,7 +134,7 @@ def main() -> None:
                 except httpx.HTTPStatusError as error:
                     print(f"{name:24} {error.response.status_code}")
             loop = next(iter(site.loops))
-            _year(client, browser, base, loop, Layout(Path(folder)).state)
+            _year(client, browser, base, loop, Layout(folder).state)
             browser.close()
         store.close()
 

@@ -16,8 +16,12 @@ from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
 from collector.clock import SystemClock
 from collector.live import LiveState
 from collector.web.app import create_app
+from tests.acceptance.simulated import Order
+from tests.browser.populated import Populated, populate
+from tests.browser.served import START_LIMIT, served
 from tests.collector.web import plant
 
+PAST_HOURS = 2
 CHROMIUM = "/usr/bin/chromium"
 ARGUMENTS = [
     "--no-sandbox",
@@ -28,7 +32,6 @@ ARGUMENTS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-START_LIMIT = 15.0
 WAIT_MS = 10_000
 
 
@@ -144,3 +147,20 @@ def visit(chromium: Browser) -> Iterator[Open]:
     yield open_page
     for context in contexts:
         context.close()
+
+
+@dataclass
+class Past:
+    """A terminal with two hours behind it, on its port: real samples, evaluations, an alert and a record."""
+
+    base: str
+    populated: Populated
+
+
+@pytest.fixture(scope="session")
+def past(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Past]:
+    faults = {"TB-07": (Order(PAST_HOURS * 3600 - 3000, "upper-range@plc"),)}
+    populated = populate(tmp_path_factory.mktemp("past"), PAST_HOURS, faults=faults)
+    with served(populated.app()) as base:
+        yield Past(base, populated)
+    populated.store.close()

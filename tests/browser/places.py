@@ -11,10 +11,15 @@ PAGES = {
     "lines": "/loops/TB-07/lines",
     "uptime": "/uptime?span=week",
     "uptime-of-loop": "/uptime?loop=TB-07&span=day",
+    "totals": "/totals",
+    "totals-of-loop": "/loops/TB-07/totals",
     "causes": "/causes",
     "cause": "/causes/upper-range",
 }
-"""Addresses by name; together they show every page route."""
+"""Addresses by name of the pages that need no record."""
+
+EVERY = {**PAGES, "records": "/records", "record": "/records/1"}
+"""Every page; the last one is there where a record was made."""
 
 UNKNOWN = "/loops/TB-99"
 """An address that answers with the page of an error."""

@@ -10,10 +10,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from fastapi import FastAPI
+
 from checks.engine import LoopEngine
 from checks.episodes import EpisodeTracker
 from checks.reliability.timeline import Annotation, LoopState
 from checks.samples import Samples
+from collector.accounts.closing import Accountant
 from collector.alerts.book import AlertBook
 from collector.clock import ManualClock
 from collector.history.bulk import LoopImport
@@ -21,6 +24,11 @@ from collector.history.sqlite import SqliteStore, open_store
 from collector.history.store import Event
 from collector.live import EndpointState, EndpointStatus, LiveState
 from collector.reading import Reading
+from collector.records import periods
+from collector.records.book import RecordBook
+from collector.records.desk import RecordDesk
+from collector.records.sources import Sources
+from collector.web.app import create_app
 from config.load import parse_site
 from config.model import Site
 from deploy.plant.site_file import site_text
@@ -61,20 +69,25 @@ class Populated:
     live: LiveState
     store: SqliteStore
     desk: AlertBook
+    records: RecordDesk
     clock: ManualClock
+
+    def app(self) -> FastAPI:
+        """The application over it."""
+        return create_app(self.live, self.store, self.desk, self.clock, records=self.records)
 
 
 def terminal_site(now: int, hours: int) -> Site:
     """The terminal, TB-07 without the tags that read its ranges back: there a range must be found by the flow alone."""
     text = site_text(specs_at(fresh(now - hours * 3600)), dict.fromkeys(LOOPS, 1502), "opc.tcp://127.0.0.1:4840")
     site = parse_site(text, "terminal.yaml").site
-    return lacking(site, "TB-07", READ_BACK)
+    return lacking(site.model_copy(update={"time_zone": "America/Regina"}), "TB-07", READ_BACK)
 
 
-def populate(folder: Path, hours: int = HOURS, *, now: int = NOW) -> Populated:
+def populate(folder: Path, hours: int = HOURS, *, now: int = NOW, faults: Story | None = None) -> Populated:
     """Make the past of `hours` before `now` [epoch s] in a folder, or open one that was made before.
 
-    The clock stands two seconds behind the last sample.
+    `faults` by loop in place of the usual story. The clock stands two seconds behind the last sample.
     """
     begin = now - hours * 3600
     site = terminal_site(now, hours)
@@ -88,10 +101,11 @@ def populate(folder: Path, hours: int = HOURS, *, now: int = NOW) -> Populated:
             site=site, site_sha256=SHA, started=begin, evaluations=evaluations, standing=standing, readings=readings,
             endpoints=endpoints,
         )  # fmt: skip
-        return Populated(site=site, live=live, store=store, desk=desk, clock=clock)
+        return Populated(site=site, live=live, store=store, desk=desk, records=_records(site, store, desk, clock), clock=clock)
     live = LiveState(site=site, site_sha256=SHA, started=begin)
     for loop in site.loops:
-        _past_of(loop, site, begin, hours, store, desk, live)
+        orders = (story(hours) if faults is None else faults).get(loop, ())
+        _past_of(loop, site, (begin, hours), orders, store, desk, live)
     for name, endpoint in site.endpoints.items():
         live.endpoints[name] = EndpointStatus(
             name=name, protocol=endpoint.protocol, state=EndpointState.UP, since=begin, last_good=now + 1.5, rtt_s=0.0042,
@@ -104,19 +118,41 @@ def populate(folder: Path, hours: int = HOURS, *, now: int = NOW) -> Populated:
             reason="housing opened to change the fan", made=float(now - 3600),
         )
     )  # fmt: skip
+    records = _records(site, store, desk, clock)
+    shift = periods.current(site, "shift", now)
+    records.report("TB-07", "shift", shift, by="R. Sandhu")
     over = [item for item in desk.past(begin, now) if item.returned is not None]
     for item in over[:1]:
         desk.acknowledge(item.id, by="R. Sandhu", now=float(item.returned or now))
     kept.write_bytes(pickle.dumps((live.evaluations, live.standing, live.readings, live.endpoints)))
-    return Populated(site=site, live=live, store=store, desk=desk, clock=clock)
+    return Populated(site=site, live=live, store=store, desk=desk, records=_records(site, store, desk, clock), clock=clock)
 
 
-def _past_of(loop: str, site: Site, begin: int, hours: int, store: SqliteStore, desk: AlertBook, live: LiveState) -> None:
+def _records(site: Site, store: SqliteStore, desk: AlertBook, clock: ManualClock) -> RecordDesk:
+    book = RecordBook(store.state)
+    balances = Accountant(site, SHA, store, desk.past, clock, book)
+    sources = Sources(
+        site=site, site_sha256=SHA, store=store, past=desk.past, versions=store.ledger.config_versions, clock=clock,
+        balances=balances,
+    )  # fmt: skip
+    return RecordDesk(book, sources)
+
+
+def _past_of(
+    loop: str,
+    site: Site,
+    span: tuple[int, int],
+    orders: Sequence[Order],
+    store: SqliteStore,
+    desk: AlertBook,
+    live: LiveState,
+) -> None:
+    begin, hours = span
     engine, tracker = LoopEngine(site, loop, site_sha256=live.site_sha256), EpisodeTracker(site, loop)
     into = LoopImport(store, site, loop, now=float(begin + hours * 3600))
     without = READ_BACK if loop == "TB-07" else ()
     last: Samples | None = None
-    for samples in samples_of(loop, begin, hours * 3600, SEED, story(hours).get(loop, ()), without):
+    for samples in samples_of(loop, begin, hours * 3600, SEED, orders, without):
         into.push(samples)
         judged = int(samples.time_s[0]) >= begin + hours * 3600 - JUDGED_S
         for evaluation in engine.push(samples, evaluate=judged):

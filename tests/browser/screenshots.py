@@ -17,7 +17,6 @@ sys.path.insert(0, str(Path(__file__).parent.parent.parent))
 
 from playwright.sync_api import Browser, sync_playwright
 
-from collector.web.app import create_app
 from tests.browser import places
 from tests.browser.conftest import ARGUMENTS, CHROMIUM
 from tests.browser.populated import populate
@@ -48,14 +47,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("out", type=Path, metavar="OUT")
     parser.add_argument("--data", type=Path, metavar="FOLDER", help="where the past is kept, or lies already")
-    parser.add_argument("--only", nargs="*", metavar="NAME", help=f"of {', '.join((*places.PAGES, 'error'))}")
+    parser.add_argument("--only", nargs="*", metavar="NAME", help=f"of {', '.join((*places.EVERY, 'error'))}")
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as made:
         past = populate(args.data or Path(made))
-        app = create_app(past.live, past.store, past.desk, past.clock)
-        wanted = {**places.PAGES, "error": places.UNKNOWN}
-        with served(app) as base, sync_playwright() as playwright:
+        wanted = {**places.EVERY, "error": places.UNKNOWN}
+        with served(past.app()) as base, sync_playwright() as playwright:
             browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
             for name in args.only or wanted:
                 take(browser, base, name, wanted[name], args.out)

@@ -15,7 +15,7 @@ from collector.clock import ManualClock
 from collector.web.app import create_app
 from tests.browser import places
 from tests.browser.axe import violations
-from tests.browser.conftest import Open, Run
+from tests.browser.conftest import Open, Past, Run
 from tests.collector.web import plant
 from tests.collector.web.test_uptime_page import Rolled
 
@@ -49,16 +49,23 @@ def test_every_page_route_is_among_the_pages_that_are_looked_at() -> None:
     app = create_app(plant.faulty(), None, plant.MemoryDesk(), ManualClock(plant.NOW))
     routes = [route for route in app.routes if isinstance(route, APIRoute) and "GET" in (route.methods or ())]
     shown = [route for route in routes if not route.path.startswith("/api/") and not route.path.endswith(places.NO_PAGES)]
-    visited = [address.partition("?")[0] for address in places.PAGES.values()]
+    visited = [address.partition("?")[0] for address in places.EVERY.values()]
     missed = [route.path for route in shown if not any(re.fullmatch(route.path_regex, path) for path in visited)]
     assert missed == []
 
 
-@pytest.mark.parametrize("name", places.PAGES)
-def test_page_breaks_no_rule(run: Run, visit: Open, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
-    monkeypatch.setattr(plant, "MemoryStore", Rolled)
-    running = run(plant.faulty, alerts=True)
-    assert broken_rules(visit(running.base + places.PAGES[name]).page) == []
+@pytest.mark.parametrize("name", places.EVERY)
+def test_page_breaks_no_rule(past: Past, visit: Open, name: str) -> None:
+    seen = visit(past.base + places.EVERY[name])
+    assert broken_rules(seen.page) == []
+    assert seen.errors == []
+
+
+@pytest.mark.parametrize("name", places.EVERY)
+def test_page_needs_no_sideways_scroll_on_a_phone(past: Past, visit: Open, name: str) -> None:
+    page = visit(past.base + places.EVERY[name], width=360).page
+    settled(page)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
 
 
 @pytest.mark.parametrize("state", STATES)
