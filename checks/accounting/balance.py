@@ -5,22 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
-from typing import Literal
-
-import numpy as np
-from numpy.typing import NDArray
 
 from checks.accounting.calendar import Period
-from checks.blocks import TOTALS, Blocks
-
-Floats = NDArray[np.float64]
-Method = Literal["PLC total", "mean load of the shift", "none"]
-
-LEAST_COMMON, LEAST_COMMON_S = 3, 600
-"""Rows, and seconds, in which both ends must be there before their ratio is told."""
-LEAST_MEASURED = 0.05
-"""Part of a shift that must be measured before its mean load stands in for the rest."""
+from checks.accounting.grid import Grid, ratio_on
+from checks.accounting.stand_ins import Excluded as Excluded
+from checks.accounting.stand_ins import stand_ins
+from checks.blocks import Blocks
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,19 +27,6 @@ class Known:
     noise_t_h: float
     noise_s: float
     card: float = 0.0015
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Excluded:
-    """A stretch the gauge did not measure: epoch seconds, hours, and what stands in for it [t] by which method."""
-
-    begin: int
-    end: int
-    hours: float
-    method: Method
-    tonnes: float
-    standard: float
-    """Random standard uncertainty of `tonnes` [t]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,6 +61,11 @@ class PeriodBalance:
         return sum(stretch.hours for stretch in self.excluded)
 
     @property
+    def unbooked(self) -> float:
+        """What stands in for hours of which the PLC total is not known [t]: `best` holds it, `plc` cannot."""
+        return math.fsum(stretch.tonnes for stretch in self.excluded if not stretch.booked)
+
+    @property
     def known(self) -> bool:
         """Whether anything was measured or has a stand-in; else `own` and `best` are zero for want of anything."""
         return self.measured_h > 0.0 or any(stretch.method != "none" for stretch in self.excluded)
@@ -112,12 +94,12 @@ def balance(
     """
     if any(edge % blocks.length_s for part in (period, *shifts) for edge in (part.begin, part.end)):
         raise ValueError(f"{period.name} does not begin and end with a block of {blocks.length_s} s: give shorter blocks")
-    grid = _Grid(blocks, period, void)
-    ratio, spread = _ratio(grid) or usual or (1.0, known.card)
+    grid = Grid(blocks, period, void)
+    ratio, spread = ratio_on(grid) or usual or (1.0, known.card)
     excluded: list[Excluded] = []
     for part in shifts or (period,):
         inside = (grid.start >= part.begin) & (grid.start < part.end)
-        excluded += _stand_ins(grid, inside, ratio, spread)
+        excluded += stand_ins(grid, inside, ratio, spread)
     own = float(grid.own.sum())
     best = own + math.fsum(stretch.tonnes for stretch in excluded)
     hours = float(grid.measured.sum()) / 3600.0
@@ -146,7 +128,7 @@ def combined(parts: Sequence[PeriodBalance], period: Period, known: Known) -> Pe
 
 def ratio_of(blocks: Blocks, period: Period, void: Sequence[tuple[int, int]] = ()) -> tuple[float, float] | None:
     """Own tonnes over PLC tonnes [1] where both are there, and its standard uncertainty; None where too little is."""
-    return _ratio(_Grid(blocks, period, void))
+    return ratio_on(Grid(blocks, period, void))
 
 
 def _sum(values: Sequence[float | None]) -> float | None:
@@ -157,141 +139,3 @@ def _sum(values: Sequence[float | None]) -> float | None:
 def _systematic(known: Known, best: float, hours: float, excluded: Sequence[Excluded]) -> float:
     stand_in_h = sum(stretch.hours for stretch in excluded if stretch.method != "none")
     return math.hypot(known.span * best, known.zero_t_h * (hours + stand_in_h))
-
-
-class _Grid:
-    """The blocks of a period on its full grid: zero seconds and zero tonnes where a row is missing or void."""
-
-    def __init__(self, blocks: Blocks, period: Period, void: Sequence[tuple[int, int]] = ()) -> None:
-        length = self.length = blocks.length_s
-        self.start = np.arange(period.begin, period.end, length, dtype=np.int64)
-        here = (blocks.start_s >= period.begin) & (blocks.start_s < period.end)
-        rows = (blocks.start_s[here] - period.begin) // length
-        self.measured, self.own = np.zeros(len(self.start)), np.zeros(len(self.start))
-        self.measured[rows] = np.nan_to_num(blocks.measured_s[here])
-        self.own[rows] = np.nan_to_num(blocks.own_t[here])
-        self.totals = np.full((len(self.start), len(TOTALS)), np.nan)
-        self.totals[rows] = blocks.increment_t[here]
-        self.broken = np.zeros(len(self.start), np.bool_)
-        self.broken[rows] = blocks.discontinuities[here, 1] > 0.0
-        states = {name: np.zeros(len(self.start)) for name in ("loaded", "empty", "stopped")}
-        for name, seconds in states.items():
-            seconds[rows] = blocks.state(name)[here]
-        self.states = states
-        self.void = np.zeros(len(self.start), np.bool_)
-        for begin, end in void:
-            inside = np.minimum(self.start + length, end) - np.maximum(self.start, begin)
-            self.void |= (inside > 0.5 * length) & (states["stopped"] <= 0.5 * length)
-        self.measured[self.void] = self.own[self.void] = 0.0
-        seconds = blocks.plc_measured_s if (blocks.plc_measured_s > 0.0).any() else blocks.covered_s
-        whole = np.isfinite(blocks.increment_t[:, 1]) & (seconds >= 0.999 * length)
-        self.read = np.zeros(len(self.start), np.bool_)
-        self.read[rows] = whole[here]
-        """Rows all through which the PLC total was read."""
-        known_before = bool(whole[blocks.start_s == period.begin - length].all()) or not (blocks.start_s < period.begin).any()
-        self.late = np.isfinite(self.totals[:, 1]) & ~np.concatenate([[known_before], self.read[:-1]])
-        """Rows before which the PLC total was not read: they hold what it gained meanwhile."""
-
-    def total(self, column: int) -> float | None:
-        seen = self.totals[:, column]
-        return float(np.nansum(seen)) if np.isfinite(seen).any() else None
-
-    @property
-    def common(self) -> NDArray[np.bool_]:
-        """Rows that the gauge measured whole and in which the PLC total holds this row and nothing else."""
-        found = np.isfinite(self.totals[:, 1]) & (self.measured >= 0.999 * self.length) & ~self.late
-        return np.asarray(found, np.bool_)
-
-    def apart(self) -> dict[str, float]:
-        both = self.common
-        difference = np.where(both, np.nan_to_num(self.totals[:, 1]) - self.own, 0.0)
-        named = {name: both & (seconds > 0.5 * self.length) for name, seconds in self.states.items()}
-        mixed = both & ~np.logical_or.reduce(list(named.values()))
-        return {name: float(difference[rows].sum()) for name, rows in {**named, "changing": mixed}.items() if rows.any()}
-
-
-def _ratio(grid: _Grid) -> tuple[float, float] | None:
-    both = grid.common
-    plc, own = grid.totals[both, 1], grid.own[both]
-    if len(plc) < max(LEAST_COMMON, LEAST_COMMON_S // grid.length) or not plc.sum() > 0.0:
-        return None
-    ratio = float(own.sum() / plc.sum())
-    scatter = math.sqrt(float(np.sum((own - ratio * plc) ** 2)) * len(plc) / (len(plc) - 1)) / float(plc.sum())
-    return ratio, scatter
-
-
-def _stand_ins(grid: _Grid, inside: NDArray[np.bool_], ratio: float, spread: float) -> list[Excluded]:
-    """What stands in for each stretch of a shift that was not measured."""
-    silent = inside & (grid.measured < 0.999 * grid.length)
-    missing = np.where(silent, grid.length - grid.measured, 0.0) / 3600.0
-    hours = float(grid.measured[inside].sum()) / 3600.0
-    enough = hours >= LEAST_MEASURED * float(inside.sum()) * grid.length / 3600.0 and hours > 0.0
-    rate = float(grid.own[inside].sum()) / hours if enough else math.nan
-    whole = inside & ~silent
-    rates = grid.own[whole] * 3600.0 / grid.length
-    stretches, counted = _stretches(grid, inside, silent)
-    out = []
-    for first, last in _runs(stretches, counted):
-        rows = slice(first, last)
-        gap = float(missing[rows].sum())
-        at = np.flatnonzero(silent[rows]) + first
-        method: Method = "none"
-        tonnes = standard = 0.0
-        if counted[first]:
-            plc = ratio * float(np.nansum(grid.totals[rows, 1]))
-            tonnes, standard, method = plc - float(grid.own[rows].sum()), abs(plc) * spread, "PLC total"
-        elif enough and len(rates) > 1:
-            tonnes, standard, method = rate * gap, gap * _scatter(rates, last - first), "mean load of the shift"
-        out.append(
-            Excluded(
-                begin=int(grid.start[at[0]]), end=int(grid.start[at[-1]]) + grid.length, hours=gap,
-                method=method, tonnes=tonnes, standard=standard,
-            )
-        )  # fmt: skip
-    return out
-
-
-def _stretches(
-    grid: _Grid, inside: NDArray[np.bool_], silent: NDArray[np.bool_]
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """The rows that need a stand-in, and those for which the PLC total says what passed.
-
-    A total that is not read may count on; its gain stands in the row in which it is read again, so a stretch over which it
-    was read at both ends is made one with that row. A total that was reset meanwhile says nothing.
-    """
-    seen = np.isfinite(grid.totals[:, 1]) & ~grid.void
-    joined, counted = silent.copy(), seen & grid.read & ~grid.late
-    unread = inside & (silent | ~seen)
-    for first, last in _runs(unread, np.zeros_like(unread)):
-        whole = slice(first, last + 1)
-        begun = (seen[first] and not grid.late[first]) or (first > 0 and inside[first - 1] and seen[first - 1])
-        ended = last < len(unread) and inside[last] and seen[last]
-        if not silent[first:last].any() or counted[first:last].all() or grid.void[first:last].any():
-            continue
-        if begun and ended and not grid.broken[whole].any():
-            joined[whole] = counted[whole] = True
-    return joined, counted
-
-
-def _runs(silent: NDArray[np.bool_], counted: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """First and last (exclusive) row of each stretch that is silent in one way."""
-    kind = np.where(silent, np.where(counted, 2, 1), 0)
-    edges = np.flatnonzero(np.diff(kind, prepend=0, append=0))
-    return [(int(a), int(b)) for a, b in pairwise(edges) if kind[a] > 0]
-
-
-def _scatter(rates: Floats, rows: int) -> float:
-    """How far the mean of so many rows lies from the mean of all [t/h, k = 1]: read off the measured rows by moving means.
-
-    Moving means lie nearer to the mean they help to make than an outside stretch does, by twice the variance of that mean. It
-    is a third of what moving means over a quarter of the rows show: four of them make it, so they show the other three parts.
-    A stretch longer than half of what was measured takes the scatter of that half: the load then is known no better.
-    """
-
-    def shown(length: int) -> float:
-        sums = np.cumsum(np.concatenate(([0.0], rates)))
-        means = (sums[length:] - sums[:-length]) / length
-        return float(np.mean((means - rates.mean()) ** 2))
-
-    of_mean = shown(max(1, len(rates) // 4)) / 3.0
-    return math.sqrt(shown(max(1, min(rows, len(rates) // 2))) + 2.0 * of_mean)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
@@ -25,6 +26,7 @@ from collector.history.store import Store
 from collector.uptime import BEFORE_S, MOST_ALERTS
 from config.model import Loop, Site
 
+UNREAD = "hours in which the PLC total was not read"
 Past = Callable[[float, float, int], Sequence[Alert]]
 
 
@@ -42,8 +44,8 @@ class Account:
     """One loop over `whole.period`. `parts` are its shifts, days or months; `bridge` None where the PLC booked nothing.
 
     `alike` are tonnes (+ = booked too much) of findings at the gauge: both ends hold them, so the bridge does not. `verdict` is
-    that of the loop (both ends booked the same), `deviation` PLC less best estimate and `deviation_u` its expanded uncertainty
-    (k = 2) [% of the tonnes]; `weight` that of the tonnes, by reference lots. `work_h` and `work_t` are hours and tonnes in
+    that of the loop (both ends booked the same), `deviation` PLC less best estimate, both where the PLC total is known, and `deviation_u` its
+    expanded uncertainty (k = 2) [% of the tonnes]; `weight` that of the tonnes, by reference lots. `work_h` and `work_t` are hours and tonnes in
     which a bit said maintenance or calibration; they are in the numbers. `running`: the time has not ended.
     """
 
@@ -124,6 +126,8 @@ def read(
     total = combined(found, whole, known)
     passed = _passed(store, loop_id, rows, standing, whole)
     between, alike = explained.steps(standing, whole.begin, whole.end, passed, total.excluded)
+    if total.unbooked:
+        between.append(Step(name=UNREAD, tonnes=-total.unbooked, uncertainty=None))
     deviation, wide = _deviation(total)
     verdict, why = agreement(deviation, wide, total.best, loop)
     inside = [part for part in (rows.hours, rows.minutes) if len(part)]
@@ -145,10 +149,13 @@ def _shifts(site: Site, begin: int, end: int) -> list[Period]:
 
 
 def _deviation(total: PeriodBalance) -> tuple[float | None, float]:
-    """PLC less best estimate and its expanded uncertainty [% of the tonnes]: what both ends share is in neither."""
-    if total.plc is None or not total.known or not abs(total.best) > 0.0:
+    """PLC less best estimate where the PLC total is known, and its expanded uncertainty [% of the tonnes]: what both ends share
+    is in neither."""
+    common = total.best - total.unbooked
+    if total.plc is None or not total.known or not abs(common) > 0.0:
         return None, 0.0
-    return 100.0 * (total.plc - total.best) / abs(total.best), 200.0 * total.random / abs(total.best)
+    random = math.sqrt(max(total.random**2 - sum(gap.standard**2 for gap in total.excluded if not gap.booked), 0.0))
+    return 100.0 * (total.plc - common) / abs(common), 200.0 * random / abs(common)
 
 
 def _passed(store: Store, loop: str, rows: Rows, standing: Sequence[explained.Stood], whole: Period) -> explained.Passed:

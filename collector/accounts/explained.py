@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from checks.accounting.balance import Excluded
 from checks.accounting.bridge import Step
+from checks.accounting.stand_ins import Excluded
 from checks.causes import registry
 from checks.causes.cause import Signal
 from checks.finding import Finding

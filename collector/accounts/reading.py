@@ -10,6 +10,7 @@ import numpy as np
 
 from checks.accounting.balance import ratio_of
 from checks.accounting.calendar import Period
+from checks.accounting.unread import LONGEST_S, laid
 from checks.blocks import ARRAYS, RUNS, STATES, TOTALS, Blocks
 from checks.merge import concat
 from collector.history.store import Store
@@ -31,7 +32,7 @@ class Rows:
     hours: Blocks
 
     def of(self, period: Period) -> Blocks:
-        """The blocks of a period, and one before it: minutes where they cover as much of it as the hours do. Hours that the
+        """The blocks of a period, and one before it, with totals laid over gaps: minutes where they cover as much of it as the hours do. Hours that the
         period cuts are shared out evenly, for then their minutes are no longer kept."""
         fine, coarse = _around(self.minutes, period), _around(self.hours, period)
         if _covered(fine, period) >= WHOLE * _covered(coarse, period):
@@ -49,11 +50,11 @@ class Rows:
 
 def rows_of(store: Store, loop: str, begin: int, end: int) -> Rows:
     """What is stored of a time [epoch s]; of a long one only the minutes behind the last stored hour."""
-    hours = plain(loop, HOUR_S, pieces(store, loop, HOUR_S, begin - HOUR_S, end))
-    first = begin - MINUTE_S
+    hours = laid(plain(loop, HOUR_S, pieces(store, loop, HOUR_S, begin - LONGEST_S, end + LONGEST_S)))
+    first = begin - LONGEST_S
     if end - begin > FINE_S and begin % HOUR_S == 0 and len(hours):
         first = max(first, int(hours.start_s[-1]) - DAY_S)
-    return Rows(plain(loop, MINUTE_S, pieces(store, loop, MINUTE_S, first, end)), hours)
+    return Rows(laid(plain(loop, MINUTE_S, pieces(store, loop, MINUTE_S, first, end + LONGEST_S))), hours)
 
 
 def pieces(store: Store, loop: str, length_s: int, begin: int, end: int) -> list[Blocks]:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from checks.accounting.balance import Excluded
+from checks.accounting.stand_ins import Excluded
 from checks.result import Verdict
 from checks.truth import AGREEMENT
 from collector.accounts.account import Account
@@ -57,7 +57,10 @@ def headline(account: Account) -> str:
     best = f"best estimate {tonnes(whole.best)} t ± {tonnes(whole.uncertainty)} t"
     if whole.plc is None or account.deviation is None or account.difference is None:
         return f"The {best}; {account.why or 'nothing passed'}, so the loop is not evaluated."
-    apart = f"{tonnes(account.difference, signed=True)} t, {_signed(account.deviation)} %"
+    apart = f"{tonnes(account.difference, signed=True)} t"
+    unread = sum(gap.hours for gap in whole.excluded if not gap.booked and gap.method != "none")
+    where = f" in the hours in which the PLC total was read, all but {unread:.2f}" if unread else ""
+    apart += f"; {_signed(account.deviation)} %{where}" if where else f", {_signed(account.deviation)} %"
     verdict = {
         Verdict.OK: "The loop agrees", Verdict.SUSPECT: "The loop is doubtful", Verdict.FAULT: "The loop does not agree",
         Verdict.NOT_EVALUATED: f"The loop is not evaluated ({account.why or 'the difference is not known well enough'})",

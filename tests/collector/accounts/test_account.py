@@ -117,6 +117,32 @@ def test_gaps_are_named_with_what_stands_in() -> None:
     assert "1.50 h were not measured" in words.excluded(found)
 
 
+def test_gap_over_the_change_of_shift_is_shared_by_its_hours() -> None:
+    # From 13:30 to 14:30 nothing is read; the totals count on. Each shift has half an hour of it, 120 t.
+    begin = at("2026-03-02T06:00")
+    store = Kept(minutes={LOOP: steady(begin, 24, plc=1.02, lost=((7.5, 8.5),))})
+    found = account_of(store, "shift", "2026-03-02", "2026-03-02")
+    assert [part.best for part in found.parts] == pytest.approx([1920.0] * 3)
+    assert [part.plc for part in found.parts] == pytest.approx([1920.0 * 1.02] * 3)
+    assert [(gap.method, gap.hours) for gap in found.whole.excluded] == [("PLC total", 0.5)] * 2
+    assert found.deviation == pytest.approx(2.0)
+
+
+def test_hours_before_the_history_began_are_no_difference_of_the_loop() -> None:
+    # The history begins at 08:00: for two hours nobody knows what the PLC booked. The mean load stands in, 480 t.
+    store = Kept(minutes={LOOP: steady(at("2026-03-02T08:00"), 22)})
+    found = account_of(store, "day", "2026-03-02", "2026-03-02")
+    assert found.whole.best == pytest.approx(5760.0)
+    assert [(gap.method, gap.booked) for gap in found.whole.excluded] == [("mean load of the shift", False)]
+    assert found.deviation == pytest.approx(0.0, abs=1e-9)
+    assert found.verdict is Verdict.OK
+    assert found.bridge is not None
+    assert [(step.name, round(step.tonnes, 6)) for step in found.bridge.by_cause] == [
+        (account.UNREAD, -480.0), ("not explained", 0.0)
+    ]  # fmt: skip
+    assert "in the hours in which the PLC total was read, all but 2.00" in words.headline(found)
+
+
 def test_loop_of_which_nothing_is_stored_states_nothing() -> None:
     found = account_of(Kept(), "day", "2026-03-02", "2026-03-02")
     assert not found.measured
