@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
+from checks.lag_screen import Screen
 from checks.lines import Line
 from checks.window import Window
 
@@ -58,13 +59,14 @@ def late_by(window: Window, line: Line) -> Late | None:
         return None
     x, y = stations
     declared = window.loop.plc.filter if line.y_role == "plc_flow" else 0.0
+    screen = Screen(x, _filtered(x, declared, step), y, step, line.span)
     for length in LENGTHS_S:
         count = length // step
         if count > len(x):
             continue
         if float(x[-count:].std()) < LEAST_SPREAD * line.span:
             continue
-        found = _shape(x, y, count, step, line.span, declared)
+        found = _shape(screen, count, declared)
         if found is SOUND:
             return None
         if found is not None:
@@ -76,13 +78,13 @@ def _stations(window: Window, line: Line, lengths_s: tuple[int, ...]) -> tuple[F
     """Both stations of a line in t/h over the longest of some stretches and the time to warm up; None where they are shorter
     than the shortest, or a fiftieth of the samples is missing."""
     step = window.samples.step_s
-    samples = window.samples[-((max(lengths_s) + WARM_S) // step) :]
-    x = samples.column(line.x_role) * line.x.gain + line.x.offset
-    y = samples.column(line.y_role) * line.y.gain + line.y.offset
+    newest = slice(-((max(lengths_s) + WARM_S) // step), None)
+    x = window.samples.column(line.x_role)[newest] * line.x.gain + line.x.offset
+    y = window.samples.column(line.y_role)[newest] * line.y.gain + line.y.offset
     good = np.isfinite(x) & np.isfinite(y)
     if len(x) < min(lengths_s) // step or good.mean() < 0.98:
         return None
-    return _filled(x), _filled(y)
+    return (x, y) if good.all() else (_filled(x), _filled(y))
 
 
 def _within_limits(window: Window, line: Line, x: Floats, y: Floats) -> NDArray[np.bool_]:
@@ -112,9 +114,14 @@ def agrees_now(window: Window, line: Line) -> bool:
     return False
 
 
-def _shape(x: Floats, y: Floats, count: int, step: int, span: float, declared: float) -> Late | None:
-    base = _filtered(x, declared, step)
-    plain = min(_left(_delayed(base, delay // step), y, count) for delay in range(0, PLAIN_S + 1, max(2, step)))
+def _shape(screen: Screen, count: int, declared: float) -> Late | None:
+    x, base, y, step, span = screen.x, screen.base, screen.y, screen.step, screen.span
+    near, delay = screen.plain(count, range(0, PLAIN_S // step + 1, max(2 // step, 1)))
+    if near < 0.99 * PLAIN * span:
+        return SOUND
+    if near > 1.01 * PLAIN * span and not screen.may_be_late(count, min(EXPLAINS * near, CLEAN * span)):
+        return None
+    plain = _left(_delayed(base, delay), y, count)
     if plain < PLAIN * span:
         return SOUND
     by_filter = _best(lambda lag: _filtered(x, lag, step), y, count, step)

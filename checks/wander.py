@@ -46,12 +46,14 @@ CLIP = 3.0
 
 @dataclass(frozen=True, slots=True)
 class Swing:
-    """Swing once in a way: its size (half of peak to peak), standard error, power in units of the noise, and itself."""
+    """Swing once in a way: its size (half of peak to peak), standard error, power in units of the noise, weights of its cosine
+    and sine, and the way."""
 
     size: float
     error: float
     power: float
-    wave: Floats
+    weights: Floats
+    length: float
 
 
 def check(window: Window) -> list[CheckResult]:
@@ -74,6 +76,7 @@ def check(window: Window) -> list[CheckResult]:
     best, beside = _swings(way, logarithm, rows, length, turns)
     passes = 1.0 / math.hypot(1.0, 2.0 * math.pi * window.loop.gauge.damping * float(np.median(speed[rows])) / length)
     per_cent, error = 100.0 * best.size / passes, 100.0 * max(best.error, beside / MEDIAN) / passes
+    known_beside = math.isfinite(beside)  # the texture of the load is in the error, where it was looked at
     mean = float(np.mean(load[loaded]))
     swing = 0.01 * per_cent * mean
     uneven, known = _unevenness(window, way, load, settled & (blocks.state("empty") >= blocks.covered_s), length, turns)
@@ -91,11 +94,12 @@ def check(window: Window) -> list[CheckResult]:
         CheckResult(
             check=NAME, link=Link.LOAD, verdict=verdict, reason=words, used=len(rows), total=len(blocks),
             evidence=(
-                Evidence(name="swing in a turn", value=per_cent, unit="% of load", limit=FAULT, standard_error=error),
+                Evidence(name="swing in a turn", value=per_cent, unit="% of load", limit=FAULT, standard_error=error if known_beside else None),
                 Evidence(name="swing in a turn", value=swing, unit="kg/m", limit=uneven),
                 Evidence(name="turns", value=turns, unit="1"),
             ),
-            facts={"swing_percent": per_cent, "power": best.power, "beside": 100.0 * beside / passes, "thickness_known": known},
+            facts={"swing_percent": per_cent, "power": best.power, "thickness_known": known}
+            | ({"beside": 100.0 * beside / passes} if known_beside else {}),
         )
     ]  # fmt: skip
 
@@ -112,32 +116,43 @@ def speed_of(window: Window, blocks: Blocks) -> Floats:
 
 
 def _swings(way: Floats, values: Floats, rows: NDArray[np.intp], length: float, turns: float) -> tuple[Swing, float]:
-    """The largest swing near the turn, and the median swing at ways that are neither a turn nor a part of one."""
+    """The largest swing near the turn, and the median swing at ways that are neither a turn nor a part of one; NaN where the
+    power of the turn is too small for that to matter."""
     step = 0.5 / turns
     near = length * np.exp(np.arange(-math.floor(NEAR / step), math.floor(NEAR / step) + 1) * step)
-    best = max((_fit(way, values, rows, trial) for trial in near), key=lambda swing: swing.power)
-    left = values - best.wave
+    best = max(_fits(way, values, rows, near), key=lambda swing: swing.power)
+    if not best.power > SURE:
+        return best, math.nan
+    angle = 2.0 * np.pi * way / best.length
+    left = values - (best.weights[0] * np.cos(angle) + best.weights[1] * np.sin(angle))
     aside = np.exp(np.concatenate([np.linspace(-0.45, -0.1 - step, 12), np.linspace(0.1 + step, 0.45, 12)]))
-    others = [_fit(way, left, rows, length * trial).size for trial in aside]
-    return best, float(np.median(others))
+    return best, float(np.median([swing.size for swing in _fits(way, left, rows, length * aside)]))
 
 
-def _fit(way: Floats, values: Floats, rows: NDArray[np.intp], length: float) -> Swing:
-    """Cosine and sine of one way fitted to the differences from row to row, what lies far off left out."""
-    angle = 2.0 * np.pi * way / length
-    wave = np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    x, y = wave[rows] - wave[rows - 1], values[rows] - values[rows - 1]
-    weights = np.zeros(2)
-    kept = np.ones(len(y), np.bool_)
+def _fits(way: Floats, values: Floats, rows: NDArray[np.intp], lengths: Floats) -> list[Swing]:
+    """Cosine and sine of each way fitted to the differences from row to row, what lies far off left out."""
+    inside = np.union1d(rows, rows - 1)
+    angle = (2.0 * np.pi * way[inside])[None, :] / lengths[:, None]
+    here = np.searchsorted(inside, rows)
+    before = np.searchsorted(inside, rows - 1)
+    cosine, sine = np.cos(angle), np.sin(angle)
+    x, z, y = cosine[:, here] - cosine[:, before], sine[:, here] - sine[:, before], values[rows] - values[rows - 1]
+    weights = np.zeros((len(lengths), 2))
     for _ in range(4):
-        left = y - x @ weights
-        kept = np.abs(left) <= CLIP * 1.4826 * float(np.median(np.abs(left))) + 1e-12
-        weights, *_ = np.linalg.lstsq(x[kept], y[kept], rcond=None)
-    left = (y - x @ weights)[kept]
-    variance = max(float(left @ left) / max(len(left) - 2, 1), 1e-12)
-    inner = x[kept].T @ x[kept]
-    error = math.sqrt(variance * float(np.trace(np.linalg.pinv(inner))) / 2.0)
-    return Swing(float(np.hypot(*weights)), error, float(weights @ inner @ weights) / variance, wave @ weights)
+        size = np.abs(y - weights[:, :1] * x - weights[:, 1:] * z)
+        kept = size <= CLIP * 1.4826 * np.median(size, axis=1)[:, None] + 1e-12
+        u, v = np.where(kept, x, 0.0), np.where(kept, z, 0.0)
+        inner = np.stack([(u * u).sum(axis=1), (u * v).sum(axis=1), (v * v).sum(axis=1)])
+        a, b, determinant = u @ y, v @ y, inner[0] * inner[2] - inner[1] ** 2
+        weights = np.stack([inner[2] * a - inner[1] * b, inner[0] * b - inner[1] * a], axis=1) / determinant[:, None]
+    left = np.where(kept, y - weights[:, :1] * x - weights[:, 1:] * z, 0.0)
+    variance = np.maximum((left * left).sum(axis=1) / np.maximum(kept.sum(axis=1) - 2, 1), 1e-12)
+    error = np.sqrt(variance * (inner[0] + inner[2]) / determinant / 2.0)
+    power = (weights[:, 0] ** 2 * inner[0] + 2.0 * weights.prod(axis=1) * inner[1] + weights[:, 1] ** 2 * inner[2]) / variance
+    return [
+        Swing(float(np.hypot(*weights[k])), float(error[k]), float(power[k]), weights[k], float(lengths[k]))
+        for k in range(len(lengths))
+    ]
 
 
 def _unevenness(window: Window, way: Floats, load: Floats, empty: Bools, length: float, turns: float) -> tuple[float, float]:
