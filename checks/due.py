@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from checks.blocks import RUNS, Blocks
 from checks.counts import AT_BACKGROUND, BEAM_ON, DEAD
 from checks.current import CLIPPED_MA, OPEN_MA
-from checks.lines import Line, chain
+from checks.leaning import Leaning
+from checks.lines import chain
 from checks.signal import current_of_raw
 from checks.state import MOVING_M_S
 from checks.tag_findings import absurd
@@ -30,10 +31,8 @@ HOLD_S = 180
 """How long after a change every block is judged: longer than any check of the last minutes looks back [s]."""
 AWAKE_S = 600
 """The same after the last finding [s]: its return is told in time."""
-LEANS = ((3, 0.005), (6, 0.0025))
-"""A line leans where the mean of so many rows differs by more than this [parts of span] and than a lag makes of it."""
-LAG_S = 6.0
-"""Lag that a line may have without leaning, beside its declared filter [s]."""
+PRESSING_S = 30
+"""How long after a line began to lean its fit is asked anew at every block [s]."""
 STANDS = ("frozen_counts", "frozen_current", "frozen_plc")
 HAPPENS = ("zero_counts", "bad_flow", "failure_low", "failure_high")
 SPEED_BANDS = (-0.5, -0.03, -0.01, 0.01, 0.03, 0.5)
@@ -44,28 +43,33 @@ class Due:
 
     def __init__(self, loop: Loop) -> None:
         self._loop = loop
-        self._lines = chain(loop)
+        self._lines = [Leaning(line, loop.plc.filter if line.y_role == "plc_flow" else 0.0) for line in chain(loop)]
         self._before: Codes | None = None
         self._changed_s: int | None = None
-        self._tails: dict[str, Floats] = {}
+        self._leant_s: int | None = None
+        self.pressing: frozenset[int] = frozenset()
+        """Begins of the blocks of the last `push` before which a line began to lean so lately that it must be asked anew."""
 
     def push(self, blocks: Blocks, events_s: Sequence[int] = ()) -> NDArray[np.bool_]:
         """Whether each block is judged, shape (B,); `events_s` are moments at which something happened [epoch s]."""
         if not len(blocks):
+            self.pressing = frozenset()
             return np.zeros(0, np.bool_)
-        codes = self._picture(blocks)
+        leans = [line.push(blocks) for line in self._lines]
+        width = sum(each.shape[1] for each in leans)
+        codes = np.concatenate([self._picture(blocks), *leans], axis=1)
         before = codes[:1] if self._before is None else self._before[None, :]
         changed = (np.diff(np.concatenate([before, codes]), axis=0) != 0).any(axis=1)
         changed[0] |= self._before is None
         rows = np.searchsorted(blocks.start_s, np.asarray(events_s, np.int64), side="right") - 1
         inside = (rows >= 0) & (np.asarray(events_s, np.int64) < blocks.start_s[rows] + blocks.length_s)
         changed[rows[inside]] = True
+        leant = ((np.diff(np.concatenate([before, codes]), axis=0) != 0) & (codes != 0))[:, codes.shape[1] - width :].any(axis=1)
         self._before = codes[-1]
-        starts = np.where(changed, blocks.start_s, np.int64(-(2**62)))
-        if self._changed_s is not None:
-            starts[0] = max(int(starts[0]), self._changed_s)
-        last = np.maximum.accumulate(starts)
-        self._changed_s = int(last[-1])
+        last = _last(changed, blocks.start_s, self._changed_s)
+        lean = _last(leant, blocks.start_s, self._leant_s)
+        self._changed_s, self._leant_s = int(last[-1]), int(lean[-1])
+        self.pressing = frozenset(blocks.start_s[blocks.start_s - lean < PRESSING_S].tolist())
         ends = blocks.start_s + blocks.length_s
         beat = (ends // BEAT_S) != (blocks.start_s // BEAT_S)
         return np.asarray(beat | (blocks.start_s - last < HOLD_S))
@@ -81,7 +85,6 @@ class Due:
         for run in HAPPENS:
             columns.append((blocks.run_longest[:, RUNS.index(run)] >= 3.0).astype(np.int64))
         columns += self._levels(blocks)
-        columns += [column for line in self._lines for column in self._lean(blocks, line)]
         return np.stack(columns, axis=1).astype(np.int8)
 
     def _levels(self, blocks: Blocks) -> list[NDArray[np.int64]]:
@@ -107,24 +110,13 @@ class Due:
         out.append(np.asarray(absurd(blocks.mean).any(axis=1), np.int64))
         return out
 
-    def _lean(self, blocks: Blocks, line: Line) -> list[NDArray[np.int64]]:
-        """-1, 0 or 1: which way the newest rows of a line lean, as far as no lag explains it; 0 where it is not there."""
-        x = blocks.of("mean", line.x_role) * line.x.gain + line.x.offset
-        y = blocks.of("mean", line.y_role) * line.y.gain + line.y.offset
-        most = max(rows for rows, _ in LEANS)
-        rows = np.stack([x, y], axis=1)
-        rows = np.concatenate([self._tails.get(line.label, np.full((most, 2), np.nan)), rows])
-        self._tails[line.label] = rows[-most:]
-        late = LAG_S + (self._loop.plc.filter if line.y_role == "plc_flow" else 0.0)
-        out = []
-        for length, least in LEANS:
-            windows = np.lib.stride_tricks.sliding_window_view(rows[most - length :], length, axis=0)[1:]
-            deviation = (windows[:, 1] - windows[:, 0]).mean(axis=1)
-            moved = np.abs(windows[:, 0, -1] - windows[:, 0, 0])
-            slack = least * line.span + moved * late / ((length - 1) * blocks.length_s)
-            with np.errstate(invalid="ignore"):
-                out.append(np.where(np.abs(deviation) > slack, np.sign(deviation), 0.0).astype(np.int64))
-        return out
+
+def _last(here: NDArray[np.bool_], start_s: NDArray[np.int64], before: int | None) -> NDArray[np.int64]:
+    """Begin of the newest block up to each for which `here` holds [epoch s]; `before` is that of the blocks pushed before."""
+    starts = np.where(here, start_s, np.int64(-(2**62)))
+    if before is not None:
+        starts[0] = max(int(starts[0]), before)
+    return np.asarray(np.maximum.accumulate(starts))
 
 
 def _band(values: Floats, edges: Sequence[float]) -> NDArray[np.int64]:

@@ -130,6 +130,8 @@ class LoopEngine:
         for row, end in enumerate((blocks.start_s + builder.length_s).tolist()):
             self._tonnes.add(blocks, row)
             self._set_until(end)
+            if end - builder.length_s in self._due.pressing:
+                self._held.pop("scaling", None)
             if evaluate and (due[row] or end <= self._awake_until):
                 out.append(self._evaluate(end))
             elif evaluate and show:

@@ -7,7 +7,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from checks import lag, onset, recent, shape
+from checks import lag, onset, recent, sequential, shape
+from checks import moment as moments
+from checks.fit import lag_one
 from checks.lines import Line, Rows
 from checks.result import Verdict
 from checks.window import Window
@@ -58,6 +60,7 @@ class Look:
     begin: int = 0
     split: onset.Split | None = None
     split_rows: NDArray[np.intp] | None = None
+    moment: moments.Moment | None = None
     bent: shape.Shape | None = None
 
 
@@ -96,12 +99,32 @@ def _learn(look: Look) -> None:
         look.expected = look.kernel.follow(look.rows.x, look.rows.dx)
 
 
-def _judge_recent(window: Window, look: Look) -> None:
-    sigma, rho = noise_of(look.line, look.rows, look.expected, look.fit)
+def _judge_recent(window: Window, look: Look, before: tuple[float, float] | None = None) -> None:
+    """`before`: noise of a row before the last change, for where too few rows lie behind it to know theirs."""
+    noise = noise_of(look.line, look.rows, look.expected, look.fit)
+    if look.fit is None and before is not None:
+        noise = before
     look.now = recent.judge_recent(
-        look.line, look.rows, look.expected, look.kernel, end_s=window.end_s, sigma=sigma, rho=rho, floor=look.floor,
-        limit=window.loop.limits.link,
+        look.line, look.rows, look.expected, look.kernel, end_s=window.end_s, noise=noise,
+        older=_noise_of_older(look, window.end_s) or before or noise, floor=look.floor, limit=window.loop.limits.link,
     )  # fmt: skip
+
+
+def _noise_of_older(look: Look, end_s: int) -> tuple[float, float] | None:
+    """Noise of the rows of the fit that lie before every stretch which is judged: a shift in those does not add to it."""
+    rows = look.rows
+    if look.fit is None:
+        return None
+    index = look.fit.rows[rows.start_s[look.fit.rows] < end_s - sequential.STRETCHES * rows.length_s]
+    index = index[np.isfinite(look.expected[index])]
+    if len(index) < LEAST_KERNEL_ROWS:
+        return None
+    x, left = look.expected[index] - look.expected[index].mean(), (rows.y - look.expected)[index]
+    left = left - left.mean()
+    left = left - float(x @ left) / max(float(x @ x), 1e-9) * x
+    follows = np.zeros(len(index), np.bool_)
+    follows[1:] = (np.diff(index) == 1) & rows.follows[index[1:]]
+    return float(left.std(ddof=2)), lag_one(left, follows)
 
 
 def _coarse(window: Window, line: Line) -> float | None:
@@ -132,6 +155,14 @@ def since_change(window: Window, look: Look) -> None:
     row, split = onset.last_change(x, rows.y[index] - x, floor=ONSET_FLOOR * span, least=LEAST_CHANGE * span)
     look.split_rows = index
     look.split = split
+    noise = None
+    if look.fit is not None:
+        noise = _noise_of_older(look, window.end_s) or noise_of(look.line, rows, look.expected, look.fit)
+    if split is not None:
+        look.moment = moments.moment(
+            rows.start_s[index], x, (rows.x_max - rows.x_min)[index], rows.y[index] - x, split, length_s=rows.length_s,
+            floor=ONSET_FLOOR * span, late_s=look.kernel.lag_s,
+        )  # fmt: skip
     begin = int(index[row]) if split is not None else 0
     clean = rows.good & ~rows.high
     m = len(look.kernel.weights) - 1
@@ -142,7 +173,7 @@ def since_change(window: Window, look: Look) -> None:
         _look_at_less(look, index, m)
     if split is not None or look.begin:
         _learn(look)
-        _judge_recent(window, look)
+        _judge_recent(window, look, noise)
 
 
 def _look_at_less(look: Look, index: NDArray[np.intp], m: int) -> None:

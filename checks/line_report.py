@@ -124,14 +124,14 @@ def _facts(window: Window, look: Look, differs: bool, fitted: Verdict) -> dict[s
 
 def _onset_facts(look: Look, fitted: Verdict) -> dict[str, float]:
     rows = look.rows
-    if look.split is not None and look.split_rows is not None:
-        at = rows.start_s[look.split_rows]
-        split = look.split
+    if look.split is not None and look.moment is not None:
+        when = look.moment
         return {
-            "onset": float(at[split.row]),
-            "onset_low": float(at[max(split.first - 1, 0)]),
-            "onset_high": float(at[split.last] + rows.length_s),
-            "onset_nats": split.gain,
+            "onset": float(when.at),
+            "onset_low": float(when.low),
+            "onset_high": float(when.high),
+            "onset_held": when.held,
+            "onset_nats": look.split.gain,
         }
     if look.begin:
         return {

@@ -185,7 +185,8 @@ class Rows:
 
     `good`: both stations were read throughout. `steady`: belt running and settled, no maintenance or calibration.
     `high`: may be limited at the upper end, `x_high` by the station before. `low`: may be censored at the lower end
-    (clamp, cut-off, live zero). `follows`: the row before is the one just before in time.
+    (clamp, cut-off, live zero). `follows`: the row before is the one just before in time. `ends` (n, 4): x and y at the first
+    sample of the row, x and y at its last.
     """
 
     start_s: NDArray[np.int64]
@@ -205,6 +206,7 @@ class Rows:
     x_high: Bools
     declared_low: Bools
     follows: Bools
+    ends: Floats
 
     def __len__(self) -> int:
         return len(self.start_s)
@@ -241,11 +243,14 @@ def rows_of(line: Line, blocks: Blocks, loop: Loop) -> Rows:
             low |= (np.abs(y_min) < 1e-9) & ((x_max - x_min > 1e-9) | (np.abs(x_min) > 1e-9))
     follows = np.zeros(len(blocks), np.bool_)
     follows[1:] = np.diff(blocks.start_s) == blocks.length_s
+    sides = ((line.x_role, line.x), (line.y_role, line.y))
+    at_ends = np.stack([scaled(end, role, scale) for end in ("first", "last") for role, scale in sides], axis=1)
     return Rows(
         start_s=blocks.start_s, length_s=blocks.length_s, step_s=blocks.step_s, x=x,
-        dx=scaled("last", line.x_role, line.x) - scaled("first", line.x_role, line.x),
+        dx=at_ends[:, 2] - at_ends[:, 0],
         y=y, x_min=x_min, x_max=x_max, y_min=y_min, y_max=y_max,
         good=good, steady=steady, high=high, low=low, x_high=x_high, declared_low=declared, follows=follows,
+        ends=at_ends,
     )  # fmt: skip
 
 

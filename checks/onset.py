@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,12 +25,17 @@ KINK_SQUARES = 4.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Split:
-    """A change between row `row` - 1 and row `row`; rows `first`..`last` are as good within the interval; `gain` [nats]."""
+    """A change between row `row` - 1 and row `row`; rows `first`..`last` are as good within the interval; `gain` [nats].
+
+    `since` is the first row of the line before the change, `rho` the lag-one correlation of the noise about both.
+    """
 
     row: int
     first: int
     last: int
     gain: float
+    since: int = 0
+    rho: float = 0.0
 
 
 def _line_rss(sums: Floats, ridge: float) -> Floats:
@@ -75,7 +80,7 @@ def split_line(x: Floats, deviation: Floats, *, floor: float, slope_scale: float
     if gain < LEAST_GAIN_NATS:
         return None
     near = np.flatnonzero(likelihood * correction >= likelihood[best] * correction - INTERVAL_NATS)
-    return Split(row=row, first=int(cuts[near[0]]), last=int(cuts[near[-1]]), gain=gain)
+    return Split(row=row, first=int(cuts[near[0]]), last=int(cuts[near[-1]]), gain=gain, rho=rho)
 
 
 def _correlation(x: Floats, deviation: Floats, row: int) -> float:
@@ -117,7 +122,7 @@ def last_change(
         split = split_line(x[first:], deviation[first:], floor=floor)
         if split is None or _moved(x[first:], deviation[first:], split.row, floor) < least:
             break
-        found = Split(row=split.row + first, first=split.first + first, last=split.last + first, gain=split.gain)
+        found = replace(split, row=split.row + first, first=split.first + first, last=split.last + first, since=first)
         begin = found.row
     return begin, found
 

@@ -1,12 +1,16 @@
-"""The last minute of a line: a large difference is seen within seconds, a ramp or a stop is not taken for one."""
+"""The last minutes of a line: a difference is seen within seconds, a ramp or a stop is not taken for one.
+
+Means of a few rows say that ends differ; that they are doubtful is said by every stretch that ends now (`checks.sequential`).
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from checks import sequential
 from checks.lag import Kernel
 from checks.lines import Line, Rows
 from checks.result import Verdict, judge
@@ -47,22 +51,42 @@ def judge_recent(
     kernel: Kernel,
     *,
     end_s: int,
+    noise: tuple[float, float],
+    older: tuple[float, float],
+    floor: tuple[float, float],
+    limit: SpanLimit,
+) -> Recent:
+    """Judge the rows of the last minute, and for a doubt those of the last ten.
+
+    `expected` is x as it should arrive [t/h]; `noise` the standard deviation and the lag-one correlation of a row's noise,
+    `older` those of the rows before the last ten minutes; `floor` the systematic gain and offset [parts of one]. The uncertainty holds what an unknown lag makes of the
+    flow's own movement, so that a ramp cannot be a fault. A deviation below the suspect limit, or below what card and output
+    may honestly be off, is never doubtful.
+    """
+    ready = rows.steady & ~rows.x_high & ~rows.declared_low & kernel.history(rows.good, rows.follows) & np.isfinite(expected)
+    index = np.flatnonzero(ready & (rows.start_s >= end_s - LOOK_BACK_S))
+    means = Recent(verdict=Verdict.NOT_EVALUATED)
+    if len(index) >= SHORT:
+        means = _by_means(line, rows, expected, kernel, index, *noise, floor, limit)
+    if means.verdict is Verdict.FAULT:
+        return means
+    doubt = _doubt(line, rows, expected, kernel, ready, end_s, *older, floor, limit)
+    if doubt is not None:
+        return doubt
+    return replace(means, verdict=Verdict.OK) if means.verdict is Verdict.SUSPECT else means
+
+
+def _by_means(
+    line: Line,
+    rows: Rows,
+    expected: Floats,
+    kernel: Kernel,
+    index: NDArray[np.intp],
     sigma: float,
     rho: float,
     floor: tuple[float, float],
     limit: SpanLimit,
 ) -> Recent:
-    """Judge the rows of the last minute.
-
-    `expected` is x as it should arrive [t/h]; `sigma` the standard deviation and `rho` the lag-one correlation of a row's
-    noise; `floor` the systematic gain and offset [parts of one]. The uncertainty holds what an unknown lag makes of the
-    flow's own movement, so that a ramp cannot be a fault.
-    """
-    ready = rows.steady & ~rows.x_high & ~rows.declared_low & kernel.history(rows.good, rows.follows)
-    index = np.flatnonzero(ready & (rows.start_s >= end_s - LOOK_BACK_S))
-    index = index[np.isfinite(expected[index])]
-    if len(index) < SHORT:
-        return Recent(verdict=Verdict.NOT_EVALUATED)
     if kernel.learnt:
         quick = _over(line, rows, expected, kernel, index[-QUICK:], sigma, rho, floor, limit)
         if quick.verdict is Verdict.FAULT:
@@ -70,9 +94,45 @@ def judge_recent(
     short = _over(line, rows, expected, kernel, index[-SHORT:], sigma, rho, floor, limit)
     if short.verdict is Verdict.FAULT or len(index) == SHORT:
         return short
-    if kernel.learnt and short.verdict is Verdict.SUSPECT and lasts(rows.y[index[-SHORT:]] - expected[index[-SHORT:]]):
-        return short
     return _over(line, rows, expected, kernel, index[-LONG:], sigma, rho, floor, limit)
+
+
+def _doubt(
+    line: Line,
+    rows: Rows,
+    expected: Floats,
+    kernel: Kernel,
+    ready: NDArray[np.bool_],
+    end_s: int,
+    sigma: float,
+    rho: float,
+    floor: tuple[float, float],
+    limit: SpanLimit,
+) -> Recent | None:
+    """The newest stretch that lies beyond the suspect limit, None where none does."""
+    newest = len(rows) - 1
+    if newest < 0 or not ready[newest] or rows.start_s[newest] + rows.length_s < end_s:
+        return None
+    first = max(newest + 1 - sequential.STRETCHES, 0)
+    broken = np.flatnonzero(~ready[first : newest + 1] | ~rows.follows[first : newest + 1])
+    if len(broken):
+        first += int(broken[-1]) + (0 if ready[first + broken[-1]] else 1)
+    some = slice(first, newest + 1)
+    flow = float(expected[newest])
+    systematic = floor_variance(line, flow, *floor)
+    found = sequential.beyond(
+        rows.y[some] - expected[some], rows.ends[some], sigma=sigma, rho=rho,
+        late_s=kernel.uncertainty_s, length_s=rows.length_s,
+        least=1 if kernel.learnt else SHORT, limit=max(limit.suspect / 100.0 * line.span, 2.0 * float(np.sqrt(systematic))),
+    )  # fmt: skip
+    if found is None:
+        return None
+    standard = found.noise / sequential.level(rows.length_s)
+    mean = slice(newest + 1 - found.rows, newest + 1)
+    return Recent(
+        verdict=Verdict.SUSPECT, deviation=found.mean, uncertainty=float(2.0 * np.sqrt(standard**2 + systematic) + found.moved),
+        shown=float(rows.y[mean].mean()), expected=float(expected[mean].mean()), rows=found.rows,
+    )  # fmt: skip
 
 
 def lasts(each: Floats) -> bool:

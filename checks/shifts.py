@@ -32,10 +32,11 @@ def shifts_between(site: Site, begin: int, end: int) -> Iterator[tuple[str, int,
 
 
 def by_shift(site: Site, blocks: Blocks, begin: int, end: int, part: Part) -> tuple[ShiftTonnes, ...]:
-    """`part` of the blocks of each shift; a shift without blocks is left out. A block counts where it starts."""
+    """`part` of the blocks of each shift; a shift without blocks is left out. A block counts where it starts, that of
+    the begin in the first shift."""
     out = []
     for shift, first, until in shifts_between(site, begin, end):
-        low, high = np.searchsorted(blocks.start_s, [first, until])
+        low, high = np.searchsorted(blocks.start_s, [first - (blocks.length_s - 1) * (first == begin), until])
         rows = blocks[int(low) : int(high)]
         if not len(rows):
             continue

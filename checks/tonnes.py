@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from checks.blocks import Blocks
+from checks.blocks import ARRAYS, Blocks
 from checks.hypotheses import Measured
 from checks.shifts import Part
 
@@ -50,6 +51,24 @@ def since(blocks: Blocks, begin: int) -> Blocks:
     return blocks[int(np.searchsorted(blocks.start_s, begin)) :]
 
 
+SHARED = ("own_t", "plc_own_t", "measured_s", "plc_measured_s", "increment_t")
+"""What a part of a block has a part of."""
+
+
+def between(blocks: Blocks, begin: float, end: float) -> Blocks:
+    """The blocks of begin..end [epoch s]; those that lie in it in part have their part of tonnes and seconds."""
+    first = int(np.searchsorted(blocks.start_s, begin - blocks.length_s, side="right"))
+    some = blocks[first : int(np.searchsorted(blocks.start_s, end))]
+    inside = np.minimum(some.start_s + some.length_s, end) - np.maximum(some.start_s, begin)
+    share = np.clip(inside / some.length_s, 0.0, 1.0)
+    if (share == 1.0).all():
+        return some
+    arrays = {name: getattr(some, name) for name in ARRAYS}
+    return some.with_arrays(
+        arrays | {name: arrays[name] * (share[:, None] if arrays[name].ndim > 1 else share) for name in SHARED}
+    )
+
+
 def of_line(blocks: Blocks, measured: Measured, begin: int, interval: tuple[int, int]) -> Misstated:
     """The fitted error O + (G - 1) F integrated over the flow since `begin`; the interval of the begin counts as uncertain.
 
@@ -58,11 +77,11 @@ def of_line(blocks: Blocks, measured: Measured, begin: int, interval: tuple[int,
     is cut there: a current ends at 3.8 mA, a clamp at zero, whatever the line goes on to say.
     """
     late = _late(blocks, measured, begin, interval)
-    found = _line_part(since(blocks, begin), measured, late)
+    found = _line_part(between(blocks, begin, math.inf), measured, late)
 
     def part(rows: Blocks) -> tuple[float, float]:
         holds = len(rows) > 0 and rows.start_s[0] < begin + rows.length_s
-        return _line_part(rows, measured, late if holds else 0.0)[:2]
+        return _line_part(between(rows, begin, math.inf), measured, late if holds else 0.0)[:2]
 
     return Misstated(tonnes=found[0], uncertainty=found[1], rate_t_h=found[2], part=part)
 
@@ -70,9 +89,7 @@ def of_line(blocks: Blocks, measured: Measured, begin: int, interval: tuple[int,
 def _late(blocks: Blocks, measured: Measured, begin: int, interval: tuple[int, int]) -> float:
     """Tonnes that lie between the begin and the ends of its interval, the larger side: as wrong as the begin can make them."""
     sides = ((interval[0], begin), (begin, max(interval[1], begin)))
-    tonnes = [
-        _line_part(since(blocks, first)[: max(last - first, 0) // blocks.length_s], measured, 0.0)[0] for first, last in sides
-    ]
+    tonnes = [_line_part(between(blocks, first, max(last, first)), measured, 0.0)[0] for first, last in sides]
     return max(abs(value) for value in tonnes)
 
 

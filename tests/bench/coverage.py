@@ -4,13 +4,14 @@
 
 Each draw takes a loop of the invented terminal, a fault of random size, a random begin under a random load, and asks what the
 diagnosis says of it at the end: since when (95 %), how many tonnes (k = 2), which range the far side behaves as if it had
-(k = 2). The truth is the plant's own: the same run with the same noise and without the fault. What
+(k = 2). The median width of the intervals stands beside their coverage. The truth is the plant's own: the same run with the same noise and without the fault. What
 output, card, digital steps and totals may honestly be off is drawn too, for the intervals allow for it.
 """
 
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 from collections import defaultdict
 from collections.abc import Iterator
@@ -47,7 +48,7 @@ LEVEL = (0.92, 0.98)
 """Coverage that counts as honest for intervals of 95 %."""
 
 WIDE = {
-    "onset, line": "blocks of 10 s: most intervals are two blocks, and one would do",
+    "onset, line": "whole seconds: one second less and most would hold less than 95 %",
     "onset, total": "blocks of 10 s: most intervals are two blocks, and one would do",
     "tonnes, total": "allows for a total that is read up to 1 s beside its flow at every break",
 }
@@ -66,8 +67,24 @@ class Draw:
     whole: bool
     """Whether the path is one line."""
     finding: Finding | None
+    stated: float | None
+    """Probability with which the interval of the onset is said to hold it, where that is said."""
     tonnes: float
     implied: tuple[float, float] | None
+
+    def widths(self) -> dict[str, float]:
+        """From one end to the other of every interval that was stated: onset [s], tonnes [t], ends of ranges [t/h]."""
+        found = self.finding
+        if found is None:
+            return {}
+        path, group = ("whole path" if self.whole else "by steps"), ("total" if self.kind == TOTAL else "line")
+        both = {
+            f"onset, {group}": 0.5 * (found.begin_interval[1] - found.begin_interval[0]),
+            f"tonnes, {group}": found.tonnes_uncertainty,
+        }
+        if found.implied is not None:
+            both |= {f"4 mA, {path}": found.implied.low_uncertainty, f"20 mA, {path}": found.implied.high_uncertainty}
+        return {name: 2.0 * half for name, half in both.items() if half is not None}
 
     def held(self) -> dict[str, bool]:
         """Which intervals hold the truth; an interval that was not stated is missing."""
@@ -112,13 +129,13 @@ def draw(seed: int) -> Draw:
     wrong = simulate(spec, hours, BEGIN, seed, [Switch(kind, before / 3600.0, severity=set_to)], scenario=scenario)
     whole = bool(rng.random() < 0.5)
     without = (*READ_BACK, *MEASURED) if whole else READ_BACK
-    finding = _finding(_read(wrong, without, spec.span, rng), loop, kind, without)
+    finding, stated = _finding(_read(wrong, without, spec.span, rng), loop, kind, without)
     end = wrong.values
     tonnes = float((end["plc_flow"] - true.values["plc_flow"]).sum()) / 3600.0
     if kind == TOTAL:
         tonnes = float((end["plc_total"] - true.values["plc_total"])[-1])
     return Draw(
-        kind=kind, loop=loop, severity=severity, seed=seed, onset=BEGIN + before, whole=whole, finding=finding, tonnes=tonnes,
+        kind=kind, loop=loop, severity=severity, seed=seed, onset=BEGIN + before, whole=whole, finding=finding, stated=stated, tonnes=tonnes,
         implied=_range(kind, severity, spec.span, whole),
     )  # fmt: skip
 
@@ -157,11 +174,15 @@ def _read(samples: Samples, without: tuple[str, ...], span: float, rng: np.rando
     return Samples(loop=samples.loop, step_s=1, time_s=samples.time_s, values=values, quality=quality, flags=samples.flags)
 
 
-def _finding(samples: Samples, loop: str, kind: str, without: tuple[str, ...]) -> Finding | None:
+def _finding(samples: Samples, loop: str, kind: str, without: tuple[str, ...]) -> tuple[Finding | None, float | None]:
     window = window_of(samples, lacking(terminal(), loop, without))
-    found = diagnose(window, tuple(result for check in CHECKS for result in check.check(window)))
+    results = tuple(result for check in CHECKS for result in check.check(window))
+    found = diagnose(window, results)
     wanted = [item for item in found if (item.link is Link.TOTALS) == (kind == TOTAL)]
-    return wanted[0] if wanted else None
+    if not wanted:
+        return None, None
+    facts = next((result.facts for result in results if (result.check, result.link) == ("scaling", wanted[0].link)), {})
+    return wanted[0], facts.get("onset_held") if kind != TOTAL else None
 
 
 def draws(count: int, seed: int) -> Iterator[Draw]:
@@ -191,13 +212,33 @@ def main() -> None:
             print(_missed(item), flush=True)
     silent = sum(item.finding is None for item in found)
     print(f"seeds {arguments.seed} to {arguments.seed + arguments.draws - 1}; nothing said in {silent}")
-    print(
-        f"{'interval':20}{'held':>6}{'of':>6}{'share':>9}   honest from {LEVEL[0]:.0%}, above {LEVEL[1]:.0%} wider than it need be"
-    )
+    print(f"honest from {LEVEL[0]:.0%}, above {LEVEL[1]:.0%} wider than it need be; +- is one standard error of so many draws")
+    print(f"{'interval':20}{'held':>6}{'of':>6}{'share':>9}{'+-':>7}{'width':>9}{'(median)'}")
     for name, (held, stated) in table(found).items():
         share = held / stated
+        error = math.sqrt(0.95 * 0.05 / stated)
+        width = float(np.median([item.widths()[name] for item in found if name in item.held()]))
         note = "NOT HONEST" if share < LEVEL[0] else WIDE.get(name, "wider than it need be") if share > LEVEL[1] else ""
-        print(f"{name:20}{held:6}{stated:6}{share:9.1%}   {note}")
+        unit = "s" if name.startswith("onset") else "t" if name.startswith("tonnes") else "t/h"
+        print(f"{name:20}{held:6}{stated:6}{share:9.1%}{error:7.1%}{width:9.2f} {unit:4}{note}")
+    _of_seconds(found)
+
+
+def _of_seconds(found: list[Draw]) -> None:
+    """What whole seconds make of 95 %: an interval that is a second too short for it holds more, and says how much."""
+    lines = [(item.stated, item.held()["onset, line"]) for item in found if item.stated is not None and item.held()]
+    for name, some in (
+        ("stated 95 to 97 %", [each for each in lines if each[0] < 0.97]),
+        ("stated above 97 %", [each for each in lines if each[0] >= 0.97]),
+        ("all", lines),
+    ):
+        if some:
+            stated = float(np.mean([each[0] for each in some]))
+            held = sum(each[1] for each in some)
+            error = math.sqrt(sum(each[0] * (1.0 - each[0]) for each in some)) / len(some)
+            print(
+                f"onset, line, {name:18}: {held} of {len(some)} held, {held / len(some):.1%}; stated {stated:.1%} +- {error:.1%}"
+            )
 
 
 def _missed(item: Draw) -> str:

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from checks.build import BlockBuilder
@@ -28,16 +28,20 @@ def test_few_blocks_of_a_healthy_half_day_are_judged(loop: str) -> None:
     assert due[(blocks.start_s + blocks.length_s) % BEAT_S == 0].all()
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(1, len(HEALTHY) - 1), unique=True, max_size=8), st.lists(st.integers(0, 7200), max_size=4))
 def test_chunks_do_not_matter(cuts: list[int], after: list[int]) -> None:
     loop = terminal().loops["TB-07"]
     events = sorted(BEGIN + second for second in after)
-    whole = Due(loop).push(HEALTHY, events)
-    parts, one = [], Due(loop)
+    at_once = Due(loop)
+    whole = at_once.push(HEALTHY, events)
+    parts, pressing, one = [], set(), Due(loop)
     for first, last in pairwise([0, *sorted(cuts), len(HEALTHY)]):
         part = HEALTHY[slice(first, last)]
         begin, end = int(part.start_s[0]), int(part.start_s[-1]) + part.length_s
         parts.append(one.push(part, [time for time in events if begin <= time < end]))
+        pressing |= one.pressing
+    assert pressing == at_once.pressing
     assert np.array_equal(whole, np.concatenate(parts))
 
 

@@ -1,4 +1,4 @@
-"""The newest rows of a line: two do for a large difference behind a known lag, three make a small one doubtful."""
+"""The newest rows of a line: two do for a large difference behind a known lag, one makes it doubtful."""
 
 from __future__ import annotations
 
@@ -31,7 +31,15 @@ def judged(shift: float, since_row: int, *, learnt: bool) -> Recent:
     line, made = rows(shift, since_row)
     kernel = Kernel(weights=np.array([1.0]), change=0.0, length_s=10, uncertainty_s=1.0, learnt=learnt)
     return judge_recent(
-        line, made, made.x, kernel, end_s=int(made.start_s[-1]) + 10, sigma=0.15, rho=0.0, floor=FLOOR, limit=SpanLimit()
+        line,
+        made,
+        made.x,
+        kernel,
+        end_s=int(made.start_s[-1]) + 10,
+        noise=(0.15, 0.0),
+        older=(0.15, 0.0),
+        floor=FLOOR,
+        limit=SpanLimit(),
     )
 
 
@@ -48,9 +56,16 @@ def test_one_row_is_never_enough() -> None:
         assert judged(100.0, 1, learnt=learnt).verdict is not Verdict.FAULT
 
 
-def test_difference_between_the_limits_is_doubtful_after_three_rows_of_a_learnt_lag() -> None:
-    assert judged(2.6, 3, learnt=True).verdict is Verdict.SUSPECT
-    assert judged(2.6, 2, learnt=True).verdict is Verdict.OK
+@pytest.mark.parametrize("rows_since", [1, 2, 3, 6, 20])
+def test_difference_between_the_limits_is_doubtful_from_the_first_row_of_a_learnt_lag_on(rows_since: int) -> None:
+    assert judged(2.6, rows_since, learnt=True).verdict is Verdict.SUSPECT
+    assert judged(2.6, 1, learnt=False).verdict is not Verdict.SUSPECT
+
+
+def test_difference_just_beyond_the_suspect_limit_takes_rows_to_show() -> None:
+    """1.3 t/h against 1.05 t/h in noise of 0.15 t/h: 0.25/0.15 standard deviations a row, (6.1/1.7) squared = 13 rows."""
+    assert judged(1.3, 5, learnt=True).verdict is Verdict.OK
+    assert judged(1.3, 40, learnt=True).verdict is Verdict.SUSPECT
 
 
 def test_difference_below_the_suspect_limit_is_none_however_long_it_stands() -> None:

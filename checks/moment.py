@@ -1,0 +1,161 @@
+"""The second of a change: where inside the rows about a split the line gave way, with an interval that is no wider than it must be.
+
+A change in the middle of a row leaves a row between the two lines, and its height tells the second. The posterior over the
+second (flat before the data, lines and noise integrated out) gives the interval; for a mean that shifts once, such an interval
+holds the truth as often as it says (Pitman 1939, estimation of location; from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.onset import Split
+
+Floats = NDArray[np.float64]
+
+SIDE = 120
+"""Rows of each side that take part."""
+REACH = 3
+"""Rows beyond the interval of the split in which the second is still sought."""
+MOST_ROWS = 60
+"""Rows in which the second is sought at most; of more, whole rows are told apart and no seconds."""
+SLOPE_SCALE = 0.1
+"""Slope, and change of slope, thought possible beforehand [1 sigma]: keeps short sides from overfitting."""
+COVERED = 0.95
+LEAST_SHARE = 0.01
+"""Part of `floor` squared that a row scatters at least: numbers may be exact."""
+UNEVEN = 0.3
+"""How far the mean flow of a part of a row lies off that of the row [parts of the range of the flow within it, 1 sigma]."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moment:
+    """When a change began: the best second and the ends of its interval [epoch s], all whole seconds and both ends in it.
+
+    `held` is the probability that the interval holds the second: 0.95, or more where already one second more or less would
+    make it less than that.
+    """
+
+    at: int
+    low: int
+    high: int
+    held: float
+
+
+def moment(
+    start_s: NDArray[np.int64],
+    x: Floats,
+    ranges: Floats,
+    deviation: Floats,
+    split: Split,
+    *,
+    length_s: int,
+    floor: float,
+    late_s: float = 0.0,
+) -> Moment:
+    """The second at which deviation = a + b x gave way to another line, sought about the split of the rows.
+
+    `start_s` (n,) begins of rows of `length_s` [s] in order of time, gaps allowed; `x`, `ranges` (how far it
+    moved within a row) and `deviation` (n,) [t/h], no NaN; `floor` is the least standard deviation [t/h]. What changes may be anywhere on a path that
+    is `late_s` [s] long: the far end shows it up to so much later, which the interval allows for with no more than it must
+    (Imbens and Manski, Econometrica 72 (2004), interval of a partly identified value; from memory).
+    """
+    first, last = max(split.first - 1 - REACH, split.since), min(split.last + REACH, len(x) - 1)
+    part = slice(max(first - SIDE, split.since), last + 1 + SIDE)
+    begins = start_s[part].astype(np.float64)
+    seconds, widths = _candidates(start_s[first : last + 1].astype(np.float64), length_s)
+    likelihood = _log_likelihood(begins, x[part], ranges[part], deviation[part], seconds, length_s, split.rho, floor)
+    weight = widths * np.exp(likelihood)
+    cumulative = np.concatenate([[0.0], np.cumsum(weight)]) / weight.sum()
+    edges = np.concatenate([[seconds[0] - 0.5 * widths[0]], seconds + 0.5 * widths])
+
+    def below(second: float) -> float:
+        return float(np.interp(second, edges, cumulative))
+
+    def quantile(probability: float) -> float:
+        return float(np.interp(probability, cumulative, edges))
+
+    def held(low: float, high: float) -> float:
+        """Probability of low..high where what changed lies at the end of the path, or at its begin: the smaller."""
+        return min(below(high) - below(low), below(high + late) - below(low + late))
+
+    late = max(late_s, 0.0)
+    tail = 0.5 * (1.0 - COVERED)
+    for wider in np.linspace(1.0 - COVERED, tail, 11):
+        low, high = quantile(wider) - late, quantile(1.0 - wider)
+        if held(low, high) >= COVERED - 1e-9:
+            break
+    first_s, last_s = round(low), round(high)
+    return Moment(
+        at=min(max(round(quantile(0.5) - 0.5 * late), first_s), last_s), low=first_s, high=last_s,
+        held=held(first_s - 0.5, last_s + 0.5),
+    )  # fmt: skip
+
+
+def _candidates(begins: Floats, length_s: int) -> tuple[Floats, Floats]:
+    """Seconds at which the change may lie and how long each stands for: every second of a row, a gap as a whole."""
+    step = 1.0 if len(begins) <= MOST_ROWS else float(length_s)
+    inside = np.arange(0.0, length_s, step)
+    seconds, widths = [], []
+    for begin, following in zip(begins, [*begins[1:], begins[-1] + length_s], strict=True):
+        seconds += (begin + inside).tolist()
+        widths += [step] * len(inside)
+        gap = following - begin - length_s
+        if gap > 0.0:
+            seconds.append(begin + length_s + 0.5 * gap - 0.5)
+            widths.append(gap)
+    return np.asarray(seconds), np.asarray(widths)
+
+
+def _log_likelihood(
+    begins: Floats, x: Floats, ranges: Floats, deviation: Floats, seconds: Floats, length_s: int, rho: float, floor: float
+) -> Floats:
+    """Log of the likelihood of each second up to a constant, both lines and the noise integrated out, shape (len(seconds),).
+
+    The row that holds the second weighs less: what flowed behind the second is not the mean of the row.
+    """
+    rows = len(x)
+    scale = max(float(np.std(x)), 1e-9)
+    flow = (x - x.mean()) / scale
+    follows = np.zeros(rows, np.bool_)
+    follows[1:] = np.diff(begins) == length_s
+    before = np.flatnonzero(follows) - 1
+
+    def whitened(column: Floats) -> Floats:
+        out: Floats = column * np.sqrt(1.0 - rho * rho)
+        out[follows] = column[follows] - rho * column[before]
+        return out
+
+    held = floor / max(SLOPE_SCALE * scale, 1e-9)
+    prior = np.diag([0.0, held, 0.0, held])
+    level, slope, height = whitened(np.ones(rows)), whitened(flow), whitened(deviation - deviation.mean())
+
+    def fitted(second: float, weight: Floats) -> tuple[Floats, float, float]:
+        """Coefficients, squares left and the log of the size of the information, for a change at this second."""
+        behind = np.clip((begins + length_s - second) / length_s, 0.0, 1.0)
+        columns = np.stack([level, slope, whitened(behind), whitened(behind * flow)], axis=1)
+        q, r = np.linalg.qr(np.concatenate([columns * weight[:, None], prior]))
+        along = q[:rows].T @ (height * weight)
+        squares = float(((height * weight) ** 2).sum() - along @ along) + rows * floor * floor * LEAST_SHARE
+        sizes = np.maximum(np.abs(np.diag(r)), 1e-12)
+        return np.asarray(np.linalg.lstsq(r, along, rcond=None)[0]), max(squares, 1e-300), float(np.log(sizes).sum())
+
+    def tried(second: float, weight: Floats) -> float:
+        _, squares, size = fitted(second, weight)
+        return -size - 0.5 * (rows - 2) * float(np.log(squares)) + float(np.log(weight).sum())
+
+    even = np.ones(rows)
+    plain = [tried(second, even) for second in seconds]
+    best = float(seconds[int(np.argmax(plain))])
+    found, squares, _ = fitted(best, even)
+    spread = UNEVEN * np.abs(found[3] / scale) * ranges / np.sqrt(squares / rows)
+    out = np.empty(len(seconds))
+    for number, second in enumerate(seconds):
+        holds = (begins < second) & (second < begins + length_s)
+        out[number] = (
+            tried(second, np.where(holds, 1.0 / np.sqrt(1.0 + spread * spread), 1.0)) if holds.any() else plain[number]
+        )
+    return np.asarray(out - out.max(), np.float64)
