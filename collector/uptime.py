@@ -14,7 +14,7 @@ from checks.blocks import Blocks
 from checks.reliability.pareto import Share, pareto
 from checks.reliability.rates import Estimate, Tally, mtbf, mttr, tally
 from checks.reliability.timeline import Annotation, Interval, LoopState, Outage, clipped, outage_of, silent_s, timeline
-from checks.reliability.trend import Trend, laplace
+from checks.reliability.trend import PowerLaw, Trend, laplace, power_law
 from collector.alerts.model import Alert
 from collector.history.store import Store
 
@@ -25,6 +25,8 @@ FINE_S = 8 * 86400
 BEFORE_S = 400 * 86400.0
 """How long before a time an alert may have been raised that still stands in it [s]."""
 MOST_ALERTS = 20_000
+CONFIDENCE = 0.9
+"""Of the limits that are told; own choice, no source."""
 FEWEST_FOR_TREND = 4
 """Failures below which no trend is told (own choice, no source)."""
 
@@ -45,6 +47,11 @@ DEFINITIONS = (
         "failure to failure; MTTR: hours from detection to return, per failure that returned; both with 90 % limits by chi-square, "
         "as of an observation that ended at a given time. Silent: from begin to detection."
     ),
+    (
+        "Trend: Laplace's test, and the power law of Crow and AMSAA fitted to the required hours at which failures began. A shape "
+        "(beta) below 1 is reliability growth, above 1 deterioration, 1 a constant rate; MTBF and its limits suppose a constant rate. "
+        f"Fewer than {FEWEST_FOR_TREND} failures tell no trend."
+    ),
     "Edges are known to a minute up to eight days, to an hour above that; sums of belt states are exact.",
 )
 """What the words mean, for the foot of every report."""
@@ -52,7 +59,7 @@ DEFINITIONS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Uptime:
-    """One loop over [begin, end), epoch seconds. `trend` is None where too few failures began."""
+    """One loop over [begin, end), epoch seconds. `trend` and `growth` are None where too few failures began."""
 
     loop: str
     begin: int
@@ -65,6 +72,7 @@ class Uptime:
     mtbf: Estimate
     mttr: Estimate
     trend: Trend | None
+    growth: PowerLaw | None = None
 
     @property
     def failures(self) -> tuple[Outage, ...]:
@@ -96,11 +104,13 @@ def read(store: Store, past: Callable[[float, float, int], Sequence[Alert]], loo
     whole = tally(intervals)
     began = [item for item in outages if item.failed and item.begin >= begin]
     repaired = [item for item in began if item.end is not None and item.end <= end]
+    aged = _ages(intervals, began)
     down = sum(max((item.end or 0) - item.detected, 0) for item in repaired)
     return Uptime(
         loop=loop, begin=begin, end=end, intervals=intervals, tally=whole, outages=outages, annotations=notes,
         shares=pareto(began, intervals), mtbf=mtbf(whole.required / 3600.0, len(began)),
-        mttr=mttr(down / 3600.0, len(repaired)), trend=_trend(intervals, began),
+        mttr=mttr(down / 3600.0, len(repaired)), trend=laplace(*aged) if aged else None,
+        growth=power_law(*aged, confidence=CONFIDENCE) if aged else None,
     )  # fmt: skip
 
 
@@ -215,8 +225,11 @@ def _blocks(store: Store, loop: str, begin: int, end: int) -> list[Blocks]:
     return known if rest is None or not len(rest) else [*known, rest]
 
 
-def _trend(intervals: Sequence[Interval], failures: Sequence[Outage]) -> Trend | None:
-    """Laplace's test on required hours; failures outside required time fall on the last required second before them."""
+def _ages(intervals: Sequence[Interval], failures: Sequence[Outage]) -> tuple[list[float], float] | None:
+    """Required hours at each failure, and in all; None where too few failures began to tell a trend.
+
+    Failures outside required time fall on the last required second before them.
+    """
     if len(failures) < FEWEST_FOR_TREND:
         return None
     required = [item for item in intervals if item.required]
@@ -226,4 +239,4 @@ def _trend(intervals: Sequence[Interval], failures: Sequence[Outage]) -> Trend |
         for failure in failures
     ]
     times = [max(time, 1.0 / 3600.0) for time in times]
-    return laplace(times, total) if total > 0.0 and max(times) <= total else None
+    return (times, total) if total > 0.0 and max(times) <= total and min(times) < total else None

@@ -7,9 +7,12 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from checks.reliability.rates import Estimate
-from checks.reliability.trend import Trend
+from checks.reliability.trend import PowerLaw, Trend
 from collector.replay.text import wrapped
-from collector.uptime import DEFINITIONS, Uptime, sentence
+from collector.uptime import DEFINITIONS, FEWEST_FOR_TREND, Uptime, sentence
+
+SIGNIFICANT = 0.05
+"""One-sided probability below which a trend is called proven; common practice, no source."""
 
 
 def lines_of(uptimes: Sequence[Uptime], zone: ZoneInfo) -> list[str]:
@@ -29,6 +32,8 @@ def lines_of(uptimes: Sequence[Uptime], zone: ZoneInfo) -> list[str]:
         out += ["", one.loop, *wrapped(f"MTBF {estimate(one.mtbf)}", first="  ", rest="    ")]
         out += wrapped(f"MTTR {estimate(one.mttr)}", first="  ", rest="    ")
         out += wrapped(trend(one.trend), first="  ", rest="    ")
+        if one.growth is not None:
+            out += wrapped(growth(one.growth), first="  ", rest="    ")
         if one.failures:
             out += wrapped(f"silent before detection {one.silent_s / 3600.0:.2f} h in all", first="  ", rest="    ")
         for share in one.shares:
@@ -62,8 +67,37 @@ def estimate(found: Estimate) -> str:
 def trend(found: Trend | None) -> str:
     """Laplace's test in words."""
     if found is None:
-        return "trend: too few failures to tell"
-    way = "rarer" if found.statistic < 0.0 else "more frequent"
+        return f"trend: too few failures to tell (at least {FEWEST_FOR_TREND} are needed)"
+    better = found.p_improving < 0.5
     far = min(found.p_improving, 1.0 - found.p_improving)
-    sure = "" if far < 0.05 else ", not significant at 5 %"
-    return f"trend: failures become {way} (Laplace U {found.statistic:.2f}, one-sided p {far:.3f}{sure})"
+    numbers = f"Laplace U {found.statistic:.2f}, one-sided p {far:.3f}"
+    if far >= SIGNIFICANT:
+        way = "rarer" if better else "more frequent"
+        return f"trend: none proven; failures seem to become {way}, but a constant rate would do as well ({numbers})"
+    return (
+        f"trend: failures become rarer, reliability grows ({numbers})"
+        if better
+        else f"trend: failures become more frequent, reliability deteriorates ({numbers})"
+    )
+
+
+def growth(found: PowerLaw | None) -> str:
+    """The power law in words; empty where there are too few failures, which the trend says."""
+    if found is None or found.shape_lower is None or found.shape_upper is None:
+        return ""
+    sure = f"{100.0 * found.confidence:.0f} %"
+    if found.shape_upper < 1.0:
+        says = "below 1: reliability growth"
+    elif found.shape_lower > 1.0:
+        says = "above 1: deterioration, so MTBF over the whole time flatters what is to be expected now"
+    else:
+        says = "1 lies within: neither growth nor deterioration is proven"
+    far = "" if found.lower is None else f" ({sure} limits {found.lower:.4g} to {_or_more(found.upper)})"
+    return (
+        f"power law (Crow-AMSAA): beta {found.shape:.2f} ({sure} limits {found.shape_lower:.2f} to {found.shape_upper:.2f}), {says}; "
+        f"MTBF at the end {found.mtbf:.4g} h{far}"
+    )
+
+
+def _or_more(upper: float | None) -> str:
+    return "beyond what so few failures can bound" if upper is None else f"{upper:.4g} h"

@@ -1,6 +1,7 @@
 """Do failures come faster or slower: Laplace's test, the chi-square test and the power law (Crow-AMSAA).
 
-Formulas: NIST/SEMATECH e-Handbook of Statistical Methods, sections 8.2.3.4 and 8.4.5.2; MIL-HDBK-189 (1981), appendix C.
+Formulas: NIST/SEMATECH e-Handbook of Statistical Methods, sections 8.2.3.4 and 8.4.5.2; MIL-HDBK-189 (1981), appendix C; that
+2 b sum ln(T/t) of a true shape b is chi-square with 2r degrees of freedom, 2r - 2 where a failure ended it, after the same.
 Times are cumulative hours of required time; a time of zero cannot be fitted.
 """
 
@@ -30,6 +31,9 @@ class Trend:
 class PowerLaw:
     """Expected failures `scale` * t ** `shape`; a shape below 1 improves. `mtbf` [h] is that at the end, with its limits.
 
+    `shape_lower` and `shape_upper` are the exact limits of the shape by chi-square, of the same confidence; None of one failure that
+    ended the observation.
+
     `unbiased`: (r - 1)/sum ln(T/t), or (r - 2) where the observation ended with a failure; else maximum likelihood, r/sum.
     The limits are the handbook's approximation for a time-terminated unbiased fit; None for the others.
     """
@@ -41,6 +45,8 @@ class PowerLaw:
     upper: float | None
     confidence: float
     unbiased: bool
+    shape_lower: float | None = None
+    shape_upper: float | None = None
 
 
 def laplace(times: Sequence[float], end: float, censoring: Censoring = Censoring.TIME) -> Trend:
@@ -94,9 +100,16 @@ def power_law(
         lower = mtbf * r * (r - 1) / (r + z * z / 4.0 + math.sqrt(r * z * z / 2.0 + z**4 / 16.0)) ** 2
         rest = r - z * math.sqrt(r / 2.0)
         upper = mtbf * r * (r - 1) / rest**2 if rest > 0.0 else None
+    freedom = 2 * (r - (1 if censoring is Censoring.FAILURE else 0))
+    edges = [float(stats.chi2.ppf(share, freedom)) / (2.0 * logs) if freedom else None for share in _tails(confidence)]
     return PowerLaw(
-        shape=shape, scale=scale, mtbf=mtbf, lower=lower, upper=upper, confidence=confidence, unbiased=unbiased
+        shape=shape, scale=scale, mtbf=mtbf, lower=lower, upper=upper, confidence=confidence, unbiased=unbiased,
+        shape_lower=edges[0], shape_upper=edges[1],
     )  # fmt: skip
+
+
+def _tails(confidence: float) -> tuple[float, float]:
+    return 0.5 - confidence / 2.0, 0.5 + confidence / 2.0
 
 
 def _asked(times: Sequence[float], end: float, censoring: Censoring) -> tuple[NDArray[np.float64], float]:

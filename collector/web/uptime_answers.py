@@ -79,7 +79,14 @@ class LoopUptimeOut(Answer):
     mttr_h: Estimated
     mttr_lower_h: Estimated
     mttr_upper_h: Estimated
-    trend: str = Field(examples=["trend: too few failures to tell"])
+    trend: str = Field(examples=["trend: too few failures to tell (at least 4 are needed)"])
+    growth: str = Field(
+        description="The power law (Crow-AMSAA) in words; empty where there are too few failures.",
+        examples=["power law (Crow-AMSAA): beta 0.48 (90 % limits 0.29 to 0.84), below 1: reliability growth"],
+    )
+    beta: float | None = Field(description="Shape of the power law, null where it is not fitted.", examples=[0.48])
+    beta_lower: float | None = Field(description="Its lower 90 % limit.", examples=[0.29])
+    beta_upper: float | None = Field(description="Its upper 90 % limit.", examples=[0.84])
     silent_h: Hours
     causes: list[CauseShareOut]
     intervals: list[StretchOut]
@@ -146,6 +153,9 @@ def of_loop(one: uptime.Uptime) -> LoopUptimeOut:
         hours={state.value: seconds / 3600.0 for state, seconds in one.tally.required_s.items()}, failures=len(one.failures),
         mtbf_h=one.mtbf.value, mtbf_lower_h=one.mtbf.lower, mtbf_upper_h=one.mtbf.upper, mttr_h=one.mttr.value,
         mttr_lower_h=one.mttr.lower, mttr_upper_h=one.mttr.upper, trend=uptime_text.trend(one.trend),
+        growth=uptime_text.growth(one.growth), beta=None if one.growth is None else one.growth.shape,
+        beta_lower=None if one.growth is None else one.growth.shape_lower,
+        beta_upper=None if one.growth is None else one.growth.shape_upper,
         silent_h=one.silent_s / 3600.0,
         causes=[
             CauseShareOut(cause=item.cause, mode=item.mode, count=item.count, hours=item.hours, tonnes=item.tonnes)

@@ -71,6 +71,7 @@ def test_the_maximum_likelihood_fit_is_another_number_than_the_unbiased_one() ->
     assert fit.shape == pytest.approx(0.537229, abs=5e-7)
     assert fit.scale == pytest.approx(0.196658, abs=5e-7)
     assert fit.mtbf == pytest.approx(279.211, abs=5e-4)
+    assert len(NIST) / fit.shape == pytest.approx(18.614041, abs=5e-7)  # the sum of ln(T/t)
 
 
 def test_power_law_of_the_military_handbook() -> None:
@@ -79,6 +80,7 @@ def test_power_law_of_the_military_handbook() -> None:
     assert fit.shape == pytest.approx(0.716339, abs=5e-7)
     assert fit.scale == pytest.approx(0.453842, abs=5e-7)
     assert fit.mtbf == pytest.approx(15.511, abs=5e-4)
+    assert 1.0 / fit.mtbf == pytest.approx(0.0644705, abs=5e-8)
     assert power_law(MIL, 300.0).shape == pytest.approx(0.689808, abs=5e-7)
 
 
@@ -105,6 +107,11 @@ def test_laplace_of_the_military_data_improves() -> None:
 def test_steady_state_availability_of_mean_up_and_down_times(up: float, down: float, expected: float) -> None:
     # ITU-T dependability vocabulary, asymptotic availability, computed
     assert availability_of(up, down) == pytest.approx(expected, abs=5e-8)
+
+
+def test_availability_of_failures_counted_from_one_to_the_next() -> None:
+    # (MTBF - MTTR)/MTBF where MTBF is counted failure to failure; computed
+    assert availability_of(1000.0 - 8.0, 8.0) == pytest.approx(0.992, abs=5e-8)
 
 
 @pytest.mark.parametrize(("availability", "hours"), [(0.99, 87.6), (0.995, 43.8), (0.999, 8.76)])
