@@ -54,7 +54,7 @@ def prepare_day(site: Site, recorded: Path, loop: str, day: int, staging: Path, 
     first, last = np.searchsorted(samples.time_s, [day * DAY_S, (day + 1) * DAY_S])
     if first == last:
         raise DataFileError(f"the file holds nothing of {day_name(day)}", where=str(recorded))
-    builder, tree = BlockBuilder(recording.site, loop, samples.step_s), TreeMerger()
+    builder, tree = BlockBuilder(site, loop, samples.step_s), TreeMerger()
     merged = [_from(blocks, day * DAY_S) for blocks in tree.push(builder.push(samples)).values()]
     kept = [blocks for blocks in merged if len(blocks) and (minutes or blocks.length_s > 60)]
     path = staging / f"{loop}-{day_name(day)}.parquet"

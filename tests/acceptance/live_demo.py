@@ -73,7 +73,9 @@ class LiveDemo:
 
 
 @contextmanager
-def live_demo(data: Path, *options: str, log: Callable[[str], None] = lambda line: None) -> Iterator[LiveDemo]:
+def live_demo(
+    data: Path, *options: str, log: Callable[[str], None] = lambda line: None, within_s: float = 90.0
+) -> Iterator[LiveDemo]:
     """Start the demo on a free port and wait until its page answers; end it with SIGTERM."""
     process = subprocess.Popen(
         [sys.executable, "-P", "-m", "collector", "demo", "--port", "0", "--data", str(data), *options],
@@ -105,7 +107,7 @@ def live_demo(data: Path, *options: str, log: Callable[[str], None] = lambda lin
         return False
 
     try:
-        demo.wait("the page answers", answers, 90.0)
+        demo.wait("the page answers", answers, within_s)
         yield demo
     finally:
         if process.poll() is None:
@@ -115,6 +117,6 @@ def live_demo(data: Path, *options: str, log: Callable[[str], None] = lambda lin
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()
-        reader.join(5.0)
+        reader.join(60.0)
         if process.stdout is not None:
             process.stdout.close()
