@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -170,8 +169,8 @@ def _shown(record: Record) -> list[str]:
     zone, made, period = field_of(raw, "time_zone", "UTC"), raw.get("made"), raw.get("period")
     rows = [("record", f"{record.number}, {record.kind}"), ("loops", ", ".join(raw.get("loops", [])))]
     if isinstance(period, dict):
-        length = timedelta(seconds=period["end"] - period["begin"])
-        rows.append((str(period["kind"]), f"{period['name']} ({length} h), from {local(period['begin'], zone)}"))
+        begin, end = (local(period[edge], zone) for edge in ("begin", "end"))
+        rows.append((str(period["kind"]), f"{period['name']}, from {begin} to {end}"))
     if isinstance(made, int | float):
         rows.append(("made", f"{local(made, zone)}, asked for by {field_of(raw, 'by', 'not stated')}"))
     if "verdict" in raw:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import sqlalchemy as sa
@@ -30,13 +30,20 @@ def one(connection: sa.Connection, number: int) -> Linked | None:
     return None if row is None else _linked(row)
 
 
-def matching(connection: sa.Connection, kind: str = "") -> Iterator[Linked]:
-    """Records of a kind (all where it is empty), newest first; read as they are asked for, within the transaction."""
-    wanted = sa.select(RECORDS).order_by(RECORDS.c.number.desc())
+def behind(connection: sa.Connection, number: int, most: int) -> list[Linked]:
+    """At most so many records behind a number, in order."""
+    wanted = sa.select(RECORDS).where(RECORDS.c.number > number).order_by(RECORDS.c.number).limit(most)
+    return [_linked(row) for row in connection.execute(wanted)]
+
+
+def ahead(connection: sa.Connection, number: int | None, most: int, kind: str = "") -> list[Linked]:
+    """At most so many records ahead of a number (None: from the newest), newest first, of a kind where one is named."""
+    wanted = sa.select(RECORDS).order_by(RECORDS.c.number.desc()).limit(most)
+    if number is not None:
+        wanted = wanted.where(RECORDS.c.number < number)
     if kind:
         wanted = wanted.where(_field("kind") == kind)
-    for row in connection.execute(wanted):
-        yield _linked(row)
+    return [_linked(row) for row in connection.execute(wanted)]
 
 
 def of_schedule(connection: sa.Connection, schedule: str) -> list[Linked]:

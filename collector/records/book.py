@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 from typing import Any
 
 from collector.history import record_rows
@@ -15,6 +17,8 @@ from collector.records.forms import content_of, raw_of
 from config.errors import TallywireError
 
 MOST_LISTED = 500
+AT_A_TIME = 100
+"""Records that are read in one transaction."""
 FEWEST_SIGNS = 8
 """Signs of a hash that must be given at least to be compared."""
 
@@ -91,7 +95,7 @@ class Verified:
 
 
 class RecordBook:
-    """Records in the state database. Every call is one transaction and raises StoreError where the disk refuses it."""
+    """Records in the state database. Calls raise StoreError where the disk refuses them."""
 
     def __init__(self, state: StateDb) -> None:
         self._state = state
@@ -111,11 +115,9 @@ class RecordBook:
         self, *, loop: str = "", kind: str = "", begin: int | None = None, end: int | None = None, most: int = MOST_LISTED
     ) -> list[Line]:
         """Records, newest first: of a loop, of a kind, about (or, where they are about no time, made in) a time [epoch s]."""
-        with self._state.transaction() as connection:
-            found = record_rows.matching(connection, kind)
-            lines = (_line(item) for item in found)
-            kept = (line for line in lines if (not loop or loop in line.loops) and _touches(line, begin, end))
-            return [line for line, _ in zip(kept, range(most), strict=False)]
+        lines = (_line(item) for item in self._newest_first(kind))
+        kept = (line for line in lines if (not loop or loop in line.loops) and _touches(line, begin, end))
+        return list(islice(kept, most))
 
     def scheduled(self, schedule: str, loops: tuple[str, ...], begin: int) -> Record | None:
         """The record that a schedule made for loops and the period that begins then."""
@@ -128,14 +130,48 @@ class RecordBook:
 
     def verify(self, *, printed: tuple[int, str] | None = None) -> Verified:
         """Walk the whole chain; `printed` is the number of a record and its hash, or the first signs of it, from paper."""
-        with self._state.transaction() as connection:
-            links = record_rows.read(connection)
         kept = None
         if printed is not None:
             number, sha256 = printed
-            same = [item for item in links if item.number == number and item.sha256.startswith(sha256)]
-            kept = same[0] if same else Linked(number=number, text="", before="", sha256=sha256)
-        return Verified(count=len(links), newest=_record(links[-1]) if links else None, broken=verify(links, last=kept))
+            found = self.find(number)
+            same = found is not None and found.sha256.startswith(sha256)
+            kept = Linked(number=number, text="", before="", sha256=found.sha256 if found is not None and same else sha256)
+        walked: list[Linked] = []
+        count = 0
+
+        def walk() -> Iterator[Linked]:
+            nonlocal count
+            for item in self._in_order():
+                walked[:] = [item]
+                count += 1
+                yield item
+
+        chain = walk()
+        broken = verify(chain, last=kept)
+        for _ in chain:  # the rest behind a break is counted, too
+            pass
+        return Verified(count=count, newest=_record(walked[0]) if walked else None, broken=broken)
+
+    def _in_order(self) -> Iterator[Linked]:
+        """All records, some at a time: the alerts need the same database in between."""
+        number = 0
+        while True:
+            with self._state.transaction() as connection:
+                some = record_rows.behind(connection, number, AT_A_TIME)
+            yield from some
+            if len(some) < AT_A_TIME:
+                return
+            number = some[-1].number
+
+    def _newest_first(self, kind: str) -> Iterator[Linked]:
+        number = None
+        while True:
+            with self._state.transaction() as connection:
+                some = record_rows.ahead(connection, number, AT_A_TIME, kind)
+            yield from some
+            if len(some) < AT_A_TIME:
+                return
+            number = some[-1].number
 
     def _of_schedule(self, schedule: str) -> list[Record]:
         with self._state.transaction() as connection:

@@ -24,11 +24,11 @@ SIGNAL = (
 )  # fmt: skip
 """The links that a chain report draws, in the order of the signal; the drive stands beside it."""
 GREYS = {
-    LoopState.TRUE: ("#ffffff", 10.0), LoopState.UNVERIFIED: ("#dddddd", 14.0), LoopState.DEGRADED: ("#999999", 22.0),
+    LoopState.TRUE: ("#e4e4e4", 10.0), LoopState.UNVERIFIED: ("#cccccc", 14.0), LoopState.DEGRADED: ("#999999", 22.0),
     LoopState.NOT_MEASURING: ("#000000", 30.0), LoopState.MAINTENANCE: ("#c4c4c4", 18.0),
     LoopState.NO_DATA: ("#f3f3f3", 6.0), LoopState.NOT_REQUIRED: ("#ffffff", 3.0),
 }  # fmt: skip
-"""Fill and height of each state of the strip: the darker and higher, the worse."""
+"""Fill and height of each state of the strip: the darker and higher, the worse. Narrow pieces have no outline: it would be black."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,7 +231,8 @@ def strip_drawn(strip: Sequence[tuple[int, int, str]], begin: int, end: int, zon
     order = sorted(strip, key=lambda piece: GREYS[LoopState(piece[2])][1])
     for first, last, state in order:
         fill, high = GREYS[LoopState(state)]
-        out.append(draw.rect(1.0 + (first - begin) * scale, 32.0 - high, max((last - first) * scale, 0.5), high, fill, 0.3))
+        wide = max((last - first) * scale, 0.5)
+        out.append(draw.rect(1.0 + (first - begin) * scale, 32.0 - high, wide, high, fill, 0.3 if wide > 2.0 else 0.0))
     out.append(draw.line(1.0, 32.0, WIDTH - 1.0, 32.0))
     for edge, x, anchor in ((begin, 1.0, "start"), (end, WIDTH - 1.0, "end")):
         out.append(draw.text(x, 43.0, datetime.fromtimestamp(edge, zone).strftime("%d %b %H:%M"), 7.5, anchor))

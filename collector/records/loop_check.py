@@ -54,11 +54,12 @@ class Station(Part):
 
 
 class Point(Part):
-    """One point: what was aimed at [% of span], on the way up or down, and what each station showed (None: not read)."""
+    """One point: what was aimed at [% of span], on the way up or down of which walk, and what each station showed (None: not read)."""
 
     target: Number = Field(ge=0.0, le=100.0)
     direction: Direction
     shown: tuple[Maybe, ...]
+    cycle: int = Field(default=1, ge=1)
 
 
 class Line(Part):
@@ -199,14 +200,19 @@ def _line(stations: Sequence[Station], point: Point, number: int, before: int, a
 
 
 def _check(name: str, series: Series, stations: Sequence[Station]) -> None:
-    """The points go up, then down; the stored lines are those that follow from the readings."""
-    ways = [point.direction for point in series.points]
-    if ways != sorted(ways, reverse=True):
-        raise ValueError(f"{name}: the points on the way up come before those on the way down")
-    for way, sign in (("up", 1.0), ("down", -1.0)):
-        targets = [sign * point.target for point in series.points if point.direction == way]
-        if any(later <= earlier for earlier, later in pairwise(targets)):
-            raise ValueError(f"{name}: the points on the way {way} do not follow each other")
+    """The points go up, then down, walk after walk; the stored lines are those that follow from the readings."""
+    cycles = [point.cycle for point in series.points]
+    if cycles != sorted(cycles):
+        raise ValueError(f"{name}: the walks through the range are mixed")
+    for cycle in dict.fromkeys(cycles):
+        points = [point for point in series.points if point.cycle == cycle]
+        ways = [point.direction for point in points]
+        if ways != sorted(ways, reverse=True):
+            raise ValueError(f"{name}: the points on the way up come before those on the way down")
+        for way, sign in (("up", 1.0), ("down", -1.0)):
+            targets = [sign * point.target for point in points if point.direction == way]
+            if any(later <= earlier for earlier, later in pairwise(targets)):
+                raise ValueError(f"{name}: the points on the way {way} do not follow each other")
     again = lines_of(stations, series.points)
     same = len(again) == len(series.lines) and all(_same(a, b) for a, b in zip(again, series.lines, strict=True))
     if not same:

@@ -34,7 +34,7 @@ def settings_of(loop: Loop) -> tuple[SettingLine, ...]:
 
 
 def _total(total: Totalizer) -> str:
-    over = f", starts again at {total.rollover:g} t" if total.rollover is not None else ""
+    over = f", starts again at {total.rollover:,.0f} t" if total.rollover is not None else ""
     return f"one digit {total.resolution:g} t{over}"
 
 

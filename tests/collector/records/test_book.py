@@ -127,3 +127,18 @@ def test_the_newest_record_of_a_schedule_is_known(state: StateDb) -> None:
     found = book.scheduled("shift-chain", ("TB-07",), BEGIN)
     assert found is not None
     assert found.number == 1
+
+
+def test_a_long_book_is_walked_and_listed_in_pieces(state: StateDb, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("collector.records.book.AT_A_TIME", 2)
+    book = RecordBook(state)
+    for number in range(7):
+        book.add(chain_report(by=f"person {number}") if number % 2 else restatement())
+    assert [line.number for line in book.lines()] == [7, 6, 5, 4, 3, 2, 1]
+    assert [line.number for line in book.lines(kind="chain report", most=2)] == [6, 4]
+    found = book.verify()
+    assert (found.count, found.broken, found.newest) == (7, None, book.find(7))
+    with state.transaction() as connection:
+        connection.execute(RECORDS.update().where(RECORDS.c.number == 5).values(before="0" * 64))
+    found = book.verify()
+    assert (found.count, found.broken) == (7, Break(number=5, reason="it does not follow from the one before"))
