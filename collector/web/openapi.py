@@ -32,7 +32,7 @@ def example_of(schema: Mapping[str, Any], known: Mapping[str, Any]) -> Any:
     if "prefixItems" in schema:
         return [example_of(one, known) for one in schema["prefixItems"]]
     if schema.get("type") == "array":
-        return [example_of(schema["items"], known)] if "items" in schema else []
+        return [example_of(schema["items"], known)] * max(1, schema.get("minItems", 1)) if "items" in schema else []
     if "properties" in schema:
         return {name: example_of(one, known) for name, one in schema["properties"].items()}
     return PLAIN[schema.get("type", "object")]

@@ -68,9 +68,19 @@ class LoopLine:
     standing: Standing
     evaluation: Evaluation | None
     age_s: float | None
-    marks: tuple[Mark, ...]
+    known: tuple[Finding, ...]
+    """What the alerts of the loop stand for."""
     findings: tuple[Finding, ...]
-    unevaluated: int
+
+    @property
+    def marks(self) -> tuple[Mark, ...]:
+        """Its links in the order of the chain; made when asked for, since of many loops only some are shown."""
+        return marks(self.evaluation, self.known)
+
+    @property
+    def unevaluated(self) -> int:
+        """Links that cannot be evaluated."""
+        return sum(mark.verdict is Verdict.NOT_EVALUATED for mark in self.marks)
 
     @property
     def stale(self) -> bool:
@@ -201,7 +211,6 @@ def standing_findings(live: LiveState, loop: str) -> tuple[Finding, ...]:
 def loop_line(live: LiveState, loop: str, now: float) -> LoopLine:
     """A loop as it stands now."""
     evaluation = live.evaluations.get(loop)
-    found = marks(evaluation, live.standing.get(loop, ()))
     findings = standing_findings(live, loop)
     age = None if evaluation is None else now - evaluation.time_s
     if age is None:
@@ -223,9 +232,8 @@ def loop_line(live: LiveState, loop: str, now: float) -> LoopLine:
         standing=standing,
         evaluation=evaluation,
         age_s=age,
-        marks=found,
+        known=live.standing.get(loop, ()),
         findings=findings,
-        unevaluated=sum(mark.verdict is Verdict.NOT_EVALUATED for mark in found),
     )
 
 
