@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.stats import t as student
 
 from checks.lots import REPEAT, Lot, Lots, lots_of
 from checks.result import CheckResult, Evidence, Link, Verdict, judge, worst
-from checks.truth_models import split
+from checks.truth_models import SPLIT, patterns_of, split
 from checks.window import Window
 
 NAME = "truth"
@@ -29,6 +29,10 @@ COUNTING = 0.1
 """A lot shall be so long that counting adds no more than this [%]."""
 LEAST_LOT_S = 3600
 MOST_LOTS = 20
+PATTERN_LOTS = 5
+"""Lots from which a pattern is looked for."""
+MOSTLY = 0.3
+"""Part of the scatter that a pattern may leave over."""
 LEVEL = 0.9545
 """Probability of k = 2."""
 
@@ -55,6 +59,12 @@ def check(window: Window) -> list[CheckResult]:
     now = lots.now[split(lots.now) :]
     limit = window.loop.limits.totals
     every = mean_of(now)
+    beyond = beyond_a_pattern(now)
+    if beyond is not None:
+        factor = float(student.ppf(0.5 + 0.5 * LEVEL, len(now) - 2)) if beyond > 1.0 else 2.0
+        weights = float(sum(1.0 / lot.random**2 for lot in now))
+        common = sum(lot.common / lot.random**2 for lot in now) / weights
+        every = replace(every, uncertainty=math.hypot(factor * beyond / math.sqrt(weights), 2.0 * common))
     verdict = judge(every.deviation, every.uncertainty, limit.suspect, limit.fault)
     groups = by_product(now)
     for group in groups.values():
@@ -96,6 +106,20 @@ def mean_of(lots: Sequence[Lot]) -> Mean:
     return Mean(
         deviation=mean, uncertainty=uncertainty, scatter=math.sqrt(extra + float(np.mean(v))), lots=len(r)
     )  # fmt: skip
+
+
+def beyond_a_pattern(lots: Sequence[Lot]) -> float | None:
+    """By how much lots scatter more than they are known to [1, at least 1] once load, moisture or product is taken off; None
+    where none of these explains the most of it: then the mean of these lots is known better than their scatter says."""
+    if len(lots) < PATTERN_LOTS:
+        return None
+    p = patterns_of(lots)
+    ones = np.ones(len(lots))
+    left = min(p.chi_square(ones, column) for column in (p.load, *([] if p.moisture is None else [p.moisture]), *p.products))
+    whole = p.chi_square(ones)
+    if whole - left < SPLIT or left > MOSTLY * whole:
+        return None
+    return math.sqrt(max(1.0, left / (len(lots) - 2)))
 
 
 def by_product(lots: Sequence[Lot]) -> dict[str, list[Lot]]:

@@ -25,7 +25,7 @@ LINKS = {"counts": Link.COUNTS, "swing": Link.COUNTS, "gauge": Link.LOAD, "creep
 """Beam, belt and detector make the counts; what the gauge takes for empty makes a flow of them."""
 NAMED_AT, NAMED_RATIO = 0.5, 3.0
 """A cause is named from this probability on, and where it is so many times likelier than the next."""
-LEAST_SHARE = 0.02
+LEAST_SHARE = 0.01
 OFTEN_S = 1.5 * 86400.0
 RECENT_S = 35 * 86400.0
 

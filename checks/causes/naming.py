@@ -28,6 +28,8 @@ def tags_of(site: Site, loop_id: str) -> frozenset[str]:
     found = {role for role, tag in loop.tags.items() if role != "loop_current" or tag.independent}
     if any(entry.loop == loop_id for entry in site.ledger.material_tests):
         found.add(REFERENCES)
+    if any(entry.loop == loop_id and entry.moisture is not None for entry in site.ledger.material_tests):
+        found.add("moisture")
     if loop.drive.variable:
         found.add(VARIED)
     return frozenset(found)

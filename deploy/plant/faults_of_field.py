@@ -81,6 +81,18 @@ FIELD: dict[str, FaultSpec] = {
         "the calibration factor is wrong", 1.05, "factor",
         change("gauge", load_per_attenuation=lambda spec, x: spec.gauge.load_per_attenuation * x),
     ),
+    # truth: the chain agrees, and only what something else weighed tells
+    "calibration-factor@product": FaultSpec(
+        "the product attenuates more than that of the calibration", 1.05, "factor",
+        change("source", attenuation=lambda spec, x: spec.source.attenuation * x),
+    ),
+    "load-shape": FaultSpec(
+        "the product lies on a part of the belt only", 0.75, "part of the width", change("belt", covered=lambda _, x: x)
+    ),
+    "wet-dry-basis": FaultSpec(
+        "the product is wet, and what it is held against is weighed dry", 4.0, "% of moisture",
+        change("surroundings", moisture=lambda _, x: x),
+    ),
     # speed
     "tach-lost": FaultSpec("the speed signal is lost", 1.0, "", _tach_lost),
     "speed-held": FaultSpec("the speed is held while the belt stands", 1.0, "", _speed_held),

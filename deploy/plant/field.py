@@ -104,9 +104,14 @@ class FieldState:
         way = self._way(speed)
         if belt.wander:
             load = load * (1.0 - 0.5 * belt.wander * (1.0 + np.cos(2.0 * np.pi * way / belt.length)))
-        per_area = load / belt.width + belt.build_up - belt.wear + self._unevenness(belt, way)
+        bare = belt.build_up - belt.wear + self._unevenness(belt, way)
+        per_area = load / belt.width + bare
         net = source.empty_net * decay(source.mass_number, time_s - source.tared_s) * source.shutter * gain
         expected = source.background + net * np.exp(-source.attenuation * per_area) + source.product_gamma * load
+        if belt.covered < 1.0:
+            heap = np.exp(-source.attenuation * load / (belt.width * belt.covered))
+            through = np.exp(-source.attenuation * bare) * (1.0 - belt.covered + belt.covered * heap)
+            expected = source.background + net * through + source.product_gamma * load
         if source.daylight:
             expected = expected + source.daylight * np.maximum(np.cos(2.0 * np.pi * (time_s / 3600.0 - 12.0) / 24.0), 0.0)
         if source.neighbour:

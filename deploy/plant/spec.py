@@ -42,6 +42,8 @@ class Belt:
     wear: float = 0.0
     trickle_rate: float = 0.0
     wander: float = 0.0
+    covered: float = 1.0
+    """Part of the width under product, against the shape that the gauge was calibrated with."""
     product: float | None = None
 
 

@@ -77,3 +77,16 @@ def test_sound_lots_raise_no_fault_in_four_hundred_draws(n: int) -> None:
         for draw in range(400)
     )
     assert faults == 0
+
+
+def test_lots_that_follow_their_moisture_are_known_better_than_they_scatter() -> None:
+    """1/(1 - w) of a dry reference at 1 to 6 %: a mean of +3.6 % that scatters by 1.9 %, and all of it is the moisture."""
+    wet = (1.0, 4.0, 2.0, 5.0, 3.0, 6.0)
+    loads = (130.0, 260.0, 200.0, 300.0, 150.0, 280.0)
+    lots = off_by([100.0 * w / (100.0 - w) for w in wet], loads=loads, moistures=wet)
+    (result,) = check(with_references(lots, quiet_hour()))
+    assert result.verdict is Verdict.FAULT
+    assert result.facts["mean_uncertainty"] < 0.5
+    unknown = off_by([100.0 * w / (100.0 - w) for w in wet], loads=(200.0,) * 6)
+    (result,) = check(with_references(unknown, quiet_hour()))
+    assert result.facts["mean_uncertainty"] > 1.0

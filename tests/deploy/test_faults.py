@@ -108,7 +108,12 @@ MAY_MOVE: dict[str, set[str]] = {
     "light-leak": BEHIND_COUNTS,
     "neighbour-source": BEHIND_COUNTS,
     "source-weak": BEHIND_GAUGE,
+    "calibration-factor@product": BEHIND_COUNTS,
+    "load-shape": BEHIND_COUNTS,
+    "wet-dry-basis": {"moisture"},
 }
+OF_THE_LABORATORY = "wet-dry-basis"
+"""Nothing in the chain sees it; the loop has no tag for the moisture."""
 MEASURED_SPEED = {"tach-extra-pulses", "fixed-speed"}
 
 
@@ -131,7 +136,7 @@ def test_every_fault_says_what_it_may_move() -> None:
 @pytest.mark.parametrize("fault", FAULTS)
 def test_fault_moves_only_what_lies_behind_it(fault: str) -> None:
     changed = moved(fault)
-    assert changed, "the fault shows nowhere"
+    assert changed or fault == OF_THE_LABORATORY, "the fault shows nowhere"
     assert changed <= MAY_MOVE[fault]
 
 
@@ -178,6 +183,14 @@ def test_current_leak_in_moves_fifteen_to_about_eighteen_milliampere() -> None:
     sent = settled("current-leak-in", "gauge_output")
     expected = (sent + 24000.0 / 6500.0) / (1.0 + 450.0 / 6500.0)
     np.testing.assert_allclose(currents[1:], expected[:-1], atol=0.02)
+
+
+@pytest.mark.parametrize(("covered", "shown"), [(0.5, 338.0), (0.999, 420.0)])
+def test_load_on_half_the_width_reads_338_of_420(covered: float, shown: float) -> None:
+    """-Kv ln(1/2 + 1/2 exp(-2 mu m)) with mu m = 0.399 and Kv = 1052 t/h is 338 t/h (worked example W16, derived again)."""
+    spec = TB07.with_("belt", feed_override=420.0)
+    flow = simulate(spec, 1.0, seed=SEED, faults=[Switch("load-shape", 0.0, severity=covered)]).values["flow"][600:]
+    assert flow.mean() == pytest.approx(shown, rel=0.012)
 
 
 def test_hot_detector_passes_its_limit() -> None:

@@ -217,7 +217,8 @@ CASES: tuple[Case, ...] = (
     Case(cause="belt-wander", places=(C, L), with_roles=COUNTED, after_s=7200),
     # truth behind an agreeing chain
     Case(cause="calibration-factor", sizes=(0.99, 1.05, 1.2), places=(L,)),
-    Case(cause="load-shape", places=(L,), slow=True),
+    Case(cause="calibration-factor", fault="calibration-factor@product", sizes=(1.01, 1.04, 1.1), places=(L,), slow=True),
+    Case(cause="load-shape", sizes=(0.9, 0.75, 0.5), places=(L,), slow=True),
     Case(cause="factor-twice", places=(L, B), beside=frozenset({"upper-range", "raw-span", "calibration-factor"})),
     # speed
     Case(cause="belt-slip", sizes=(2.0, 6.0, 20.0), places=(D,), with_roles=SPEEDS, measured_speed=True),

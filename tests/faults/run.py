@@ -27,6 +27,7 @@ from tests.faults.cases import SIZES, Case
 from tests.faults.draws import BEGIN, Draw
 from tests.faults.grade import MISSING, Coverage, Outcome, grade, in_words, listed, onset_held, right_links, stood, tonnes_held
 from tests.faults.ledger import WEEKS, is_slow, run_slow
+from tests.faults.lots import LOTS, run_lots
 from tests.faults.scenes import scene
 from tests.faults.static import implied_range
 
@@ -182,6 +183,8 @@ def run_case(case: Case, size: str, level: float | None, prefixes: Prefixes) -> 
     if case.plant_fault not in FAULTS:
         return Outcome(**head, severity=None, grade=MISSING, can_be_named=able)  # type: ignore[arg-type]
     severity = None if level is None else case.size(draw.spec, level)
+    if case.plant_fault in LOTS:
+        return run_lots(case, size, severity, draw)
     rig = prefixes.branch(case.scene, case.before_s)
     rig.watch()
     rig.faulty.set(case.plant_fault, True, severity)
