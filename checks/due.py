@@ -64,7 +64,9 @@ class Due:
         rows = np.searchsorted(blocks.start_s, np.asarray(events_s, np.int64), side="right") - 1
         inside = (rows >= 0) & (np.asarray(events_s, np.int64) < blocks.start_s[rows] + blocks.length_s)
         changed[rows[inside]] = True
-        leant = ((np.diff(np.concatenate([before, codes]), axis=0) != 0) & (codes != 0))[:, codes.shape[1] - width :].any(axis=1)
+        leant = ((np.diff(np.concatenate([before, codes]), axis=0) != 0) & (codes != 0))[:, codes.shape[1] - width :].any(
+            axis=1
+        )
         self._before = codes[-1]
         last = _last(changed, blocks.start_s, self._changed_s)
         lean = _last(leant, blocks.start_s, self._leant_s)

@@ -1,6 +1,7 @@
 """The last minutes of a line: a difference is seen within seconds, a ramp or a stop is not taken for one.
 
-Means of a few rows say that ends differ; that they are doubtful is said by every stretch that ends now (`checks.sequential`).
+Means of a few rows say that ends differ, and so does every stretch that ends now (`checks.sequential`), which alone says that
+they are doubtful.
 """
 
 from __future__ import annotations
@@ -56,7 +57,7 @@ def judge_recent(
     floor: tuple[float, float],
     limit: SpanLimit,
 ) -> Recent:
-    """Judge the rows of the last minute, and for a doubt those of the last ten.
+    """Judge the rows of the last minute, and those of the last ten by every stretch that ends now.
 
     `expected` is x as it should arrive [t/h]; `noise` the standard deviation and the lag-one correlation of a row's noise,
     `older` those of the rows before the last ten minutes; `floor` the systematic gain and offset [parts of one]. The uncertainty holds what an unknown lag makes of the
@@ -70,9 +71,10 @@ def judge_recent(
         means = _by_means(line, rows, expected, kernel, index, *noise, floor, limit)
     if means.verdict is Verdict.FAULT:
         return means
-    doubt = _doubt(line, rows, expected, kernel, ready, end_s, *older, floor, limit)
-    if doubt is not None:
-        return doubt
+    for verdict in (Verdict.FAULT, Verdict.SUSPECT):
+        found = _stretch(line, rows, expected, kernel, ready, end_s, *older, floor, limit, verdict)
+        if found is not None:
+            return found
     return replace(means, verdict=Verdict.OK) if means.verdict is Verdict.SUSPECT else means
 
 
@@ -97,7 +99,7 @@ def _by_means(
     return _over(line, rows, expected, kernel, index[-LONG:], sigma, rho, floor, limit)
 
 
-def _doubt(
+def _stretch(
     line: Line,
     rows: Rows,
     expected: Floats,
@@ -108,29 +110,37 @@ def _doubt(
     rho: float,
     floor: tuple[float, float],
     limit: SpanLimit,
+    verdict: Verdict,
 ) -> Recent | None:
-    """The newest stretch that lies beyond the suspect limit, None where none does."""
+    """The newest stretch beyond the limit of this verdict, None where there is none.
+
+    A fault needs a learnt lag, two rows that stand together, and noise and lag both at their worst.
+    """
     newest = len(rows) - 1
-    if newest < 0 or not ready[newest] or rows.start_s[newest] + rows.length_s < end_s:
+    is_fault = verdict is Verdict.FAULT
+    if newest < 0 or not ready[newest] or rows.start_s[newest] + rows.length_s < end_s or (is_fault and not kernel.learnt):
         return None
     first = max(newest + 1 - sequential.STRETCHES, 0)
     broken = np.flatnonzero(~ready[first : newest + 1] | ~rows.follows[first : newest + 1])
     if len(broken):
         first += int(broken[-1]) + (0 if ready[first + broken[-1]] else 1)
     some = slice(first, newest + 1)
-    flow = float(expected[newest])
-    systematic = floor_variance(line, flow, *floor)
+    each = rows.y[some] - expected[some]
+    systematic = floor_variance(line, float(expected[newest]), *floor)
+    honest, span = 2.0 * float(np.sqrt(systematic)), line.span / 100.0
+    least = (limit.fault * span + honest) if is_fault else max(limit.suspect * span, honest)
     found = sequential.beyond(
-        rows.y[some] - expected[some], rows.ends[some], sigma=sigma, rho=rho,
-        late_s=kernel.uncertainty_s, length_s=rows.length_s,
-        least=1 if kernel.learnt else SHORT, limit=max(limit.suspect / 100.0 * line.span, 2.0 * float(np.sqrt(systematic))),
+        each, rows.ends[some], sigma=sigma, rho=rho, late_s=kernel.uncertainty_s, length_s=rows.length_s, limit=least,
+        least=QUICK if is_fault else 1 if kernel.learnt else SHORT,
     )  # fmt: skip
     if found is None:
+        return None
+    if is_fault and (abs(found.mean) - found.noise - found.moved <= least or not lasts(each[-QUICK:])):
         return None
     standard = found.noise / sequential.level(rows.length_s)
     mean = slice(newest + 1 - found.rows, newest + 1)
     return Recent(
-        verdict=Verdict.SUSPECT, deviation=found.mean, uncertainty=float(2.0 * np.sqrt(standard**2 + systematic) + found.moved),
+        verdict=verdict, deviation=found.mean, uncertainty=float(2.0 * np.sqrt(standard**2 + systematic) + found.moved),
         shown=float(rows.y[mean].mean()), expected=float(expected[mean].mean()), rows=found.rows,
     )  # fmt: skip
 

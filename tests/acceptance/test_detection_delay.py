@@ -2,37 +2,61 @@
 
 from __future__ import annotations
 
+import math
+from functools import cache
+
 import numpy as np
 import pytest
 
-from tests.bench.detection_delay import LOOP, WHOLE_PATH, exact_s, run, shift_t_h
+from checks.lines import chain
+from tests.bench.detection_delay import FEED, LOOP, WHOLE_PATH, Delays, exact_s, run, shift_t_h
 from tests.checks.runs_of_terminal import terminal
 
-SEEDS = (1, 2, 3)
+SEEDS = (1, 2, 3, 4)
 RATIO = 1.5
+BLOCK_S = 10.0
+LIMIT = terminal().loops[LOOP].limits.link
+SPAN = chain(terminal().loops[LOOP])[0].span
+FLOOR = 2.0 * math.hypot(0.0014 * FEED, 0.0002 * SPAN)
+"""What output and card may honestly be off at the feed of the bench, k = 2 [t/h]."""
 
 
-def measured(fault: str, severity: float) -> tuple[list[float], float]:
-    """Seconds to the first doubt for each seed, and the exact delay beyond the suspect limit."""
+@cache
+def measured(fault: str, severity: float) -> tuple[list[Delays], float, float]:
+    """The delays of each seed, and the noise of a row [t/h, 1]."""
     print(f"seeds {SEEDS}")
     found = [run(fault, severity, seed, WHOLE_PATH) for seed in SEEDS]
-    span = terminal().loops[LOOP].gauge.range.high
     sigma, rho = (float(np.mean([item[column] for item in found])) for column in (1, 2))
-    excess = abs(shift_t_h(fault, severity, span)) - terminal().loops[LOOP].limits.link.suspect / 100.0 * span
-    return [item[0].doubtful for item in found], exact_s(excess, sigma, rho, 10)
+    return [item[0] for item in found], sigma, rho
 
 
-@pytest.mark.parametrize(("fault", "severity"), [("output-trim", 1.05), ("current-offset", 0.05)])
-def test_large_and_smallest_step_are_seen_within_one_and_a_half_times_the_exact_delay(fault: str, severity: float) -> None:
-    delays, exact = measured(fault, severity)
-    print(f"{fault} {severity}: {delays} s, exact {exact:.0f} s")
-    assert np.mean(delays) <= RATIO * exact + 10.0  # a block is 10 s
+@pytest.mark.parametrize(
+    ("fault", "severity"),
+    [("output-trim", 1.01), ("output-trim", 0.98), ("output-trim", 1.05), ("current-offset", 0.05), ("current-offset", 0.1),
+     ("current-offset", 0.2)],
+)  # fmt: skip
+def test_doubt_comes_within_one_and_a_half_times_the_exact_delay(fault: str, severity: float) -> None:
+    delays, sigma, rho = measured(fault, severity)
+    exact = exact_s(abs(shift_t_h(fault, severity, SPAN)) - LIMIT.suspect / 100.0 * SPAN, sigma, rho, int(BLOCK_S))
+    seen = [item.doubtful for item in delays]
+    print(f"{fault} {severity}: {seen} s, exact {exact:.0f} s")
+    assert np.mean(seen) <= RATIO * exact + 0.25 * BLOCK_S  # four steps fall into a block where they like
 
 
-@pytest.mark.parametrize(("fault", "severity"), [("output-trim", 0.98), ("current-offset", 0.2)])
-def test_step_between_one_and_two_per_cent_of_span_is_a_fault_after_three_or_four_blocks(fault: str, severity: float) -> None:
-    """The exact sum would need one: the engine asks for blocks that stand together, for a ramp behind a lag looks alike."""
-    for seed in SEEDS:
-        delays, _, _ = run(fault, severity, seed, WHOLE_PATH)
-        assert delays.differs <= 60.0
-        assert delays.raised <= 90.0
+@pytest.mark.parametrize(("fault", "severity"), [("output-trim", 0.98), ("output-trim", 1.05), ("current-offset", 0.2)])
+def test_finding_comes_within_one_and_a_half_times_the_exact_delay(fault: str, severity: float) -> None:
+    delays, sigma, rho = measured(fault, severity)
+    beyond = LIMIT.fault / 100.0 * SPAN + FLOOR
+    exact = exact_s(abs(shift_t_h(fault, severity, SPAN)) - beyond, sigma, rho, int(BLOCK_S))
+    found = [item.finding for item in delays]
+    print(f"{fault} {severity}: {found} s, exact {exact:.0f} s")
+    assert np.mean(found) <= RATIO * exact + 0.25 * BLOCK_S
+    assert all(item.raised - item.finding <= terminal().loops[LOOP].limits.alerts.on_delay for item in delays)
+
+
+@pytest.mark.parametrize("severity", [0.034, -0.038])
+def test_step_below_the_suspect_limit_stays_silent(severity: float) -> None:
+    """0.9 and 1.0 t/h against 1.05 t/h, for a quarter of an hour."""
+    delays, _, _ = measured("current-offset", severity)
+    assert abs(shift_t_h("current-offset", severity, SPAN)) < LIMIT.suspect / 100.0 * SPAN
+    assert all(math.isnan(item.doubtful) and math.isnan(item.finding) for item in delays)

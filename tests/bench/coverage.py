@@ -213,7 +213,7 @@ def main() -> None:
     silent = sum(item.finding is None for item in found)
     print(f"seeds {arguments.seed} to {arguments.seed + arguments.draws - 1}; nothing said in {silent}")
     print(f"honest from {LEVEL[0]:.0%}, above {LEVEL[1]:.0%} wider than it need be; +- is one standard error of so many draws")
-    print(f"{'interval':20}{'held':>6}{'of':>6}{'share':>9}{'+-':>7}{'width':>9}{'(median)'}")
+    print(f"{'interval':20}{'held':>6}{'of':>6}{'share':>9}{'+-':>7}{'width':>9}   (median, from end to end)")
     for name, (held, stated) in table(found).items():
         share = held / stated
         error = math.sqrt(0.95 * 0.05 / stated)
