@@ -45,6 +45,7 @@ def test_wheel_holds_the_four_packages_and_their_data(wheel: Path) -> None:
     assert "tests" not in tops
     assert any(name.startswith("collector/web/templates/") for name in names)
     assert any(name.startswith("collector/web/static/") for name in names)
+    assert {"collector/records/print.css", "collector/records/templates/record.html"} <= set(names)
     assert any(name.startswith("config/examples/") for name in names)
     assert any("licenses/" in name and name.endswith("LICENSE") for name in names)
 
