@@ -18,7 +18,7 @@ DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_command_is_in_the_readme(command: str) -> None:
-    assert f"tallywire {command}" in README
+    assert f"tallywire {command.replace('_', '-')}" in README
 
 
 @pytest.mark.parametrize("check", [check.name for check in CHECKS])

@@ -12,7 +12,20 @@ from importlib import import_module
 from collector.cli import exits
 from config.errors import TallywireError
 
-COMMANDS = ("run", "validate", "survey", "locate", "verify", "replay", "plan", "report", "records", "causes", "demo")
+COMMANDS = (
+    "run",
+    "validate",
+    "survey",
+    "locate",
+    "loop_check",
+    "verify",
+    "replay",
+    "plan",
+    "report",
+    "records",
+    "causes",
+    "demo",
+)
 """Modules of this folder in the order of the help; each has `add(subparsers)` and `run(args) -> int`."""
 
 

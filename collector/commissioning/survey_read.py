@@ -11,8 +11,9 @@ from collector.commissioning.surveyed import Surveyed
 from collector.reading import BAD, Reading
 from collector.sources.decode import BlockDecoder, registers_of
 from collector.sources.failure import LinkError
+from collector.sources.opcua_said import said_of
 from collector.sources.opcua_source import OpcUaSource
-from config.model import ModbusEndpoint, ModbusTag, OpcUaEndpoint, OpcUaTag, Site, Tag
+from config.model import ModbusEndpoint, ModbusTag, OpcUaEndpoint, Site, Tag
 
 Place = tuple[str, str]
 MARGIN = 1
@@ -98,7 +99,7 @@ async def read_opcua(
         for period in source.periods:
             poll = await source.poll(period)
             readings |= {(reading.loop, reading.role): reading for reading in poll.readings}
-        said = await _said(source, places)
+        said = await said_of(source, places)
         for (loop, role), tag in places.items():
             unit, ends = said.get((loop, role), ("", None))
             out.append(Surveyed(loop=loop, role=role, tag=tag, reading=readings[loop, role], said_unit=unit, said_range=ends))
@@ -114,30 +115,4 @@ async def read_opcua(
         ]  # fmt: skip
     finally:
         await source.disconnect()
-    return out
-
-
-async def _said(source: OpcUaSource, places: Mapping[Place, Tag]) -> dict[Place, tuple[str, tuple[float, float] | None]]:
-    """Unit and range that the server gives with each node, as far as it does (OPC UA part 8, 5.6)."""
-    from asyncua import ua
-
-    from config.units import unit_from_unece
-
-    link = source.link
-    plain = {place: tag for place, tag in places.items() if isinstance(tag, OpcUaTag) and not tag.property}
-    if link is None or not plain:
-        return {}
-    nodes = [ua.NodeId.from_string(tag.node) for tag in plain.values()]
-    out: dict[Place, tuple[str, tuple[float, float] | None]] = {}
-    units = await link.properties([(node, "EngineeringUnits") for node in nodes])
-    ranges = await link.properties([(node, "EURange") for node in nodes])
-    values = await link.read([node for node in (*units, *ranges) if node is not None])
-    given = iter(values)
-    unit_values = [next(given) if node is not None else None for node in units]
-    range_values = [next(given) if node is not None else None for node in ranges]
-    for place, unit_value, range_value in zip(plain, unit_values, range_values, strict=True):
-        info = None if unit_value is None or unit_value.Value is None else unit_value.Value.Value
-        ends = None if range_value is None or range_value.Value is None else range_value.Value.Value
-        unit = unit_from_unece(info.UnitId) or str(info.DisplayName.Text or "") if isinstance(info, ua.EUInformation) else ""
-        out[place] = (unit, (float(ends.Low), float(ends.High)) if isinstance(ends, ua.Range) else None)
     return out

@@ -102,7 +102,9 @@ async def _serve(
     if options.past is not None:
         laying = Laying(options.past, loaded.path, data, store.state, clock, store.add_event)
         service.supervisor.add("past", laying.run, stage=Stage.INTAKE, restart=True)
-    serving.app = create_app(live, store, alerting.desk, clock, port=serving.port, records=RecordDesk(book, sources))
+    serving.app = create_app(
+        live, store, alerting.desk, clock, port=serving.port, records=RecordDesk(book, sources), folder=data
+    )
     with _signals(service.supervisor.request_stop) as received:
         await asyncio.to_thread(_note_start, service, store, loaded, clock)
         await asyncio.to_thread(_note_config, store, loaded, clock)

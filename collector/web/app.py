@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from http import HTTPStatus
 from importlib.metadata import version
+from pathlib import Path
 from typing import cast
 
 from fastapi import FastAPI
@@ -16,12 +17,15 @@ from starlette.responses import Response, StreamingResponse
 from collector.accounts.closing import Accountant
 from collector.alerts.desk import AlertDesk
 from collector.clock import Clock
+from collector.commissioning.check_desk import CheckDesk
+from collector.commissioning.readers import LiveReader
 from collector.history.store import Store
 from collector.live import LiveState
 from collector.records.desk import RecordDesk
 from collector.web import (
     alerts_page,
     api,
+    check_page,
     lending,
     lines_page,
     metrics,
@@ -56,12 +60,13 @@ def create_app(
     *,
     port: int | None = None,
     records: RecordDesk | None = None,
+    folder: Path | None = None,
 ) -> FastAPI:
     """The application over the live state.
 
     `port` is the one that the Host header must name; None accepts any until `app.state.guard.port` is set, which a service
     that binds port 0 does once it knows. `app.state.streams.close()` ends the event streams; call it before the server
-    waits for its connections. The desk is called in the event loop, the store in a worker thread.
+    waits for its connections. `folder` is where loop checks on their way are kept. The desk is called in the event loop, the store in a worker thread.
     """
     files = static_files.load()
     env = pages.environment(files)
@@ -91,6 +96,8 @@ def create_app(
     app.include_router(records_page.router(records_page.RecordsPages(faces, live, records, clock, guard)))
     book = records.book if records is not None else None
     accountant = Accountant(live.site, live.site_sha256, store, desk.past, clock, book) if store is not None else None
+    checks = CheckDesk(live.site, live.site_sha256, lambda loop: LiveReader(live, loop), clock, book, folder)
+    app.include_router(check_page.router(check_page.CheckPages(faces, live, checks, book, guard)))
     app.include_router(totals_page.router(totals_page.TotalsPages(faces, live, accountant, clock, guard)))
     app.include_router(trend_page.router(trend_page.TrendPages(faces, live, store, desk, clock)))
 

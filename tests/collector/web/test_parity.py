@@ -32,6 +32,8 @@ TWINS: dict[str, tuple[str, ...]] = {
     "/records": ("get /records", "get /records/verify"),
     "/records/{number}": ("get /records/{number}",),
     "/totals": ("get /totals",),
+    "/loops/{loop}/check": ("get /loops/{loop}/check",),
+    "post /loops/{loop}/check": ("post /loops/{loop}/check", "post /loops/{loop}/check/finish"),
     "post /alerts/{alert}/{action}": (
         "post /alerts/{alert}/acknowledge", "post /alerts/{alert}/shelve", "post /alerts/{alert}/unshelve",
     ),
