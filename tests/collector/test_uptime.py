@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from itertools import pairwise
 from zoneinfo import ZoneInfo
@@ -11,10 +12,13 @@ import pytest
 from checks.blocks import Blocks
 from checks.reliability.rates import mtbf
 from checks.reliability.timeline import LoopState
+from checks.reliability.trend import laplace, power_law
 from collector import uptime
-from collector.uptime_text import estimate, lines_of, percent
+from collector.alerts.model import Alert
+from collector.uptime_text import estimate, growth, lines_of, percent, trend
 from tests.checks.reliability.test_timeline import BEGIN, blocks
 from tests.collector.web import plant
+from tests.reference.test_reliability import MIL, NIST
 from tests.service.fakes import MemoryStore
 
 HALIFAX = ZoneInfo("America/Halifax")
@@ -70,3 +74,61 @@ def test_a_week_whose_first_minutes_are_dropped_is_read_by_the_hour_before_them(
     found = uptime.read(Aged(), lambda *_: [], "TB-07", BEGIN, BEGIN + 6 * 3600)
     assert found.tally.required == 6 * 3600
     assert [(item.state, item.end - item.begin) for item in found.intervals] == [(LoopState.TRUE, 6 * 3600)]
+
+
+def test_a_trend_that_is_not_significant_is_not_called_one() -> None:
+    # NIST/SEMATECH e-Handbook 8.4.5.2: U -1.327, one-sided p 0.092
+    assert trend(laplace(NIST, 1500.0)) == (
+        "trend: none proven; failures seem to become rarer, but a constant rate would do as well (Laplace U -1.33, one-sided p 0.092)"
+    )
+    assert trend(None) == "trend: too few failures to tell (at least 4 are needed)"
+
+
+def test_growth_and_deterioration_are_told_with_the_shape_and_its_limits() -> None:
+    # MIL-HDBK-189 (1981), appendix C improves; its times counted from the end deteriorate
+    assert "reliability grows (Laplace U -2.32, one-sided p 0.010)" in trend(laplace(MIL, 300.0))
+    fit = power_law(MIL, 300.0, confidence=0.9)
+    assert fit.shape_lower is not None
+    assert fit.shape_upper is not None
+    assert growth(fit).startswith(
+        f"power law (Crow-AMSAA): beta 0.69 (90 % limits {fit.shape_lower:.2f} to {fit.shape_upper:.2f}), below 1: reliability growth"
+    )
+    back = [300.0 - time for time in MIL]
+    assert "deteriorates" in trend(laplace(back, 300.0))
+    assert "above 1: deterioration" in growth(power_law(back, 300.0, confidence=0.9))
+    assert "1 lies within: neither growth nor deterioration is proven" in growth(power_law([200, 450, 700, 900], 1000.0))
+    assert growth(None) == ""
+
+
+def test_limits_of_the_last_mtbf_that_so_few_failures_cannot_bound_are_not_invented() -> None:
+    fit = power_law([200, 450, 700], 1000.0, confidence=0.99)
+    assert fit.upper is None
+    assert growth(fit).endswith("to beyond what so few failures can bound)")
+
+
+class HourlyStore(MemoryStore):
+    """A belt that ran with load for a hundred hours."""
+
+    def rollups(self, loop: str, length_s: int, begin: int, end: int) -> Blocks | None:
+        return blocks([(hour, "loaded", 1.0) for hour in range(100)], 3600) if length_s == 3600 else None
+
+
+def failure(begin: int) -> Alert:
+    """An alert of a dead detector that returned after an hour."""
+    dead = replace(plant.finding(), cause="zero-counts", begin=begin, begin_interval=(begin, begin), end=begin + 3600)
+    return plant.alert(
+        id=f"TB-07-counts-{begin}", raised=float(begin + 30), active=False, returned=begin + 3900.0, finding=dead
+    )
+
+
+@pytest.mark.parametrize(("failures", "told"), [(3, False), (4, True)])
+def test_the_power_law_is_fitted_to_required_hours_from_four_failures_on(failures: int, told: bool) -> None:
+    alerts = [failure(BEGIN + hour * 3600) for hour in (5, 20, 50, 90)[:failures]]
+    found = uptime.read(HourlyStore(), lambda *_: alerts, "TB-07", BEGIN, BEGIN + 100 * 3600)
+    assert len(found.failures) == failures
+    assert (found.growth is not None) == (found.trend is not None) == told
+    if found.growth is not None:
+        assert found.growth.shape == pytest.approx(power_law([5.0, 20.0, 50.0, 90.0], 100.0).shape)
+    lines = lines_of([found], HALIFAX)
+    assert max(len(line) for line in lines) <= 80
+    assert any("Crow-AMSAA" in line for line in lines if line.startswith("  ")) == told
