@@ -111,6 +111,7 @@ class RecordsPages:
         made = self._papers.get(record.sha256)
         if made is None or (made.done() and made.exception() is not None):
             made = self._papers[record.sha256] = asyncio.ensure_future(run_in_threadpool(pdf, record))
+            made.add_done_callback(_seen)
             while len(self._papers) > PAPERS_KEPT:
                 self._papers.popitem(last=False)
         try:
@@ -172,6 +173,12 @@ def _number(text: str) -> int:
     if not text.strip().isascii() or not text.strip().isdigit() or len(text.strip()) > 10:
         raise TallywireError("the number of the record is missing", fix="take it from the list")
     return int(text)
+
+
+def _seen(made: asyncio.Future[bytes]) -> None:
+    """What went wrong is told to whoever asks again; nobody may."""
+    if not made.cancelled():
+        made.exception()
 
 
 def _version() -> str:
