@@ -65,6 +65,8 @@ class LiveState:
     """Names without prefix: late_readings, check_errors, history_errors, queue_dropped, clock_steps, loop_lag_s ..."""
     problems: dict[str, str] = field(default_factory=dict)
     """What the service itself lacks, by short key ("history": "disk full, verifying in memory since ...")."""
+    notes: dict[str, str] = field(default_factory=dict)
+    """What people should know of what they look at, and is no problem, by short key."""
     _changed: asyncio.Event = field(default_factory=asyncio.Event)
     _version: int = 0
     news: int = 0

@@ -13,7 +13,7 @@ import json
 import logging
 import os
 import sys
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Callable, MutableMapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -31,6 +31,7 @@ from config.errors import TallywireError
 
 JUDGED_FILE = "judged.json"
 STAGING = "staging"
+NOTE = "history"
 LINE_LIMIT = 64 * 1024 * 1024
 """The longest answer of a child: what the engine told of a day [bytes]."""
 
@@ -58,7 +59,14 @@ class Laying:
     """The task; its supervisor starts it again where a child breaks."""
 
     def __init__(
-        self, past: Past, site: Path, data: Path, state: StateDb, clock: Clock, keep_event: Callable[[Event], None]
+        self,
+        past: Past,
+        site: Path,
+        data: Path,
+        state: StateDb,
+        clock: Clock,
+        keep_event: Callable[[Event], None],
+        notes: MutableMapping[str, str],
     ) -> None:
         self._past = past
         self._site = site
@@ -66,6 +74,7 @@ class Laying:
         self._state = state
         self._clock = clock
         self._keep_event = keep_event
+        self._notes = notes
         self._judged: set[tuple[str, int]] = set()
 
     async def run(self, stop: asyncio.Event) -> None:
@@ -105,7 +114,7 @@ class Laying:
                     recorded = await waiting.get()
                     await asyncio.to_thread(self._take_laid, laid, Path(recorded))
                     _say(plant, {"loop": laid.loop})
-                    self._past.tell(Stand(phase="laid", done=done, total=left, day=day_name(laid.day)))
+                    self._tell(Stand(phase="laid", done=done, total=left, day=day_name(laid.day)))
                 await feeding
                 await plant.wait()
             finally:
@@ -134,9 +143,19 @@ class Laying:
             _say(worker, {"do": "judge", "loop": loop, "day": day})
             judged = judged_from(json.loads(await _line(worker, "the child that judges the past")))
             alerts += await asyncio.to_thread(self._take_judged, judged, about)
-            self._past.tell(Stand(phase="judged", done=done, total=len(wanted), day=day_name(day)))
+            self._tell(Stand(phase="judged", done=done, total=len(wanted), day=day_name(day)))
+        self._notes.pop(NOTE, None)
         if wanted:
             self._note("history-past", f"the engine has judged {len(wanted)} loop-days; it told of {alerts} alerts", about)
+
+    def _tell(self, stand: Stand) -> None:
+        self._past.tell(stand)
+        left = f"{stand.done} of {stand.total} loop-days are {stand.phase}"
+        self._notes[NOTE] = (
+            f"The simulated history is being laid down, the newest days first: {left}. What is older is not there yet."
+            if stand.phase == "laid"
+            else f"The engine still judges the simulated history: {left}. Days that are not judged yet show no finding."
+        )
 
     def _take_laid(self, laid: LaidDay, recorded: Path) -> None:
         take_laid(self._state, Layout(self._data), laid)

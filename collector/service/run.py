@@ -100,7 +100,7 @@ async def _serve(
     reports = ScheduledReports(sources, book) if loaded.site.reports else None
     service = Service(loaded, store, alerting, pollers, live, clock, web=serving, reports=reports)
     if options.past is not None:
-        laying = Laying(options.past, loaded.path, data, store.state, clock, store.add_event)
+        laying = Laying(options.past, loaded.path, data, store.state, clock, store.add_event, live.notes)
         service.supervisor.add("past", laying.run, stage=Stage.INTAKE, restart=True)
     serving.app = create_app(
         live, store, alerting.desk, clock, port=serving.port, records=RecordDesk(book, sources), folder=data

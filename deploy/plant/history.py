@@ -40,7 +40,7 @@ def write_history(folder: Path, hours: float, until_s: int, seed: int) -> list[P
             for role in roles:
                 columns[f"{loop}.{role}"] = pa.array(values[role] / scale_of(spec, role))
             path = folder / f"{loop}-{np.datetime64(second, 's').astype('datetime64[D]')}.parquet"
-            pq.write_table(pa.table(columns), path, compression="zstd")
+            pq.write_table(pa.table(columns), path, compression="lz4", use_dictionary=False, write_statistics=False)
             written.append(path)
             second = end
     terminal.time_s = until_s
