@@ -25,7 +25,7 @@ APART, MOVES = 0.05, 0.04
 """Difference that tells two rows apart; standard deviation of a signal that moves [parts of span]."""
 ROWS, AGAIN = 90, 24
 """Rows that decide (15 minutes of blocks of 10 s), and newest rows that say it is over."""
-UNLIKE = 0.5
+UNLIKE, THE_SAME = 0.5, 0.95
 EXPLAINED = 0.5
 """Share of the rows that differ over which another cause may have stood."""
 EARLIEST, LATEST = -6, 18
@@ -88,6 +88,8 @@ def _other_signal(window: Window) -> Finding | None:
     if min(float(np.nanstd(x)), float(np.nanstd(y))) < MOVES * span:
         return None
     alike = likeness(x, y, EARLIEST, LATEST)
+    if alike > THE_SAME:
+        return None  # it is this flow, whatever another hour of it looks like
     begin = int(blocks.start_s[keep[first]])
     low = int(blocks.start_s[keep[max(first - 1, 0)]])
     hours = _whole_hours(window, every, begin)

@@ -11,6 +11,7 @@ import argparse
 import json
 import math
 import os
+import random
 import sys
 import time
 import traceback
@@ -33,6 +34,7 @@ from tests.faults.nuisances import DAY_S, NUISANCES, Quiet, run_nuisance
 from tests.faults.run import Prefixes, can_have, levels, run_case
 
 MONTH_H = 730.5
+SHUFFLED = 20_270
 PIECE = 4
 """Cases that one task runs on one draw."""
 BANDS = ((1.0, 3.0), (3.0, 9.0), (9.0, 19.0), (19.0, 99.1))
@@ -76,6 +78,7 @@ def main() -> None:
         print(" ", draw(number).words)
     pieces = [tuple(chosen[first : first + PIECE]) for first in range(0, len(chosen), PIECE)]
     tasks = [(number, piece, tuple(options.size or SIZES)) for number in numbers for piece in pieces]
+    random.Random(SHUFFLED).shuffle(tasks)  # so that a run that is broken off is a fair sample of the whole
     outcomes: list[Outcome] = []
     quiet: list[Quiet] = []
     ran = copied = 0.0
@@ -95,7 +98,9 @@ def main() -> None:
             ran, copied = ran + sound_s, copied + copies_s
             print(f"cases: {done}/{len(jobs)} tasks, {time.monotonic() - began:.0f} s", file=sys.stderr)
             for item in found:
-                words = f"  {item.fault} {item.size} draw {item.draw} ({item.read}): {item.grade}; {'; '.join(item.told)}"
+                kind = "identifiable" if item.identifiable else "inseparable" if item.can_be_named else "not nameable"
+                link = "" if item.right_link is not False else " WRONG LINK"
+                words = f"  {item.fault} {item.size} draw {item.draw} ({item.read}), {kind}: {item.grade}{link}; {'; '.join(item.told)}"
                 print(words, file=sys.stderr, flush=True)
         for done, day in enumerate(as_completed(nuisances), 1):
             quiet.append(day.result())
