@@ -225,9 +225,10 @@ def _clamp(window: Window, line: Line, rows: Rows) -> Iterator[Finding]:
         clamped[: int(np.flatnonzero(free)[-1]) + 1] = False
     if clamped.sum() < CLAMP_ROWS:
         return
-    acting = float((rows.y - rows.x)[clamped].mean())
-    limit = window.loop.limits.link
-    if acting < limit.suspect / 100.0 * span:
+    added = (rows.y - rows.x)[clamped]
+    acting, limit = float(added.mean()), window.loop.limits.link
+    so_far = (np.cumsum(added) / np.arange(1, len(added) + 1))[CLAMP_ROWS - 1 :]
+    if so_far.max() < limit.suspect / 100.0 * span or acting < 0.5 * limit.suspect / 100.0 * span:  # no chatter about a limit
         return
     begin, interval = _begin(rows, clamped, free)
     # booked is what all empty rows since then hold: those alone in which the noise went below zero show a third more
