@@ -1,4 +1,4 @@
-"""Reports that the site file asks for: made once for each period, numbered, and written as files."""
+"""Reports that the site file asks for, made once for each period, numbered and written as files; the chain is walked daily."""
 
 from __future__ import annotations
 
@@ -21,6 +21,8 @@ from config.errors import TallywireError
 from config.model import Report
 
 BY = "Tallywire"
+VERIFIED_EVERY_S = 86400.0
+"""How often the whole chain is walked without being asked [s]."""
 
 
 @dataclass(slots=True)
@@ -44,10 +46,13 @@ class ScheduledReports:
         self._book = book
         self._until: dict[tuple[str, tuple[str, ...]], int | None] = {}
         self._unwritten: list[tuple[Report, str, Record]] = []
+        self._verified_at = float("-inf")
+        self._broken = ""
 
     def run(self) -> Made:
         """Make what is due now; no exception leaves here."""
         made = Made()
+        self._verify(made)
         waiting, self._unwritten = self._unwritten, []
         for report, name, record in waiting:
             self._write(report, name, record, made)
@@ -59,6 +64,22 @@ class ScheduledReports:
                 except Exception as error:  # noqa: BLE001 - one report must not stop the others; told, logged, tried again
                     self._failed(made, f"report {name} of {', '.join(loops)}", error)
         return made
+
+    def _verify(self, made: Made) -> None:
+        """Once a day walk the chain; a break is told until a walk finds none."""
+        now = self._sources.clock.now()
+        if now - self._verified_at >= VERIFIED_EVERY_S:
+            try:
+                broken = self._book.verify().broken
+            except TallywireError as error:
+                self._failed(made, "the walk along the chain of records", error)
+                return
+            self._verified_at = now
+            self._broken = "" if broken is None else f"the chain of records breaks at record {broken.number}: {broken.reason}"
+            if self._broken:
+                event(logging.ERROR, "records-broken", self._broken)
+        if self._broken:
+            made.problems.append(self._broken)
 
     def _make(self, name: str, report: Report, loops: tuple[str, ...], made: Made) -> None:
         key = (name, loops)

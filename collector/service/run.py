@@ -97,7 +97,7 @@ async def _serve(
         site=loaded.site, site_sha256=loaded.sha256, store=store, past=alerting.desk.past, versions=store.ledger.config_versions,
         clock=clock, balances=Accountant(loaded.site, loaded.sha256, store, alerting.desk.past, clock, book),
     )  # fmt: skip
-    reports = ScheduledReports(sources, book) if loaded.site.reports else None
+    reports = ScheduledReports(sources, book)
     service = Service(loaded, store, alerting, pollers, live, clock, web=serving, reports=reports)
     if options.past is not None:
         laying = Laying(options.past, loaded.path, data, store.state, clock, store.add_event, live.notes)

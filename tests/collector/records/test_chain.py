@@ -6,6 +6,8 @@ import math
 from dataclasses import replace
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from collector.records.chain import START, Break, Linked, canonical, chained, link, verify
 from config.errors import StoreError
@@ -61,3 +63,14 @@ def test_order_of_keys_does_not_matter() -> None:
 def test_nan_is_refused_with_a_message() -> None:
     with pytest.raises(StoreError, match="cannot be recorded"):
         canonical({"tonnes": math.nan})
+
+
+@given(data=st.data())
+def test_any_changed_sign_is_found_at_its_record(data: st.DataObject) -> None:
+    links = chain_of(6)
+    at = data.draw(st.integers(0, 5))
+    text = links[at].text
+    place = data.draw(st.integers(0, len(text) - 1))
+    other = data.draw(st.characters().filter(lambda sign: sign != text[place] and sign.isprintable()))
+    links[at] = replace(links[at], text=text[:place] + other + text[place + 1 :])
+    assert verify(links) == Break(number=at + 1, reason="its content was changed")

@@ -6,10 +6,12 @@ import io
 import re
 import sys
 from pathlib import Path
+from typing import cast
 from urllib.error import URLError
 
 import pytest
 from pypdf import PdfReader
+from pypdf.generic import DictionaryObject
 
 from collector.records import paper
 from collector.records.content import Head
@@ -39,6 +41,9 @@ def test_paper_carries_number_hashes_cautions_and_pages(content: Head) -> None:
         assert wanted in text
     for long in (record.sha256, record.before, record.content_sha256, *CAUTIONS):
         assert squeezed(long) in squeezed(text)
+    root = cast(DictionaryObject, PdfReader(io.BytesIO(made)).trailer["/Root"])
+    assert str(root["/Lang"]) == "en"
+    assert cast(DictionaryObject, root["/MarkInfo"])["/Marked"]  # a tagged document: screen readers find their way
     box = PdfReader(io.BytesIO(made)).pages[0].mediabox
     assert (float(box.width), float(box.height)) == pytest.approx(A4, abs=0.1)
 

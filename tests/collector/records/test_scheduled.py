@@ -8,12 +8,16 @@ from typing import Any
 
 import pytest
 
+from collector.history.state import StateDb
+from collector.history.tables import RECORDS
+from collector.records.book import RecordBook
 from collector.records.chain_report import ChainReport
 from collector.records.paper import pdf
 from collector.records.reporting import chain_report
 from collector.records.scheduled import ScheduledReports, write_whole
 from config.model import Report
 from tests.collector.records.conftest import Terminal
+from tests.collector.records.examples import uptime_report
 
 
 def chain(folder: Path, *formats: str, loops: tuple[str, ...] = ("TB-07",), every: str = "shift") -> Report:
@@ -140,3 +144,20 @@ def test_a_real_report_is_printed(history: Terminal, folder: Path) -> None:
     history.ask_for(printed=chain(folder))
     (record,) = scheduled(history).run().records
     assert pdf(record).startswith(b"%PDF-")
+
+
+def test_a_break_of_the_chain_is_told_without_being_asked(history: Terminal, tmp_path: Path) -> None:
+    state = StateDb(tmp_path / "state.db")
+    book = RecordBook(state)
+    for _ in range(3):
+        book.add(uptime_report())
+    reports = ScheduledReports(history.sources, book)
+    assert reports.run().problems == []
+    with state.transaction() as connection:
+        connection.execute(RECORDS.update().where(RECORDS.c.number == 2).values(text="{}"))
+    assert reports.run().problems == []  # it is walked once a day
+    history.clock.step_wall(86400.0)
+    told = ["the chain of records breaks at record 2: its content was changed"]
+    assert reports.run().problems == told
+    assert reports.run().problems == told
+    state.close()
