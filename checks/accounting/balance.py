@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from checks.accounting.calendar import Period
 from checks.accounting.grid import Grid, ratio_on
 from checks.accounting.stand_ins import Excluded as Excluded
-from checks.accounting.stand_ins import stand_ins
+from checks.accounting.stand_ins import Usual, rates_of, stand_ins
 from checks.blocks import Blocks
 
 
@@ -83,23 +83,23 @@ def balance(
     shifts: Sequence[Period] = (),
     *,
     void: Sequence[tuple[int, int]] = (),
-    usual: tuple[float, float] | None = None,
+    usual: Usual | None = None,
 ) -> PeriodBalance:
     """The balance of a period from blocks of one length (60 s or 3600 s) that lie on its grid; missing rows are not measured.
 
     `shifts` are those whose mean load stands in (the whole period where empty). A block counts where it starts. In `void`
     (epoch s) the gauge was not to be believed while the belt moved: its tonnes do not count, and the PLC, which copies them,
-    does not stand in. `usual` is what `ratio_of` says of a longer time, for where this one has too few common rows.
+    does not stand in. `usual` is what `usual_of` says of a longer time, for what this one is too short to tell.
     ValueError where the period or a shift begins or ends inside a block: hours do not fit a shift at half past, minutes do.
     """
     if any(edge % blocks.length_s for part in (period, *shifts) for edge in (part.begin, part.end)):
         raise ValueError(f"{period.name} does not begin and end with a block of {blocks.length_s} s: give shorter blocks")
     grid = Grid(blocks, period, void)
-    ratio, spread = ratio_on(grid) or usual or (1.0, known.card)
+    ratio, spread = ratio_on(grid) or (usual.ratio if usual is not None else None) or (1.0, known.card)
     excluded: list[Excluded] = []
     for part in shifts or (period,):
         inside = (grid.start >= part.begin) & (grid.start < part.end)
-        excluded += stand_ins(grid, inside, ratio, spread)
+        excluded += stand_ins(grid, inside, ratio, spread, usual)
     own = float(grid.own.sum())
     best = own + math.fsum(stretch.tonnes for stretch in excluded)
     hours = float(grid.measured.sum()) / 3600.0
@@ -126,9 +126,15 @@ def combined(parts: Sequence[PeriodBalance], period: Period, known: Known) -> Pe
     )  # fmt: skip
 
 
-def ratio_of(blocks: Blocks, period: Period, void: Sequence[tuple[int, int]] = ()) -> tuple[float, float] | None:
-    """Own tonnes over PLC tonnes [1] where both are there, and its standard uncertainty; None where too little is."""
-    return ratio_on(Grid(blocks, period, void))
+def usual_of(blocks: Blocks, shifts: Sequence[Period], void: Sequence[tuple[int, int]] = ()) -> Usual:
+    """What the shifts of a time have in common; those that begin or end inside a block are left out."""
+    length = blocks.length_s
+    whole = [one for one in shifts if not one.begin % length and not one.end % length and one.end > one.begin]
+    if not whole:
+        return Usual(ratio=None)
+    grid = Grid(blocks, replace(whole[0], end=whole[-1].end), void)
+    parts = [(grid.start >= one.begin) & (grid.start < one.end) for one in whole]
+    return Usual(ratio=ratio_on(grid), length_s=length, rates=tuple(rates_of(grid, inside) for inside in parts))
 
 
 def _sum(values: Sequence[float | None]) -> float | None:

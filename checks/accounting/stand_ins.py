@@ -15,6 +15,8 @@ from checks.accounting.grid import Grid
 Floats = NDArray[np.float64]
 Method = Literal["PLC total", "mean load of the shift", "none"]
 
+LEAST_SHIFTS = 5
+"""Shifts from which the usual scatter of the load is told."""
 LEAST_MEASURED = 0.05
 """Part of a shift that must be measured before its mean load stands in for the rest."""
 
@@ -34,15 +36,40 @@ class Excluded:
     """Whether the PLC total of this stretch is known."""
 
 
-def stand_ins(grid: Grid, inside: NDArray[np.bool_], ratio: float, spread: float) -> list[Excluded]:
-    """What stands in for each stretch of a shift that was not measured."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Usual:
+    """What a longer time knows better than one shift: own over PLC tonnes with its standard uncertainty (None where too little
+    is known), and the flows [t/h] of the measured rows of each shift, all of `length_s`."""
+
+    ratio: tuple[float, float] | None
+    length_s: int = 60
+    rates: tuple[Floats, ...] = ()
+
+    def scatter(self, rows: int, length_s: int) -> float:
+        """How far the mean of so many rows lies from that of its shift [t/h, k = 1], by all shifts; 0 where they are few."""
+        count = max(1, round(rows * length_s / self.length_s))
+        found = [_scatter(rates, count) ** 2 for rates in self.rates if len(rates) > 1]
+        return math.sqrt(math.fsum(found) / len(found)) if len(found) >= LEAST_SHIFTS else 0.0
+
+
+def rates_of(grid: Grid, inside: NDArray[np.bool_]) -> Floats:
+    """Flows of the rows that were measured whole [t/h]."""
+    whole = inside & (grid.measured >= 0.999 * grid.length)
+    return np.asarray(grid.own[whole] * 3600.0 / grid.length, np.float64)
+
+
+def stand_ins(grid: Grid, inside: NDArray[np.bool_], ratio: float, spread: float, usual: Usual | None = None) -> list[Excluded]:
+    """What stands in for each stretch of a shift that was not measured; its load is known no better than in the usual shift."""
     silent = inside & (grid.measured < 0.999 * grid.length)
     missing = np.where(silent, grid.length - grid.measured, 0.0) / 3600.0
     hours = float(grid.measured[inside].sum()) / 3600.0
     enough = hours >= LEAST_MEASURED * float(inside.sum()) * grid.length / 3600.0 and hours > 0.0
     rate = float(grid.own[inside].sum()) / hours if enough else math.nan
-    whole = inside & ~silent
-    rates = grid.own[whole] * 3600.0 / grid.length
+    rates = rates_of(grid, inside)
+
+    def apart(rows: int) -> float:
+        return max(_scatter(rates, rows), usual.scatter(rows, grid.length) if usual is not None else 0.0)
+
     stretches, counted = _stretches(grid, inside, silent)
     edges = np.flatnonzero(inside)
     out = []
@@ -57,9 +84,9 @@ def stand_ins(grid: Grid, inside: NDArray[np.bool_], ratio: float, spread: float
             tonnes, standard, method = plc - float(grid.own[rows].sum()), abs(plc) * spread, "PLC total"
             if not grid.shown[rows].any() and plc > 0.0 and len(rates) > 1 and (first == edges[0] or last - 1 == edges[-1]):
                 # The gap may go on in the next period; which part of its tonnes came in this one is not known.
-                standard = math.hypot(standard, gap * _scatter(rates, last - first))
+                standard = math.hypot(standard, gap * apart(last - first))
         elif enough and len(rates) > 1:
-            tonnes, standard, method = rate * gap, gap * _scatter(rates, last - first), "mean load of the shift"
+            tonnes, standard, method = rate * gap, gap * apart(last - first), "mean load of the shift"
         out.append(
             Excluded(
                 begin=int(grid.start[at[0]]), end=int(grid.start[at[-1]]) + grid.length, hours=gap,

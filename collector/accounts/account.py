@@ -116,10 +116,9 @@ def read(
     void = explained.void(standing, store.annotations(loop_id, whole.begin, whole.end))
     references = references_of(site, loop_id)
     grounds = grounds_of(site, loop_id, store, references, whole.end, int(now))
-    usual, known = rows.ratio(whole, void), grounds.known
-    shifts = {
-        one.begin: balance(rows.of(one), one, known, void=void, usual=usual) for one in _shifts(site, whole.begin, whole.end)
-    }
+    known, inside = grounds.known, _shifts(site, whole.begin, whole.end)
+    usual = rows.usual(inside, void)
+    shifts = {one.begin: balance(rows.of(one), one, known, void=void, usual=usual) for one in inside}
     found = tuple(
         combined([one for begin, one in shifts.items() if part.begin <= begin < part.end], part, known) for part in given
     )
@@ -130,8 +129,7 @@ def read(
         between.append(Step(name=UNREAD, tonnes=-total.unbooked, uncertainty=None))
     deviation, wide = _deviation(total)
     verdict, why = agreement(deviation, wide, total.best, loop)
-    inside = [part for part in (rows.hours, rows.minutes) if len(part)]
-    work = _work(inside, whole)
+    work = _work([part for part in (rows.hours, rows.minutes) if len(part)], whole)
     return Account(
         loop=loop_id, title=loop.title, whole=total, parts=found, alike=tuple(alike), verdict=verdict, why=why,
         bridge=None if total.plc is None or not total.known else bridge(total.plc, total.best, between, total.by_state), deviation=deviation,

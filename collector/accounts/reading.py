@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from checks.accounting.balance import ratio_of
+from checks.accounting.balance import usual_of
 from checks.accounting.calendar import Period
+from checks.accounting.stand_ins import Usual
 from checks.accounting.unread import LONGEST_S, laid
 from checks.blocks import ARRAYS, RUNS, STATES, TOTALS, Blocks
 from checks.merge import concat
@@ -40,12 +41,9 @@ class Rows:
         length = math.gcd(HOUR_S, period.begin % HOUR_S, period.end % HOUR_S)
         return coarse if length == HOUR_S else _around(_shared(coarse, length), period)
 
-    def ratio(self, period: Period, void: Sequence[tuple[int, int]]) -> tuple[float, float] | None:
-        """Own over PLC tonnes of a long time, with its standard uncertainty; None where too little is known."""
-        rows = self.hours if len(self.hours) > len(self.minutes) / 60 else self.minutes
-        length = rows.length_s
-        begin, end = -(-period.begin // length) * length, period.end // length * length
-        return ratio_of(rows, replace(period, begin=begin, end=end), void) if end > begin else None
+    def usual(self, shifts: Sequence[Period], void: Sequence[tuple[int, int]]) -> Usual:
+        """What a time has in common that its shifts are too short to tell."""
+        return usual_of(self.hours if len(self.hours) > len(self.minutes) / 60 else self.minutes, shifts, void)
 
 
 def rows_of(store: Store, loop: str, begin: int, end: int) -> Rows:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from checks.accounting.balance import Known, PeriodBalance, balance, combined, ratio_of
+from checks.accounting.balance import Known, PeriodBalance, balance, combined, usual_of
 from checks.accounting.calendar import Period
 from checks.blocks import STATES, Blocks
 
@@ -91,7 +91,7 @@ def month(rng: np.random.Generator, kind: Kind, *, by_shift: bool = False) -> tu
     blocks = blocks_of(own, measured, plc, load, reset)
     if not by_shift:
         return balance(blocks, whole, known, shifts), float(load.sum()) / 60.0
-    usual = ratio_of(blocks, whole)
+    usual = usual_of(blocks, shifts)
     return combined([balance(blocks, one, known, usual=usual) for one in shifts], whole, known), float(load.sum()) / 60.0
 
 

@@ -10,6 +10,7 @@ from scipy import stats
 
 from checks.accounting.balance import Known, balance, combined
 from checks.accounting.calendar import Period
+from checks.accounting.stand_ins import Usual
 from checks.blocks import STATES
 from tests.bench.months import BEGIN, KINDS, ROWS, SHIFT_S, Kind, blocks_of, covered
 
@@ -110,7 +111,7 @@ def test_parts_add_up_to_the_whole() -> None:
 
 def test_time_with_few_common_rows_takes_the_usual_ratio() -> None:
     own, measured, plc = np.zeros(ROWS), np.zeros(ROWS), LOAD / 60.0 * 0.84
-    found = balance(blocks_of(own, measured, plc, LOAD), SHIFT, KNOWN, usual=(1.0 / 0.84, 0.0001))
+    found = balance(blocks_of(own, measured, plc, LOAD), SHIFT, KNOWN, usual=Usual(ratio=(1.0 / 0.84, 0.0001)))
     assert found.best == pytest.approx(1920.0)
     assert found.complete
 
