@@ -28,7 +28,7 @@ STANDING_S, SIDE_S, STEP_SIGMAS, STEP_SHARE = 600, 60, 6.0, 0.004
 def closed_counts(window: Window) -> Finding | None:
     """With the shutter closed only background counts, and the product where it lies in front of the detector."""
     tail, gauge = Tail(window), window.loop.gauge
-    closed = np.nan_to_num(tail.column("shutter_closed"), nan=0.0) > 0.5
+    closed = tail.column("shutter_closed") > 0.5
     if not closed.any() or gauge.background <= 0.0:
         return None
     settle = max(1, int(SETTLED_S + (5.0 * gauge.damping if gauge.counts_filtered else 0.0)) // tail.step)
@@ -129,7 +129,7 @@ def counts_of_standing_belt(window: Window) -> Finding | None:
     tail, gauge = Tail(window), window.loop.gauge
     if not tail.has("drive_running") or gauge.counts_filtered or not len(tail.time_s):
         return None
-    since = tail.standing(np.nan_to_num(tail.column("drive_running"), nan=1.0) < 0.5)
+    since = tail.standing(tail.column("drive_running") < 0.5)
     if since.seconds < STANDING_S:
         return None
     first = int(np.searchsorted(tail.time_s, since.begin)) + SETTLED_S // tail.step

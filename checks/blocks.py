@@ -84,7 +84,12 @@ class Blocks:
         return len(self.start_s)
 
     def __getitem__(self, rows: slice) -> Blocks:
-        return self.with_arrays({name: getattr(self, name)[rows] for name in ARRAYS})
+        out = object.__new__(Blocks)
+        for get, put in _FIXED:
+            put(out, get(self))
+        for get, put in _ROWS:
+            put(out, get(self)[rows])
+        return out
 
     def with_arrays(self, arrays: Mapping[str, NDArray[Any]], **changes: Any) -> Blocks:
         """The same kind of blocks with other rows."""
@@ -114,3 +119,14 @@ ARRAYS: tuple[str, ...] = tuple(
     item.name for item in fields(Blocks) if item.name not in ("loop", "length_s", "step_s", "roles", "pairs")
 )
 """The fields of `Blocks` that hold one row a block."""
+
+_ROWS, _FIXED = (
+    [
+        (getattr(Blocks, item.name).__get__, getattr(Blocks, item.name).__set__)
+        for item in fields(Blocks)
+        if (item.name in ARRAYS) is held
+    ]
+    for held in (True, False)
+)
+"""Readers and writers of the slots of `Blocks`: views of rows are taken many times at each block, and `replace` takes ten times
+as long."""

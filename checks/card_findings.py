@@ -35,13 +35,19 @@ def overflow(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding
     del results
     samples, raw_span, plc = window.samples, window.loop.plc.raw_span, window.loop.plc.range
     raw, flow = samples.column("ai_raw"), samples.column("flow")
+    recent = max(1, OVERFLOW_S // samples.step_s)
     if "ai_raw" not in samples.values:
         shown = samples.column("plc_flow")
+        if not (
+            (shown[-recent:] - plc.low) / (plc.high - plc.low) * (raw_span.high - raw_span.low) + raw_span.low >= NEAR_WORD
+        ).any():
+            return
         raw = raw_span.low + (shown - plc.low) / (plc.high - plc.low) * (raw_span.high - raw_span.low)
         hit = (raw >= NEAR_WORD) & (raw <= WORD)
     else:
+        if not (raw[-recent:] >= UNSIGNED).any():
+            return
         hit = (raw >= UNSIGNED) & (raw < WORD)
-    recent = max(1, OVERFLOW_S // samples.step_s)
     if hit[-recent:].sum() < HITS:
         return
     index = np.flatnonzero(hit)

@@ -43,15 +43,14 @@ Look = Callable[[Window, Tail, Seen, Sequence[CheckResult]], Iterator[Finding]]
 
 def _modes(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
     del seen, results
-    column = tail.column("gauge_output_mode")
-    mode = tail.standing(np.nan_to_num(column, nan=0.0) != 0.0)
+    mode = tail.away("gauge_output_mode")
     if mode.seconds >= MODE_AFTER_S and not tail.bit("maintenance").seconds and not tail.bit("calibrating").seconds:
         yield _at(
             window, Link.GAUGE_OUTPUT, "mode-left-on", mode,
             f"The current output of the gauge has been in a test mode since {clock(mode.begin)}: what the PLC reads is not the flow.",
         )  # fmt: skip
     forced = tail.bit("plc_forced")
-    block = tail.standing(np.nan_to_num(tail.column("plc_block_mode"), nan=0.0) != 0.0)
+    block = tail.away("plc_block_mode")
     longest = forced if forced.seconds >= block.seconds else block
     if longest.seconds >= FORCE_AFTER_S:
         what = "forced or substituted" if longest is forced else "not in automatic"

@@ -168,6 +168,8 @@ def _cutoff(window: Window, line: Line) -> Iterator[Finding]:
     samples = window.samples
     flow, shown = samples.column("flow"), samples.column("plc_flow")
     declared = window.loop.plc.low_cutoff
+    if not (shown[-int(AT_TOP_S // samples.step_s) :] == 0.0).any():
+        return
     shows_small = np.flatnonzero((shown > 0.0) & (shown < BEYOND * line.span))
     first = int(shows_small[-1]) + 1 if len(shows_small) else 0
     recent = shown[max(first, len(shown) - int(AT_TOP_S // samples.step_s)) :]

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from checks.recentness import loaded_share, running_share, tail
+from checks.recentness import first_row, loaded_share, running_share, tail
 from checks.result import CheckResult, Evidence, Link, Verdict
 from checks.samples import BAD, FLAG_CLOCK_STEP
 from checks.window import Window
@@ -41,7 +41,7 @@ def _side(window: Window, side: Side) -> CheckResult | None:
     if not roles:
         return None
     limit, samples = window.loop.limits.freshness, window.samples
-    first = int(np.searchsorted(samples.time_s, window.end_s - COVERAGE_S))
+    first = first_row(samples.time_s, window.end_s - COVERAGE_S)
     bad = np.stack([samples.quality[role][first:] == BAD for role in roles])
     step = samples.step_s
     silent = dict(zip(roles, (_runs_at_end(bad) * step).tolist(), strict=True))
@@ -85,7 +85,7 @@ def _side(window: Window, side: Side) -> CheckResult | None:
 
 def _runs_at_end(bad: NDArray[np.bool_]) -> NDArray[np.int64]:
     """How many of the last values of each row are bad without a break, shape (rows,)."""
-    if not bad.shape[1]:
+    if not bad.shape[1] or not bad[:, -1].any():
         return np.zeros(len(bad), np.int64)
     last_good = np.argmax(~bad[:, ::-1], axis=1)
     return np.asarray(np.where(bad.all(axis=1), bad.shape[1], last_good), np.int64)
@@ -102,9 +102,12 @@ def _stale(window: Window, side: Side) -> tuple[str, dict[str, float]] | None:
         return None
     role, neighbour = pairs[side]
     loop, wait = window.loop, window.loop.limits.counts.frozen_after
-    if role not in loop.tags or neighbour not in loop.tags or running_share(window, wait) < 1.0:
+    if role not in loop.tags or neighbour not in loop.tags:
         return None
-    values, other = tail(window, role, wait), tail(window, neighbour, wait)
+    values = tail(window, role, wait)
+    if (len(values) > 1 and values[-1] != values[-2]) or running_share(window, wait) < 1.0:
+        return None
+    other = tail(window, neighbour, wait)
     if len(values) < 0.9 * wait / window.samples.step_s or not np.isfinite(values).all():
         return None
     span = loop.gauge.range.high - loop.gauge.range.low

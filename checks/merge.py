@@ -83,6 +83,9 @@ def merge_rows(blocks: Blocks, length_s: int) -> Blocks:
         rows = np.flatnonzero(count > place)
         now = first[rows] + place
         adjoining = blocks.start_s[now - 1] + blocks.length_s == blocks.start_s[now]
+        if len(rows) == len(out):
+            out = merge_pair(out, _take(blocks, now), adjoining)
+            continue
         merged = merge_pair(_take(out, rows), _take(blocks, now), adjoining)
         for name in ARRAYS:
             getattr(out, name)[rows] = getattr(merged, name)

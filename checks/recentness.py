@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,8 +17,14 @@ Floats = NDArray[np.float64]
 def tail(window: Window, role: str, seconds: float) -> Floats:
     """Samples of a role over the last `seconds` [s] that are there, NaN where there was no reading."""
     samples = window.samples
-    first = int(np.searchsorted(samples.time_s, window.end_s - seconds))
-    return samples.column(role)[first:]
+    if role not in samples.values:
+        return np.full(len(samples) - first_row(samples.time_s, window.end_s - seconds), np.nan)
+    return samples.values[role][first_row(samples.time_s, window.end_s - seconds) :]
+
+
+def first_row(times_s: NDArray[np.int64], since_s: float) -> int:
+    """First row that begins at a moment or later; the moment as an integer, or all times would be converted."""
+    return int(np.searchsorted(times_s, math.ceil(since_s)))
 
 
 def last_rows(window: Window, seconds: float) -> Blocks:
@@ -36,7 +43,7 @@ def loaded_share(window: Window, seconds: float) -> float:
 
 
 def _first_row(window: Window, seconds: float) -> int:
-    return int(np.searchsorted(window.blocks.start_s, window.end_s - seconds))
+    return first_row(window.blocks.start_s, window.end_s - seconds)
 
 
 def _share(window: Window, seconds: float, states: tuple[str, ...]) -> float:

@@ -57,7 +57,7 @@ def _absurd_together(window: Window, tail: Tail) -> Finding | None:
     if len(roles) < 3:
         return None
     count, least = max(1, LATELY_S // tail.step), MOSTLY * max(2, len(roles) // 2)
-    newest = np.sum([absurd(tail.column(role)[-count:]) for role in roles], axis=0)
+    newest = absurd(np.stack([tail.column(role)[-count:] for role in roles])).sum(axis=0)
     if not len(newest) or newest.mean() < least:
         return None
     together = np.sum([absurd(tail.column(role)) for role in roles], axis=0)
@@ -166,7 +166,7 @@ def _invalid(window: Window, tail: Tail) -> Finding | None:
             continue
         scale, offset = tag.scale, getattr(tag, "offset", 0.0)
         marks = [mark * scale + offset for mark in (*INVALID, *((-1.0,) if role in NEVER_NEGATIVE else ()))]
-        if np.isin(tail.column(role)[-max(1, HITS_S // tail.step) :], marks).sum() < HITS:
+        if (tail.column(role)[-max(1, HITS_S // tail.step) :] == np.array(marks)[:, None]).sum() < HITS:
             continue
         hit = np.isin(tail.column(role), marks)
         index = np.flatnonzero(hit)
@@ -207,12 +207,9 @@ def _other_ratio(window: Window, tail: Tail) -> Finding | None:
         return None
     span = window.loop.gauge.range.high - window.loop.gauge.range.low
     every, plc = tail.column("flow"), tail.column("plc_flow")
-    with np.errstate(invalid="ignore"):
-        late = max(1, LAG_S // tail.step)
-        quiet = np.zeros(len(plc), np.bool_)
-        quiet[late:] = np.abs(plc[late:] - plc[:-late]) < QUIET * plc[late:]
-        loaded = np.flatnonzero(np.isfinite(every) & (plc > LOADED * span) & quiet)[-(RATIO_S // tail.step) :]
-    if len(loaded) < 0.8 * (RATIO_S // tail.step):
+    wanted = RATIO_S // tail.step
+    loaded = _quiet_load(every, plc, LOADED * span, tail.step, wanted)
+    if len(loaded) < 0.8 * wanted:
         return None
     ratio = float(every[loaded].sum() / plc[loaded].sum())
     if abs(ratio - 1.0) < 0.5:
@@ -252,6 +249,20 @@ def _other_ratio(window: Window, tail: Tail) -> Finding | None:
             f"is read wrongly and the tonnes are right."
         ),
     )  # fmt: skip
+
+
+def _quiet_load(flow: Floats, plc: Floats, least: float, step: int, wanted: int) -> NDArray[np.intp]:
+    """The newest `wanted` rows under load in which the PLC flow had not moved for a while, or as many as there are."""
+    late = max(1, LAG_S // step)
+    for count in (10 * wanted, len(plc)):
+        first = max(0, len(plc) - count)
+        now, before = plc[max(first, late) :], plc[max(first, late) - late : max(len(plc) - late, 0)]
+        with np.errstate(invalid="ignore"):
+            quiet = (np.abs(now - before) < QUIET * now) & (now > least) & np.isfinite(flow[max(first, late) :])
+        rows = np.flatnonzero(quiet)[-wanted:] + max(first, late)
+        if len(rows) == wanted:
+            break
+    return rows
 
 
 def _gauge_agrees(window: Window, since_s: int) -> bool:

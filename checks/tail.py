@@ -64,7 +64,15 @@ class Tail:
 
     def bit(self, role: str) -> Standing:
         """How long a bit has been on."""
-        return self.standing(np.nan_to_num(self.column(role), nan=0.0) > 0.5)
+        values = self.column(role)
+        return self.standing(values > 0.5) if len(values) and values[-1] > 0.5 else NEVER
+
+    def away(self, role: str) -> Standing:
+        """How long a role has been another number than zero."""
+        values = self.column(role)
+        if not len(values) or not (np.isfinite(values[-1]) and values[-1] != 0.0):
+            return NEVER
+        return self.standing(np.nan_to_num(values, nan=0.0) != 0.0)
 
     def still(self, role: str, band: float = 0.0) -> Standing:
         """How long a role has kept within `band` of its newest value; nothing where the newest is missing."""

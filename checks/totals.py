@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.stats import norm
 
 from checks.blocks import TOTALS, Blocks
+from checks.recentness import first_row
 from checks.result import CheckResult, Evidence, Link, Verdict, judge
 from checks.window import Window
 from config.model import Totalizer
@@ -176,8 +177,9 @@ def _judged(window: Window, column: int, label: str, totalizer: Totalizer) -> Ch
     verdict = Verdict.NOT_EVALUATED
     agreed: Balance | None = None
     for horizon in (*(h for h in HORIZONS_S if h < limit.horizon), int(limit.horizon)):
-        rows = usable & (blocks.start_s >= window.end_s - horizon)
-        found = _kind(blocks, column, totalizer, rows, full)
+        first = max(first_row(blocks.start_s, window.end_s - horizon), 1) - 1  # one row more: what moved since the row before
+        rows = usable[first:] & (blocks.start_s[first:] >= window.end_s - horizon)
+        found = _kind(blocks[first:], column, totalizer, rows, full)
         if found.demanded < limit.least_tonnes:
             idle = _idle(found, limit.least_tonnes)
             if idle is not None:

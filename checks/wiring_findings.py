@@ -70,6 +70,8 @@ def _other_signal(window: Window) -> Finding | None:
     blocks = every[-int(HORIZON_S // max(every.length_s, 1)) :]
     shown, flow = blocks.of("mean", "plc_flow"), blocks.of("mean", "flow")
     span = window.loop.gauge.range.high - window.loop.gauge.range.low
+    if not (np.abs(shown[-ROWS:] - flow[-ROWS:]) > APART * span).sum() >= 0.3 * ROWS:
+        return None
     usable = _usable(blocks) & np.isfinite(shown) & np.isfinite(flow)
     apart = usable & (np.abs(np.nan_to_num(shown - flow)) > APART * span)
     if usable[-ROWS:].sum() < 0.5 * ROWS or apart[-ROWS:].sum() < 0.3 * ROWS:
@@ -217,6 +219,8 @@ def _scaled_again(window: Window) -> Finding | None:
     blocks = window.blocks[-int(HORIZON_S // max(window.blocks.length_s, 1)) :]
     plc = window.loop.plc.range
     span = plc.high - plc.low
+    if not (np.abs(blocks.plc_own_t - blocks.own_t) * 3600.0 / blocks.length_s > APART * span).any():
+        return None
     whole = _usable(blocks) & np.isfinite(blocks.increment_t[:, 1]) & (blocks.discontinuities[:, 1] == 0.0)
     whole &= (blocks.measured_s >= blocks.covered_s) & (blocks.plc_measured_s >= blocks.covered_s)
     index = np.flatnonzero(whole)
