@@ -14,7 +14,7 @@ from collector.records.loop_check import Adjustment
 from config.errors import TallywireError
 from config.model import Site
 
-PATIENCE_S = 25.0
+PATIENCE_S = 13.0
 """How long one request waits for the stations to stand still [s]."""
 
 

@@ -125,7 +125,15 @@ def questions_text(read: ReadExport) -> str:
 
 def still_needed(answers: Answers) -> list[str]:
     """What else would show more, the cheapest first."""
-    roles = {column.role for column in answers.columns.values()}
+    return _wishes({column.role for column in answers.columns.values()})
+
+
+def still_needed_of(columns: Mapping[str, str]) -> list[str]:
+    """The same for columns as they are answered: "role, unit" by name."""
+    return _wishes({text.partition(",")[0].strip() for text in columns.values()})
+
+
+def _wishes(roles: set[str]) -> list[str]:
     wishes = (
         (
             "ai_raw",

@@ -91,6 +91,7 @@ class Serving:
         try:
             await asyncio.wait({serving, stopping}, return_when=asyncio.FIRST_COMPLETED)
             app.state.streams.close()
+            app.state.exports.close()
             server.should_exit = True
             await serving
         finally:

@@ -19,6 +19,7 @@ from collector.alerts.desk import AlertDesk
 from collector.clock import Clock
 from collector.commissioning.check_desk import CheckDesk
 from collector.commissioning.readers import LiveReader
+from collector.exports.jobs import Jobs
 from collector.history.store import Store
 from collector.live import LiveState
 from collector.records.desk import RecordDesk
@@ -37,6 +38,7 @@ from collector.web import (
     totals_page,
     trend_page,
     uptime_page,
+    verify_page,
 )
 from collector.web.compression import Compressed
 from collector.web.failures import Failures
@@ -98,6 +100,9 @@ def create_app(
     accountant = Accountant(live.site, live.site_sha256, store, desk.past, clock, book) if store is not None else None
     checks = CheckDesk(live.site, live.site_sha256, lambda loop: LiveReader(live, loop), clock, book, folder)
     app.include_router(check_page.router(check_page.CheckPages(faces, live, checks, book, guard)))
+    jobs = Jobs(clock)
+    app.state.exports = jobs
+    app.include_router(verify_page.router(verify_page.VerifyPages(faces, jobs, guard)))
     app.include_router(totals_page.router(totals_page.TotalsPages(faces, live, accountant, clock, guard)))
     app.include_router(trend_page.router(trend_page.TrendPages(faces, live, store, desk, clock)))
 

@@ -20,6 +20,9 @@ BODY_LIMIT = 64 * 1024
 TIME_LIMIT = 15.0
 """Longest time a request may take [s]; the event stream is exempt."""
 
+UPLOAD_LIMIT, UPLOAD_TIME = 201 * 1024 * 1024, 300.0
+"""The same for the addresses that take an exported file [bytes, s]; it goes to disk as it comes."""
+
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
 HEADERS: Mapping[str, str] = {
@@ -112,9 +115,11 @@ class Gate:
         body_limit: int = BODY_LIMIT,
         time_limit: float = TIME_LIMIT,
         untimed: frozenset[str] = frozenset({"/events"}),
+        uploads: frozenset[str] = frozenset({"/verify", "/api/v1/exports"}),
     ) -> None:
         self._app, self._guard, self._refuse = app, guard, refuse
         self._body_limit, self._time_limit, self._untimed = body_limit, time_limit, untimed
+        self._uploads = uploads
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "lifespan":
@@ -128,9 +133,19 @@ class Gate:
             await self._refuse(scope, *refusal)(scope, receive, answer.send)
             return
         limit = None if scope["path"] in self._untimed else self._time_limit
+        if scope["path"] in self._uploads and scope["method"] not in SAFE_METHODS:
+            limit = UPLOAD_TIME
         try:
             async with asyncio.timeout(limit):
-                if scope["method"] not in SAFE_METHODS:
+                if scope["method"] not in SAFE_METHODS and scope["path"] in self._uploads:
+                    if _declared(scope) > UPLOAD_LIMIT:
+                        too_large = f"the file is larger than {UPLOAD_LIMIT // 1_000_000} MB"
+                        await self._refuse(scope, 413, too_large, "export fewer days or fewer tags")(
+                            scope, receive, answer.send
+                        )
+                        return
+                    receive = _bounded(receive, UPLOAD_LIMIT)
+                elif scope["method"] not in SAFE_METHODS:
                     body = await _whole_body(receive, self._body_limit)
                     if body is None:
                         too_large = f"the request is larger than {self._body_limit // 1024} KiB"
@@ -158,9 +173,14 @@ class Gate:
             return None
         # Browsers send an Origin with every POST; a script on this machine need not, but then it must speak JSON, which no
         # form of a foreign page can send.
-        if scope["path"].startswith("/api/") and headers.get("content-type", "").startswith("application/json"):
+        kind = headers.get("content-type", "")
+        if scope["path"].startswith("/api/") and kind.startswith(("application/json", "application/octet-stream")):
             return None
-        return 403, "the request does not say which page it comes from", "act on the page, or send JSON to /api/v1"
+        return (
+            403,
+            "the request does not say which page it comes from",
+            "act on the page, or send JSON (a file: application/octet-stream) to /api/v1",
+        )
 
 
 class _Answer:
@@ -177,6 +197,25 @@ class _Answer:
                 headers[name] = value
             headers.setdefault("Cache-Control", "no-store")
         await self._send(message)
+
+
+def _declared(scope: Scope) -> int:
+    """Length that a request says it has [bytes], 0 where it says none."""
+    length = Headers(scope=scope).get("content-length", "")
+    return int(length) if length.isdigit() else 0
+
+
+def _bounded(receive: Receive, limit: int) -> Receive:
+    """The same messages, cut off where a body is longer than it may be."""
+    left = limit
+
+    async def bounded() -> Message:
+        nonlocal left
+        message = await receive()
+        left -= len(message.get("body", b""))
+        return message if left >= 0 else {"type": "http.disconnect"}
+
+    return bounded
 
 
 async def _whole_body(receive: Receive, limit: int) -> bytes | None:

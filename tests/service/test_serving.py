@@ -20,6 +20,7 @@ def app() -> FastAPI:
     found = FastAPI()
     ended = asyncio.Event()
     found.state.streams = SimpleNamespace(close=ended.set)
+    found.state.exports = SimpleNamespace(close=lambda: None)
 
     @found.get("/")
     async def page() -> str:

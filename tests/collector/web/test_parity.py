@@ -32,6 +32,10 @@ TWINS: dict[str, tuple[str, ...]] = {
     "/records": ("get /records", "get /records/verify"),
     "/records/{number}": ("get /records/{number}",),
     "/totals": ("get /totals",),
+    "/verify": ("post /exports",),
+    "/verify/{key}": ("get /exports/{key}",),
+    "post /verify": ("post /exports",),
+    "post /verify/{key}": ("post /exports/{key}/answers",),
     "/loops/{loop}/check": ("get /loops/{loop}/check",),
     "post /loops/{loop}/check": ("post /loops/{loop}/check", "post /loops/{loop}/check/finish"),
     "post /alerts/{alert}/{action}": (
