@@ -69,9 +69,12 @@
     const bands = [];
     roles.forEach((role, index) => {
       const stroke = ink(STROKES[index]);
-      const hidden = { show: true, stroke: "transparent", width: 0, points: { show: false } };
-      series.push({ label: names[index], stroke, width: 1.6, dash: DASHES[index], value: (plot, value) => shown(value) });
-      series.push({ ...hidden, label: "least", value: (plot, value) => shown(value) }, { ...hidden, label: "largest", value: (plot, value) => shown(value) });
+      const [least, largest] = [3 * index + 2, 3 * index + 3];
+      const spread = (plot, value, series, at) => (at == null || value == null ? "" :
+        `${shown(value)} (${shown(plot.data[least][at])} to ${shown(plot.data[largest][at])})`);
+      const hidden = { show: true, class: "u-hide", stroke: "transparent", width: 0, points: { show: false } };
+      series.push({ label: names[index], stroke, width: 1.6, dash: DASHES[index], value: spread });
+      series.push({ ...hidden, label: "least" }, { ...hidden, label: "largest" });
       bands.push({ series: [3 * index + 3, 3 * index + 2], fill: `color-mix(in srgb, ${stroke} 16%, transparent)` });
     });
     const zone = figure.dataset.zone;
