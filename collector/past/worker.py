@@ -41,6 +41,8 @@ def main() -> int:
         for line in sys.stdin:
             sys.stdout.write(json.dumps(answer(json.loads(line), site, args.data, args.staging)) + "\n")
             sys.stdout.flush()
+    except BrokenPipeError:
+        return exits.INTERRUPTED  # the service is gone
     except TallywireError as error:
         sys.stderr.write(f"laying the past: {error}\n")
         return exits.BAD_INPUT

@@ -12,8 +12,8 @@ from tests.acceptance.live_demo import LiveDemo, live_demo
 from tests.crash.killing import damaged
 
 PATIENCE_S = 400.0
-LOOP_DAYS = 9
-"""Three whole days before the newest part of a history of five."""
+LOOP_DAYS = 6
+"""Two whole days before the newest part of a history of four."""
 
 
 def laid(demo: LiveDemo) -> int:
@@ -43,7 +43,7 @@ def count(data: Path, table: str) -> int:
 @pytest.mark.timeout(1800)
 def test_killed_while_the_past_is_laid(tmp_path: Path) -> None:
     folder, data = tmp_path / "demo", tmp_path / "demo" / "data"
-    with live_demo(folder, "--history", "5", within_s=PATIENCE_S) as demo:
+    with live_demo(folder, "--history", "4", within_s=PATIENCE_S) as demo:
         before = len(manifest(data))
         assert laid(demo) < LOOP_DAYS  # the page is up before the past is complete
         demo.wait("some of the past is laid", lambda: laid(demo) >= 2, PATIENCE_S)
@@ -53,7 +53,7 @@ def test_killed_while_the_past_is_laid(tmp_path: Path) -> None:
     held = manifest(data)
     assert before + 2 <= len(held)
     assert set(held.values()) <= set(files(data))
-    with live_demo(folder, "--history", "5", within_s=PATIENCE_S) as demo:
+    with live_demo(folder, "--history", "4", within_s=PATIENCE_S) as demo:
         demo.wait("the rest is laid", lambda: any("- done" in line for line in demo.lines), PATIENCE_S)
         told = next(line for line in demo.lines if "loop-days before" in line)
         assert f" {LOOP_DAYS} loop-days before" not in told
@@ -64,5 +64,5 @@ def test_killed_while_the_past_is_laid(tmp_path: Path) -> None:
     assert sorted(whole.values()) == files(data)
     assert list((folder / "past").glob("*.parquet")) == []
     assert count(data, "outbox") == 0
-    with live_demo(folder, "--history", "5", within_s=PATIENCE_S) as demo:
+    with live_demo(folder, "--history", "4", within_s=PATIENCE_S) as demo:
         assert not any("loop-days before" in line for line in demo.lines)
