@@ -18,8 +18,8 @@ PAGES = {
 }
 """Addresses by name of the pages that need no record."""
 
-EVERY = {**PAGES, "records": "/records", "record": "/records/1"}
-"""Every page; the last one is there where a record was made."""
+EVERY = {**PAGES, "records": "/records", "record": "/records/1", "check": "/loops/TB-07/check", "verify": "/verify"}
+"""Every page, also those that need the book of records or one that is in it."""
 
 UNKNOWN = "/loops/TB-99"
 """An address that answers with the page of an error."""
