@@ -83,18 +83,19 @@ def balance(
     shifts: Sequence[Period] = (),
     *,
     void: Sequence[tuple[int, int]] = (),
+    idle: Sequence[tuple[int, int]] = (),
     usual: Usual | None = None,
 ) -> PeriodBalance:
     """The balance of a period from blocks of one length (60 s or 3600 s) that lie on its grid; missing rows are not measured.
 
     `shifts` are those whose mean load stands in (the whole period where empty). A block counts where it starts. In `void`
     (epoch s) the gauge was not to be believed while the belt moved: its tonnes do not count, and the PLC, which copies them,
-    does not stand in. `usual` is what `usual_of` says of a longer time, for what this one is too short to tell.
+    does not stand in; the same where a bit said maintenance or calibration. In `idle` (epoch s) nothing passed. `usual` is what `usual_of` says of a longer time, for what this one is too short to tell.
     ValueError where the period or a shift begins or ends inside a block: hours do not fit a shift at half past, minutes do.
     """
     if any(edge % blocks.length_s for part in (period, *shifts) for edge in (part.begin, part.end)):
         raise ValueError(f"{period.name} does not begin and end with a block of {blocks.length_s} s: give shorter blocks")
-    grid = Grid(blocks, period, void)
+    grid = Grid(blocks, period, void, idle)
     ratio, spread = ratio_on(grid) or (usual.ratio if usual is not None else None) or (1.0, known.card)
     excluded: list[Excluded] = []
     for part in shifts or (period,):

@@ -16,9 +16,16 @@ LEAST_COMMON, LEAST_COMMON_S = 3, 600
 
 
 class Grid:
-    """The blocks of a period on its full grid: zero seconds and zero tonnes where a row is missing or void."""
+    """The blocks of a period on its full grid: zero seconds and zero tonnes where a row is missing or void, the whole row and
+    zero tonnes where it is idle. Rows in which a bit said maintenance or calibration are void while the belt moved."""
 
-    def __init__(self, blocks: Blocks, period: Period, void: Sequence[tuple[int, int]] = ()) -> None:
+    def __init__(
+        self,
+        blocks: Blocks,
+        period: Period,
+        void: Sequence[tuple[int, int]] = (),
+        idle: Sequence[tuple[int, int]] = (),
+    ) -> None:
         length = self.length = blocks.length_s
         self.start = np.arange(period.begin, period.end, length, dtype=np.int64)
         here = (blocks.start_s >= period.begin) & (blocks.start_s < period.end)
@@ -34,11 +41,14 @@ class Grid:
         for name, seconds in states.items():
             seconds[rows] = blocks.state(name)[here]
         self.states = states
-        self.void = np.zeros(len(self.start), np.bool_)
-        for begin, end in void:
-            inside = np.minimum(self.start + length, end) - np.maximum(self.start, begin)
-            self.void |= (inside > 0.5 * length) & (states["stopped"] <= 0.5 * length)
-        self.measured[self.void] = self.own[self.void] = 0.0
+        busy = np.zeros(len(self.start))
+        busy[rows] = np.maximum(blocks.state("maintenance"), blocks.state("calibrating"))[here]
+        still = states["stopped"] > 0.5 * length
+        self.void = (self._inside(void) | (busy > 0.5 * length)) & ~still
+        self.idle = self._inside(idle)
+        self.void &= ~self.idle
+        self.measured[self.void] = self.own[self.void] = self.own[self.idle] = 0.0
+        self.measured[self.idle] = length
         seconds = blocks.plc_measured_s if (blocks.plc_measured_s > 0.0).any() else blocks.covered_s
         whole = np.isfinite(blocks.increment_t[:, 1]) & (seconds >= 0.999 * length)
         self.shown = np.zeros(len(self.start), np.bool_)
@@ -50,6 +60,13 @@ class Grid:
         known_before = bool(whole[blocks.start_s == period.begin - length].all()) or not (blocks.start_s < period.begin).any()
         self.late = np.isfinite(self.totals[:, 1]) & ~np.concatenate([[known_before], self.read[:-1]])
         """Rows before which the PLC total was not read: they hold what it gained meanwhile."""
+
+    def _inside(self, stretches: Sequence[tuple[int, int]]) -> NDArray[np.bool_]:
+        """Rows of which more than half lies in one of the stretches."""
+        out = np.zeros(len(self.start), np.bool_)
+        for begin, end in stretches:
+            out |= np.minimum(self.start + self.length, end) - np.maximum(self.start, begin) > 0.5 * self.length
+        return out
 
     def total(self, column: int) -> float | None:
         seen = self.totals[:, column]

@@ -45,8 +45,8 @@ class Account:
 
     `alike` are tonnes (+ = booked too much) of findings at the gauge: both ends hold them, so the bridge does not. `verdict` is
     that of the loop (both ends booked the same), `deviation` PLC less best estimate, both where the PLC total is known, and `deviation_u` its
-    expanded uncertainty (k = 2) [% of the tonnes]; `weight` that of the tonnes, by reference lots. `work_h` and `work_t` are hours and tonnes in
-    which a bit said maintenance or calibration; they are in the numbers. `running`: the time has not ended.
+    expanded uncertainty (k = 2) [% of the tonnes]; `weight` that of the tonnes, by reference lots. `work_h` are hours in which a bit
+    said maintenance or calibration while the belt moved; they do not count as measured. `running`: the time has not ended.
     """
 
     loop: str
@@ -65,7 +65,6 @@ class Account:
     water: Water
     creeps: tuple[Creep, ...]
     work_h: float
-    work_t: float
     running: bool
 
     @property
@@ -113,12 +112,13 @@ def read(
     rows = rows_of(store, loop_id, whole.begin, whole.end)
     alerts = past(whole.begin - BEFORE_S, float(whole.end), MOST_ALERTS)
     standing = explained.stood(alerts, loop_id, whole.begin, whole.end, int(now))
-    void = explained.void(standing, store.annotations(loop_id, whole.begin, whole.end))
+    notes = store.annotations(loop_id, whole.begin, whole.end)
+    void, idle = explained.void(standing, notes), explained.idle(notes)
     references = references_of(site, loop_id)
     grounds = grounds_of(site, loop_id, store, references, whole.end, int(now))
     known, inside = grounds.known, _shifts(site, whole.begin, whole.end)
     usual = rows.usual(inside, void)
-    shifts = {one.begin: balance(rows.of(one), one, known, void=void, usual=usual) for one in inside}
+    shifts = {one.begin: balance(rows.of(one, (*void, *idle)), one, known, void=void, idle=idle, usual=usual) for one in inside}
     found = tuple(
         combined([one for begin, one in shifts.items() if part.begin <= begin < part.end], part, known) for part in given
     )
@@ -129,11 +129,11 @@ def read(
         between.append(Step(name=UNREAD, tonnes=-total.unbooked, uncertainty=None))
     deviation, wide = _deviation(total)
     verdict, why = agreement(deviation, wide, total.best, loop)
-    work = _work([part for part in (rows.hours, rows.minutes) if len(part)], whole)
+    work_h = _work([part for part in (rows.hours, rows.minutes) if len(part)], whole)
     return Account(
         loop=loop_id, title=loop.title, whole=total, parts=found, alike=tuple(alike), verdict=verdict, why=why,
         bridge=None if total.plc is None or not total.known else bridge(total.plc, total.best, between, total.by_state), deviation=deviation,
-        deviation_u=wide, weight=grounds.weight, grounds=grounds.words, units=units_of(loop), work_h=work[0], work_t=work[1],
+        deviation_u=wide, weight=grounds.weight, grounds=grounds.words, units=units_of(loop), work_h=work_h,
         water=_water(loop, references, pieces(store, loop_id, HOUR_S, whole.begin, whole.end), whole),
         creeps=creeps_of(loop, grounds.series, grounds.window, _days(store, loop_id, whole.end), whole.end) if creep else (),
         running=whole.end < parts[-1].end,
@@ -175,15 +175,13 @@ def _passed(store: Store, loop: str, rows: Rows, standing: Sequence[explained.St
     return passed
 
 
-def _work(rows: Sequence[Blocks], whole: Period) -> tuple[float, float]:
-    """Hours and tonnes in which a bit said maintenance or calibration; the longest stretch of rows tells."""
+def _work(rows: Sequence[Blocks], whole: Period) -> float:
+    """Hours in which a bit said maintenance or calibration while the belt moved; the longest stretch of rows tells."""
     if not rows:
-        return 0.0, 0.0
+        return 0.0
     part = max(rows, key=lambda one: len(one) * one.length_s)
-    inside = (part.start_s >= whole.begin) & (part.start_s < whole.end)
-    seconds = np.maximum(part.state("maintenance"), part.state("calibrating"))
-    busy = inside & (seconds > 0.5 * part.length_s)
-    return float(seconds[inside].sum()) / 3600.0, float(np.nansum(part.own_t[busy]))
+    inside = (part.start_s >= whole.begin) & (part.start_s < whole.end) & (part.state("stopped") <= 0.5 * part.length_s)
+    return float(np.maximum(part.state("maintenance"), part.state("calibrating"))[inside].sum()) / 3600.0
 
 
 def _days(store: Store, loop: str, end: int) -> list[Blocks]:

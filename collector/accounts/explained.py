@@ -54,11 +54,25 @@ def void(standing: Sequence[Stood], notes: Sequence[Annotation]) -> list[tuple[i
     catalogue, and what people said, the latest holding."""
     out = [(item.begin, item.end) for item in standing if item.finding.link in AT_GAUGE and _failure(item.finding.cause)]
     for note in sorted(notes, key=lambda one: one.made):
-        kept = [(first, min(last, note.begin)) for first, last in out] + [(max(first, note.end), last) for first, last in out]
-        out = [(first, last) for first, last in kept if first < last]
+        out = _without(out, note.begin, note.end)
         if note.state is LoopState.NOT_MEASURING:
             out.append((note.begin, note.end))
     return sorted(set(out))
+
+
+def idle(notes: Sequence[Annotation]) -> list[tuple[int, int]]:
+    """When people said that nothing was required: nothing passed then. A later word on the same time holds."""
+    out: list[tuple[int, int]] = []
+    for note in sorted(notes, key=lambda one: one.made):
+        out = _without(out, note.begin, note.end)
+        if note.state is LoopState.NOT_REQUIRED:
+            out.append((note.begin, note.end))
+    return sorted(out)
+
+
+def _without(stretches: Sequence[tuple[int, int]], begin: int, end: int) -> list[tuple[int, int]]:
+    kept = [(first, min(last, begin)) for first, last in stretches] + [(max(first, end), last) for first, last in stretches]
+    return [(first, last) for first, last in kept if first < last]
 
 
 def steps(

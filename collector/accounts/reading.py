@@ -22,6 +22,8 @@ FINE_S = 8 * DAY_S
 CHUNK_S = {MINUTE_S: DAY_S, HOUR_S: 14 * DAY_S, DAY_S: 400 * DAY_S}
 """How much is asked for at once: inside it, the history gives the rows of one set of tags only."""
 WHOLE = 0.999
+BESIDE_S = 4 * HOUR_S
+"""How far beside a shift minutes are read for totals that nobody read over its edge [s]."""
 BY_STATE = ("n", "mean", "m2", "minimum", "maximum", "first", "last")
 
 
@@ -29,13 +31,19 @@ BY_STATE = ("n", "mean", "m2", "minimum", "maximum", "first", "last")
 class Rows:
     """Blocks of a loop that hold tonnes, seconds and states and nothing of its tags, in order of time."""
 
+    store: Store
+    loop: str
     minutes: Blocks
     hours: Blocks
 
-    def of(self, period: Period) -> Blocks:
-        """The blocks of a period, and one before it, with totals laid over gaps: minutes where they cover as much of it as the hours do. Hours that the
-        period cuts are shared out evenly, for then their minutes are no longer kept."""
+    def of(self, period: Period, void: Sequence[tuple[int, int]] = ()) -> Blocks:
+        """The blocks of a period, and one before it, with totals laid over gaps. Hours where they say all there is to say: all of
+        it was measured, and nothing is `void` (epoch s) or was worked on; else minutes where they cover as much. Hours that
+        the period cuts are shared out evenly where their minutes are no longer kept."""
         fine, coarse = _around(self.minutes, period), _around(self.hours, period)
+        if not _covered(fine, period) and not _plain(coarse, period, void):
+            found = pieces(self.store, self.loop, MINUTE_S, period.begin - BESIDE_S, period.end + BESIDE_S)
+            fine = _around(laid(plain(self.loop, MINUTE_S, found)), period)
         if _covered(fine, period) >= WHOLE * _covered(coarse, period):
             return fine
         length = math.gcd(HOUR_S, period.begin % HOUR_S, period.end % HOUR_S)
@@ -52,7 +60,7 @@ def rows_of(store: Store, loop: str, begin: int, end: int) -> Rows:
     first = begin - LONGEST_S
     if end - begin > FINE_S and begin % HOUR_S == 0 and len(hours):
         first = max(first, int(hours.start_s[-1]) - DAY_S)
-    return Rows(laid(plain(loop, MINUTE_S, pieces(store, loop, MINUTE_S, first, end + LONGEST_S))), hours)
+    return Rows(store, loop, laid(plain(loop, MINUTE_S, pieces(store, loop, MINUTE_S, first, end + LONGEST_S))), hours)
 
 
 def pieces(store: Store, loop: str, length_s: int, begin: int, end: int) -> list[Blocks]:
@@ -111,6 +119,16 @@ def _around(blocks: Blocks, period: Period) -> Blocks:
 def _covered(blocks: Blocks, period: Period) -> float:
     inside = blocks.start_s + blocks.length_s > period.begin
     return float(np.nansum(blocks.covered_s[inside]))
+
+
+def _plain(hours: Blocks, period: Period, void: Sequence[tuple[int, int]]) -> bool:
+    """Whether the hours of a period are all there, whole, measured, and without anything that begins or ends inside them."""
+    part = hours[slice(int(np.searchsorted(hours.start_s, period.begin)), None)]
+    if any(begin < period.end and end > period.begin for begin, end in void):
+        return False
+    whole = np.minimum(part.measured_s, np.minimum(part.plc_measured_s, part.covered_s)) >= WHOLE * HOUR_S
+    work = (part.state("maintenance") > 0.0) | (part.state("calibrating") > 0.0)
+    return len(part) * HOUR_S == period.end - period.begin and bool(whole.all()) and not bool(work.any())
 
 
 def _shared(blocks: Blocks, length_s: int) -> Blocks:

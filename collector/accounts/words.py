@@ -22,8 +22,9 @@ DEFINITIONS = (
         "flow added up over the time in which it could be used."
     ),
     (
-        "Best estimate: own integral, and for hours that were not measured what stands in for them: the PLC total, brought to "
-        "the gauge by the ratio that both had where both were there; else the mean load of the shift."
+        "Best estimate: own integral, and for hours that were not measured (no usable flow, a failure at the gauge, maintenance "
+        "or calibration) what stands in for them: the PLC total, brought to the gauge by the ratio that both had where both "
+        "were there; else the mean load of the shift. A PLC that copied a gauge at fault does not stand in."
     ),
     (
         "± is the expanded uncertainty (k = 2, about 95 %; JCGM 100:2008). Its random part averages out over time; its "
@@ -137,7 +138,8 @@ def work(account: Account) -> str:
     if not account.work_h > 0.0:
         return ""
     return (
-        f"In {account.work_h:.2f} h a bit said maintenance or calibration; their {tonnes(account.work_t)} t are in the numbers."
+        f"In {account.work_h:.2f} h a bit said maintenance or calibration while the belt moved: they do not count as measured. "
+        "If nothing passed then, correct them on the page of uptime to not required."
     )
 
 

@@ -96,6 +96,14 @@ def standing(blocks: Blocks, first: int, last: int) -> Blocks:
     return replace(blocks, state_s=state, own_t=own, increment_t=increments)
 
 
+def worked_on(blocks: Blocks, first: int, last: int) -> Blocks:
+    """The same with a bit that says calibration between two moments."""
+    rows = (blocks.start_s >= first) & (blocks.start_s < last)
+    state = blocks.state_s.copy()
+    state[rows, STATES.index("calibrating")] = 60.0
+    return replace(blocks, state_s=state)
+
+
 def joined(*parts: Blocks) -> Blocks:
     """Stretches that follow on each other."""
     return concat([part for part in parts if len(part)] or [nothing(LOOP, 60)])

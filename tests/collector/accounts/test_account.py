@@ -19,7 +19,7 @@ from collector.alerts.model import Alert
 from config.ledger import Ledger, MaterialTestEntry
 from config.load import load_site
 from config.model import Site
-from tests.collector.accounts.histories import LOOP, Kept, alert, at, joined, noted, standing, steady
+from tests.collector.accounts.histories import LOOP, Kept, alert, at, joined, noted, standing, steady, worked_on
 
 SITE = load_site(Path(config.__file__).parent / "examples" / "terminal.yaml").site
 BERLIN = SITE.model_copy(update={"time_zone": "Europe/Berlin"})
@@ -255,6 +255,34 @@ def test_standing_belt_moves_nothing_and_needs_no_stand_in() -> None:
     found = account_of(store, "day", "2026-03-02", "2026-03-02", failed)
     assert found.whole.excluded == ()
     assert found.whole.best == pytest.approx(22 * 240.0)
+
+
+def test_calibration_is_no_measurement_and_a_person_may_say_that_nothing_passed() -> None:
+    # From 10:00 the gauge shows 900 t/h of a reference absorber for half an hour; the PLC books them.
+    begin, work = at("2026-03-02T06:00"), at("2026-03-02T10:00")
+    made = joined(steady(begin, 4), steady(work, 0.5, flow=900.0), steady(work + 1800, 19.5))
+    store = Kept(minutes={LOOP: worked_on(made, work, work + 1800)})
+    found = account_of(store, "day", "2026-03-02", "2026-03-02")
+    assert [(gap.method, gap.hours, gap.booked) for gap in found.whole.excluded] == [("mean load of the shift", 0.5, True)]
+    assert found.whole.best == pytest.approx(5760.0)
+    assert found.difference == pytest.approx(0.5 * (900.0 - 240.0))
+    assert "In 0.50 h a bit said maintenance or calibration" in words.work(found)
+    store.annotate(noted(work, work + 1800, LoopState.NOT_REQUIRED))
+    again = account_of(store, "day", "2026-03-02", "2026-03-02")
+    assert again.whole.excluded == ()
+    assert again.whole.best == pytest.approx(23.5 * 240.0)
+
+
+def test_month_takes_the_minutes_of_a_shift_whose_hours_do_not_say_all() -> None:
+    begin, work = at("2026-03-01T06:00"), at("2026-03-10T10:10")
+    hours = 31 * 24 - 9 * 24 - 4.5
+    made = joined(
+        steady(begin, 9 * 24 + 4 + 1 / 6), steady(work, 1 / 3, flow=900.0), steady(work + 1200, hours)
+    )  # fmt: skip
+    store = Kept(minutes={LOOP: worked_on(made, work, work + 1200)})
+    found = account_of(store, "month", "2026-03-01", "2026-03-01")
+    assert [(gap.begin, gap.end) for gap in found.whole.excluded] == [(work, work + 1200)]
+    assert found.whole.best == pytest.approx(31 * 24 * 240.0)
 
 
 def test_lots_prove_or_disprove_the_tonnes_apart_from_the_loop() -> None:
