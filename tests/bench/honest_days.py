@@ -1,6 +1,6 @@
 """Loop-days of honest plants: how often a fault is told where there is none, with the exact upper bound of its rate.
 
-    .venv/bin/python -P tests/bench/honest_days.py --days 2000 [--draws 50] [--book days.jsonl] [--jobs 1]
+    .venv/bin/python -P tests/bench/honest_days.py [--days 2000] [--draws 50] [--book days.jsonl] [--jobs 2]
 
 The days are spread evenly over drawn sites and nuisances: day i is nuisance i mod 15 on site (i + i // 150) mod 50, so that 750
 days hold every pair once; then the seeds and the calendar move on. With `--book` each finished day is appended to a file of JSON
@@ -94,14 +94,14 @@ def _entries(missing: list[Day], seconds: int, jobs: int, until: str) -> Iterato
 def main() -> None:
     """Run the days that are not booked yet, and print what was told."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
-    parser.add_argument("--days", type=int, default=60, help="loop-days in all")
+    parser.add_argument("--days", type=int, default=2000, help="loop-days in all")
     parser.add_argument("--draws", type=int, default=50, help="drawn sites")
     parser.add_argument("--hours", type=float, default=24.0, help="length of a day, to look at many sites quickly")
     parser.add_argument(
         "--book", default="", metavar="FILE", help="JSON lines of the days that are done; new ones are appended"
     )
     parser.add_argument("--until", default="", metavar="HH:MM", help="start no day after this local time")
-    parser.add_argument("--jobs", type=int, default=1, help="processes")
+    parser.add_argument("--jobs", type=int, default=2, help="processes")
     options = parser.parse_args()
     wanted = list(days(options.days, options.draws))
     book = Path(options.book) if options.book else None
