@@ -153,18 +153,25 @@ class SqliteStore:
 
     def trend(self, loop: str, role: str, begin: int, end: int, max_points: int = 2000) -> Trend:
         """A role over a time."""
+        return self.trends(loop, (role,), begin, end, max_points)[role]
+
+    def trends(self, loop: str, roles: Sequence[str], begin: int, end: int, max_points: int = 2000) -> dict[str, Trend]:
+        """Several roles over a time, by role."""
         begin, end = int(begin), int(end)
         row_s = trends.source_of(end - begin)
-        if row_s == 1:
-            rows = trends.of_samples(self._scan(loop, begin, end, role), role)
-            return trends.bucketed(loop, role, begin, end, max_points, row_s, rows)
-        with self.state.transaction() as connection:
-            stored = rollups.read(connection, loop, row_s, begin, end)
-        rows = trends.of_rollups(stored, role)
-        if row_s == 60:  # minutes are kept for some weeks; what is older is drawn from the samples
-            first = int(stored[0].start_s[0]) if stored else end
-            rows = trends.of_samples(self._scan(loop, begin, first, role), role) + rows
-        return trends.bucketed(loop, role, begin, end, max_points, row_s, rows)
+        stored: list[rollups.Stored] = []
+        if row_s > 1:
+            with self.state.transaction() as connection:
+                stored = rollups.read(connection, loop, row_s, begin, end)
+        # Minutes are kept for some weeks; what is older is drawn from the samples.
+        sampled_until = int(stored[0].start_s[0]) if stored and row_s == 60 else begin if row_s > 60 else end
+        out = {}
+        for role in roles:
+            rows = trends.of_rollups(stored, role)
+            if sampled_until > begin:
+                rows = trends.of_samples(self._scan(loop, begin, sampled_until, role), role) + rows
+            out[role] = trends.bucketed(loop, role, begin, end, max_points, row_s, rows)
+        return out
 
     def add_rollups(self, blocks: Blocks) -> None:
         """Store merged blocks."""

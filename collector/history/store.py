@@ -60,6 +60,10 @@ class Store(Protocol):
         """A role over a time, from samples or the finest rollup that fits."""
         ...
 
+    def trends(self, loop: str, roles: Sequence[str], begin: int, end: int, max_points: int = 2000) -> dict[str, Trend]:
+        """Several roles over a time, by role: the rows are read once for all of them."""
+        ...
+
     def add_rollups(self, blocks: Blocks) -> None:
         """Store merged blocks (60, 3600 or 86,400 s long); one that is there already is replaced where as much is covered."""
         ...

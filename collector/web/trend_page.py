@@ -50,6 +50,8 @@ class Panel:
     roles: tuple[str, ...]
     picture: TrendPicture | None
     step_s: int
+    columns: list[list[float | None]]
+    """Times [epoch s], then mean, least and largest value of each role; None in gaps: what the script draws."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +87,7 @@ class TrendPages:
         plant = self._known(loop)
         roles, begin, end, span = self._asked(plant, request)
         began = time.perf_counter()
-        trends = {role: await run_in_threadpool(self._read, loop, role, begin, end) for role in roles}
+        trends = await run_in_threadpool(self._read, loop, roles, begin, end)
         took = time.perf_counter() - began
         return self._pages.render(
             "trend.html",
@@ -112,7 +114,7 @@ class TrendPages:
         """The drawn lines as CSV: time, and per role least, mean and largest value of each bucket."""
         plant = self._known(loop)
         roles, begin, end, _ = self._asked(plant, request)
-        trends = [await run_in_threadpool(self._read, loop, role, begin, end) for role in roles]
+        trends = list((await run_in_threadpool(self._read, loop, roles, begin, end)).values())
         name = f"{loop}-{datetime.fromtimestamp(begin, UTC):%Y%m%dT%H%MZ}.csv"
         headers = {"Content-Disposition": f'attachment; filename="{name}"'}
         return StreamingResponse(_csv(trends), media_type="text/csv; charset=utf-8", headers=headers)
@@ -150,11 +152,11 @@ class TrendPages:
             return text
         return text if stamp.tzinfo else str(stamp.replace(tzinfo=self._zone).timestamp())
 
-    def _read(self, loop: str, role: str, begin: int, end: int) -> Trend:
+    def _read(self, loop: str, roles: Sequence[str], begin: int, end: int) -> dict[str, Trend]:
         if self._store is None:
             reason = self._live.problems.get("history", "the service runs without one")
             raise HTTPException(503, f"there is no history: {reason}")
-        return self._store.trend(loop, role, begin, end, POINTS)
+        return self._store.trends(loop, roles, begin, end, POINTS)
 
     def _panels(self, trends: Mapping[str, Trend], begin: int, end: int) -> list[Panel]:
         panels = []
@@ -165,6 +167,7 @@ class TrendPages:
                 Panel(
                     unit=unit, roles=tuple(roles), picture=draw(lines, begin, end, self._zone),
                     step_s=max(trends[role].step_s for role in roles),
+                    columns=_columns([trends[role] for role in roles]),
                 )
             )  # fmt: skip
         return panels
@@ -184,6 +187,19 @@ class TrendPages:
             Happened(letter=lettered(index), time_s=when, end_s=until, text=text, link=link)
             for index, (when, until, text, link) in enumerate(found)
         ]
+
+
+def _columns(trends: Sequence[Trend]) -> list[list[float | None]]:
+    times = np.unique(np.concatenate([trend.time_s for trend in trends]))
+    out: list[list[float | None]] = [times.tolist()]
+    for trend in trends:
+        places = np.searchsorted(times, trend.time_s)
+        for column in (trend.mean, trend.minimum, trend.maximum):
+            values: list[float | None] = [None] * len(times)
+            for place, value in zip(places.tolist(), column.tolist(), strict=True):
+                values[place] = float(f"{value:.6g}") if np.isfinite(value) else None
+            out.append(values)
+    return out
 
 
 def _moves(begin: int, end: int, now: float) -> list[tuple[str, int, int]]:

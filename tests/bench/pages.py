@@ -4,7 +4,8 @@
 
 FOLDER keeps the filled history for the next time.
 
-Prints bytes on the wire, time in the server and time in a browser on this machine for the pages that show many loops, then
+Prints bytes on the wire, processor time and time of the server, and processor time and time of a browser on this machine
+until the page is painted and usable, for the pages that show many loops; then
 the year trend against reading and unpacking the same rows with nothing else. Ratios are what counts; seconds depend on the
 machine and on what else it does (the load is printed).
 """
@@ -46,14 +47,14 @@ MOST_POINTS = 2000
 YEAR_D = 366
 
 
-def median_ms(work: Callable[[], object]) -> float:
-    """Median time of some rounds behind one that warms up [ms]."""
+def median_ms(work: Callable[[], object], clock: Callable[[], float] = time.perf_counter) -> float:
+    """Median of some rounds behind one that warms up, by a clock [ms]."""
     work()
     took = []
     for _ in range(ROUNDS):
-        begin = time.perf_counter()
+        begin = clock()
         work()
-        took.append(1000.0 * (time.perf_counter() - begin))
+        took.append(1000.0 * (clock() - begin))
     return statistics.median(took)
 
 
@@ -73,23 +74,28 @@ USABLE = """() => {
 
 
 def in_browser(browser: Browser, address: str) -> tuple[int, float, float]:
-    """Bytes of everything a first visit loads, first paint and first usable [ms]: medians of new visits with empty caches."""
-    sizes, painted, usable = [], [], []
+    """Bytes of everything a first visit loads, processor time of the page and when it is usable [ms].
+
+    Medians of new visits with empty caches.
+    """
+    sizes, busy, usable = [], [], []
     for _ in range(ROUNDS):
         context = browser.new_context(viewport={"width": 1280, "height": 800}, bypass_csp=True)
         page = context.new_page()
         session = context.new_cdp_session(page)
         session.send("Network.enable")
+        session.send("Performance.enable")
         loaded: list[float] = []
         session.on("Network.loadingFinished", lambda event, loaded=loaded: loaded.append(event["encodedDataLength"]))
         page.goto(address)
         page.wait_for_function("performance.getEntriesByName('first-contentful-paint').length > 0")
         found = page.evaluate(USABLE)
         sizes.append(int(sum(loaded)))
-        painted.append(found["painted"])
+        metrics = {item["name"]: item["value"] for item in session.send("Performance.getMetrics")["metrics"]}
+        busy.append(1000.0 * metrics["TaskDuration"])
         usable.append(max(found["usable"], found["painted"]))
         context.close()
-    return int(statistics.median(sizes)), statistics.median(painted), statistics.median(usable)
+    return int(statistics.median(sizes)), statistics.median(busy), statistics.median(usable)
 
 
 def bare_rows(path: Path, loop: str, begin: int, end: int) -> int:
@@ -127,7 +133,7 @@ def main() -> None:
         with served(app) as base, sync_playwright() as playwright, httpx.Client(base_url=base, timeout=60) as client:
             browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
             print(f"{len(wide.faulty)} loops with an alert; load {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
-            print(f"{'page':24}{'bytes':>10}{'server':>10}{'all bytes':>11}{'painted':>10}{'usable':>10}")
+            print(f"{'page':24}{'bytes':>10}{'server':>10}{'its CPU':>10}{'all bytes':>11}{'page CPU':>10}{'usable':>10}")
             for name in ("/", "/?find=TB-499", "/alerts", "/tags", "/causes", "/totals", "/uptime", f"/loops/{wide.faulty[0]}"):
                 try:
                     _page(client, browser, base, name, live)
@@ -148,8 +154,9 @@ def _page(client: httpx.Client, browser: Browser, base: str, name: str, live: Li
     size = wire_bytes(client, name)
     server = median_ms(lambda: client.get(name).raise_for_status())
     _freshen(live)
-    everything, painted, usable = in_browser(browser, base + name)
-    print(f"{name:24}{size:10,}{server:8.0f}ms{everything:11,}{painted:8.0f}ms{usable:8.0f}ms", flush=True)
+    cpu = median_ms(lambda: client.get(name).raise_for_status(), time.process_time)
+    everything, busy, usable = in_browser(browser, base + name)
+    print(f"{name:24}{size:10,}{server:8.0f}ms{cpu:8.0f}ms{everything:11,}{busy:8.0f}ms{usable:8.0f}ms", flush=True)
     if name == "/":
         print(
             f"{'':24}{everything / MOST_BYTES:.2f} of {MOST_BYTES:,} bytes, {usable / 1000.0 / MOST_USABLE_S:.2f} of {MOST_USABLE_S:g} s"
@@ -166,16 +173,19 @@ def _year(client: httpx.Client, browser: Browser, base: str, loop: str, state: P
     rest = f"/api/v1/loops/{loop}/trend?role=flow&from={int(time.time()) - YEAR_D * 86400}&points={MOST_POINTS}"
     now = int(time.time())
     rows = bare_rows(state, loop, now - YEAR_D * 86400, now)
-    bare = median_ms(lambda: bare_rows(state, loop, now - YEAR_D * 86400, now))
+    bare = median_ms(lambda: bare_rows(state, loop, now - YEAR_D * 86400, now), time.process_time)
     points = len(client.get(rest).json()["time"])
-    one = median_ms(lambda: client.get(rest).raise_for_status())
-    page = median_ms(lambda: client.get(address).raise_for_status())
-    everything, painted, usable = in_browser(browser, base + address)
+    one = median_ms(lambda: client.get(rest).raise_for_status(), time.process_time)
+    page = median_ms(lambda: client.get(address).raise_for_status(), time.process_time)
+    took = median_ms(lambda: client.get(address).raise_for_status())
+    everything, busy, usable = in_browser(browser, base + address)
     print(f"year of {loop}: {rows} rows by the hour, {points} points (at most {MOST_POINTS})")
     print(
-        f"  bare rows {bare:.0f} ms; one role over REST {one:.0f} ms = {one / bare:.1f}x; page of two roles {page:.0f} ms = {page / bare:.1f}x"
+        f"  processor time: bare rows {bare:.0f} ms; one role over REST {one:.0f} ms = {one / bare:.1f}x; page of two roles {page:.0f} ms = {page / bare:.1f}x"
     )
-    print(f"  browser: {everything:,} bytes, painted {painted:.0f} ms, usable {usable:.0f} ms")
+    print(
+        f"  browser: {everything:,} bytes, {busy:.0f} ms of its processor, usable after {usable:.0f} ms (server {took:.0f} ms)"
+    )
 
 
 if __name__ == "__main__":

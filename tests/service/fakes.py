@@ -82,6 +82,9 @@ class MemoryStore:
     def trend(self, loop: str, role: str, begin: int, end: int, max_points: int = 2000) -> Trend:
         raise NotImplementedError
 
+    def trends(self, loop: str, roles: Sequence[str], begin: int, end: int, max_points: int = 2000) -> dict[str, Trend]:
+        return {role: self.trend(loop, role, begin, end, max_points) for role in roles}
+
     def add_rollups(self, blocks: Blocks) -> None:
         self._refuse()
         self.blocks.append(blocks)

@@ -10,25 +10,6 @@
     letter: row.dataset.letter, time: Number(row.dataset.time),
   }));
 
-  const load = async (figure, role) => {
-    const { loop, begin, end } = figure.dataset;
-    const at = `/api/v1/loops/${encodeURIComponent(loop)}/trend?role=${role}&from=${begin}&to=${end}&points=1000`;
-    const answer = await fetch(at);
-    if (!answer.ok) throw new Error(String(answer.status));
-    return answer.json();
-  };
-
-  const joined = (trends) => {
-    const times = [...new Set(trends.flatMap((trend) => trend.time))].sort();
-    const columns = [times.map((time) => Date.parse(time) / 1000)];
-    for (const trend of trends) {
-      const place = new Map(trend.time.map((time, index) => [time, index]));
-      const of = (name) => times.map((time) => (place.has(time) ? trend[name][place.get(time)] : null));
-      columns.push(of("mean"), of("minimum"), of("maximum"));
-    }
-    return columns;
-  };
-
   const drawMarks = (plot) => {
     const { ctx, bbox } = plot;
     const ratio = devicePixelRatio || 1;
@@ -58,9 +39,9 @@
     if (to - from >= 10) location.search = `?from=${from}&to=${to}&${figure.dataset.query}`;
   };
 
-  const draw = async (figure) => {
+  const draw = (figure) => {
     const roles = figure.dataset.roles.split(",");
-    const data = joined(await Promise.all(roles.map((role) => load(figure, role))));
+    const data = JSON.parse(figure.querySelector("script").textContent);
     if (!data[0].length) return;
     const unit = figure.dataset.unit;
     const names = figure.dataset.names.split(",");
@@ -106,5 +87,5 @@
     new ResizeObserver(() => plot.setSize(size())).observe(figure);
   };
 
-  for (const figure of document.querySelectorAll("[data-panel]")) draw(figure).catch(() => {});
+  for (const figure of document.querySelectorAll("[data-panel]")) draw(figure);
 })();

@@ -317,6 +317,9 @@ class MemoryStore:
         unit = ROLES[role].unit
         return Trend(loop=loop, role=role, unit=unit, step_s=step, time_s=times, minimum=mean - 4, mean=mean, maximum=mean + 4)
 
+    def trends(self, loop: str, roles: Sequence[str], begin: int, end: int, max_points: int = 2000) -> dict[str, Trend]:
+        return {role: self.trend(loop, role, begin, end, max_points) for role in roles}
+
     def add_rollups(self, blocks: Blocks) -> None:
         raise NotImplementedError
 
