@@ -192,17 +192,31 @@ def _emptied(staging: Path) -> None:
 @contextlib.asynccontextmanager
 async def _child(command: Sequence[str]) -> AsyncIterator[asyncio.subprocess.Process]:
     """A child in a group of its own, so that Ctrl-C in the terminal is ours to handle; ended where we leave."""
-    process = await asyncio.create_subprocess_exec(
-        *command, stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE, process_group=0, limit=LINE_LIMIT,
-        env={**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"},
+    starting = asyncio.ensure_future(
+        asyncio.create_subprocess_exec(
+            *command, stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE, process_group=0, limit=LINE_LIMIT,
+            env={**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"},
+        )
     )  # fmt: skip
+    try:
+        process = await asyncio.shield(starting)
+    except asyncio.CancelledError:
+        await _ended(await starting)  # a stop while it starts must not leave it behind
+        raise
     try:
         yield process
     finally:
-        if process.returncode is None:
-            with contextlib.suppress(ProcessLookupError):
-                process.kill()
-        await process.wait()
+        await _ended(process)
+
+
+async def _ended(process: asyncio.subprocess.Process) -> None:
+    """Kill a child that still runs, and read its pipes to their ends."""
+    if process.returncode is None:
+        with contextlib.suppress(ProcessLookupError):
+            process.kill()
+    assert process.stdin is not None
+    process.stdin.close()
+    await process.communicate()
 
 
 def _say(child: asyncio.subprocess.Process, order: dict[str, Any]) -> None:

@@ -55,12 +55,13 @@ def prepare_day(site: Site, recorded: Path, loop: str, day: int, staging: Path, 
     if first == last:
         raise DataFileError(f"the file holds nothing of {day_name(day)}", where=str(recorded))
     builder, tree = BlockBuilder(site, loop, samples.step_s), TreeMerger()
-    merged = [_from(blocks, day * DAY_S) for blocks in tree.push(builder.push(samples)).values()]
-    kept = [blocks for blocks in merged if len(blocks) and (minutes or blocks.length_s > 60)]
+    blocks = builder.push(samples)
+    merged = [_from(part, day * DAY_S) for part in tree.push(blocks).values()]
+    kept = [part for part in merged if minutes or part.length_s > 60]
     path = staging / f"{loop}-{day_name(day)}.parquet"
     rows = path.with_suffix(".rollups")
     sealed = archive.write(path, samples[slice(int(first), int(last))])
-    _write_rows(rows, kept)
+    _write_rows(rows, description(blocks), kept)
     return LaidDay(loop=loop, day=day, samples=path, rollups=rows, sealed=sealed)
 
 
@@ -69,15 +70,15 @@ def _from(blocks: Blocks, begin: int) -> Blocks:
     return blocks.with_arrays({name: getattr(blocks, name)[first:] for name in ARRAYS})
 
 
-def _write_rows(path: Path, parts: list[Blocks]) -> None:
+def _write_rows(path: Path, text: str, parts: list[Blocks]) -> None:
     table = pa.table(
         {
-            "length_s": pa.array(np.concatenate([np.full(len(part), part.length_s) for part in parts])),
-            "start_s": pa.array(np.concatenate([part.start_s for part in parts])),
-            "statistics": pa.array([row for part in parts for row in packed(part, FAST)], pa.binary()),
+            "length_s": pa.array([part.length_s for part in parts for _ in range(len(part))], pa.int64()),
+            "start_s": pa.array([start for part in parts for start in part.start_s.tolist()], pa.int64()),
+            "statistics": pa.array([row for part in parts if len(part) for row in packed(part, FAST)], pa.binary()),
         }
     )
-    table = table.replace_schema_metadata({"description": description(parts[0])})
+    table = table.replace_schema_metadata({"description": text})
     pq.write_table(table, path, compression="none", use_dictionary=False, write_statistics=False)
 
 

@@ -90,6 +90,13 @@ def test_what_is_older_than_minutes_are_kept_has_none(opened: Opener, tmp_path: 
     assert store.rollups(LOOP, 3600, 0, 2**40) is not None
 
 
+def test_a_short_stretch_without_a_whole_hour_has_samples_and_no_rows(opened: Opener, tmp_path: Path) -> None:
+    store = opened()
+    take_laid(store.state, Layout(tmp_path / "data"), prepared(tmp_path, day_of_samples(seconds=1000), minutes=False))
+    assert len(join(list(store.scan(LOOP, 0, 2**40)))) == 1000
+    assert store.rollups(LOOP, 3600, 0, 2**40) is None
+
+
 def test_a_kill_between_file_and_manifest_leaves_nothing_that_is_read_and_the_next_attempt_is_whole(
     opened: Opener, tmp_path: Path
 ) -> None:
