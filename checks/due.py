@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from checks.blocks import RUNS, Blocks
 from checks.counts import AT_BACKGROUND, BEAM_ON, DEAD
 from checks.current import CLIPPED_MA, OPEN_MA
-from checks.leaning import Leaning
+from checks.leaning import BRIEF, Leaning
 from checks.lines import chain
 from checks.signal import current_of_raw
 from checks.state import MOVING_M_S
@@ -32,7 +32,7 @@ HOLD_S = 180
 AWAKE_S = 600
 """The same after the last finding [s]: its return is told in time."""
 PRESSING_S = 30
-"""How long after a line began to lean its fit is asked anew at every block [s]."""
+"""How long after a line began to lean every block is judged, and the fit of the line asked anew [s]."""
 STANDS = ("frozen_counts", "frozen_current", "frozen_plc")
 HAPPENS = ("zero_counts", "bad_flow", "failure_low", "failure_high")
 SPEED_BANDS = (-0.5, -0.03, -0.01, 0.01, 0.03, 0.5)
@@ -56,17 +56,17 @@ class Due:
             self.pressing = frozenset()
             return np.zeros(0, np.bool_)
         leans = [line.push(blocks) for line in self._lines]
-        width = sum(each.shape[1] for each in leans)
-        codes = np.concatenate([self._picture(blocks), *leans], axis=1)
+        lasting = [each[:, BRIEF:] for each in leans]
+        codes = np.concatenate([self._picture(blocks), *lasting, *leans], axis=1)
         before = codes[:1] if self._before is None else self._before[None, :]
-        changed = (np.diff(np.concatenate([before, codes]), axis=0) != 0).any(axis=1)
+        moved = np.diff(np.concatenate([before, codes]), axis=0) != 0
+        width = sum(each.shape[1] for each in leans)
+        changed = moved[:, : codes.shape[1] - width].any(axis=1)
+        leant = (moved & (codes != 0))[:, codes.shape[1] - width :].any(axis=1)
         changed[0] |= self._before is None
         rows = np.searchsorted(blocks.start_s, np.asarray(events_s, np.int64), side="right") - 1
         inside = (rows >= 0) & (np.asarray(events_s, np.int64) < blocks.start_s[rows] + blocks.length_s)
         changed[rows[inside]] = True
-        leant = ((np.diff(np.concatenate([before, codes]), axis=0) != 0) & (codes != 0))[:, codes.shape[1] - width :].any(
-            axis=1
-        )
         self._before = codes[-1]
         last = _last(changed, blocks.start_s, self._changed_s)
         lean = _last(leant, blocks.start_s, self._leant_s)
@@ -74,7 +74,7 @@ class Due:
         self.pressing = frozenset(blocks.start_s[blocks.start_s - lean < PRESSING_S].tolist())
         ends = blocks.start_s + blocks.length_s
         beat = (ends // BEAT_S) != (blocks.start_s // BEAT_S)
-        return np.asarray(beat | (blocks.start_s - last < HOLD_S))
+        return np.asarray(beat | (blocks.start_s - last < HOLD_S) | (blocks.start_s - lean < PRESSING_S))
 
     def _picture(self, blocks: Blocks) -> Codes:
         """The classes of every block, shape (B, K)."""

@@ -18,6 +18,8 @@ Floats = NDArray[np.float64]
 
 LEANS = ((1, 0.0025), (2, 0.0025), (2, 0.005), (3, 0.0025), (3, 0.005), (6, 0.0025), (15, 0.0025))
 """A line leans where the mean of so many rows differs by more than this [parts of span], noise and lag allowed for."""
+BRIEF = 4
+"""The first of them, which a row or two may show by chance: what they tell of is gone again or soon told by the others."""
 LAG_S, KNOWN_S = 6.0, 1.2
 """Lag that a line may have without leaning [s]: beside its declared filter, and beside what its rows say of its lag."""
 SIGMAS = 4.0
