@@ -120,9 +120,17 @@ KEYS: dict[str, dict[str, str]] = {
     "FlowRange": {"low": "flow at 4 mA", "high": "flow at 20 mA"},
     "RawSpan": {"low": "raw counts at 4 mA", "high": "raw counts at 20 mA"},
     "Totalizer": {"resolution": "what one digit is worth", "rollover": "value at which it starts again from zero"},
+    "SealedSource": {
+        "identity": "serial number or other mark on the papers of the source",
+        "activity": "activity on the papers",
+        "activity_date": "day of that activity",
+        "shutter_check_due": "day on which the shutter is next to be checked; a reminder",
+        "leak_test_due": "day of the next leak test; a reminder",
+    },
     "Gauge": {
         "range": "flow at 4 mA and at 20 mA, as set in the gauge",
         "nuclide": "nuclide of the source",
+        "source": "the source as its papers name it, for the inventory",
         "reference_date": "day on which the empty-belt rate was measured",
         "empty_belt_rate": "gross count rate on the empty belt at the reference date, corrected for dead time",
         "background": "count rate with the shutter closed",

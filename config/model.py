@@ -16,6 +16,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInf
 from config.ledger import Ledger
 from config.limits import Limits
 from config.quantity import (
+    ActivityBq,
     FlowTH,
     FrequencyHz,
     LengthM,
@@ -212,11 +213,22 @@ class SpeedSource(StrEnum):
     FIXED = "fixed"
 
 
+class SealedSource(Part):
+    """The source of a gauge as its papers name it, for the inventory and its reminders; the licence decides, not this."""
+
+    identity: str = ""
+    activity: ActivityBq = Field(gt=0.0)
+    activity_date: date
+    shutter_check_due: date | None = None
+    leak_test_due: date | None = None
+
+
 class Gauge(Part):
     """The weigher as it is declared. `load_per_attenuation` is C: kg/m of load per unit of A = ln((n0-b)/(n-b))."""
 
     range: FlowRange
     nuclide: str = "Cs-137"
+    source: SealedSource | None = None
     reference_date: date | None = None
     empty_belt_rate: RateS | None = None
     background: RateS = 0.0

@@ -47,6 +47,8 @@ VoltV = Annotated[float, _reader("V"), Field(allow_inf_nan=False), Unit("V"), _s
 Percent = Annotated[float, _reader("%"), Field(allow_inf_nan=False), Unit("%"), _shown("%", "0.5 %")]
 ResistanceOhm = Annotated[float, _reader("ohm"), Field(allow_inf_nan=False), Unit("ohm"), _shown("ohm", "250 ohm")]
 
+ActivityBq = Annotated[float, _reader("Bq"), Field(allow_inf_nan=False), Unit("Bq"), _shown("Bq", "1.85 GBq")]
+
 FrequencyHz = Annotated[
     float,
     _reader("Hz", bare=True),

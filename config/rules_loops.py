@@ -93,6 +93,11 @@ def source_is_known(loop: Loop, path: KeyPath, today: date) -> Iterator[Found]:
     if gauge.reference_date is not None and gauge.reference_date > today:
         what = f"the reference date {gauge.reference_date.isoformat()} lies in the future"
         yield Found((*path, "gauge", "reference_date"), what, "the day on which the empty-belt rate was measured", True)
+    if gauge.source is not None and gauge.source.activity_date > today:
+        what = f"the date of the activity {gauge.source.activity_date.isoformat()} lies in the future"
+        yield Found(
+            (*path, "gauge", "source", "activity_date"), what, "the day of the activity on the papers of the source", True
+        )
     if gauge.empty_belt_rate is None or gauge.empty_belt_rate <= 0.0:
         return
     if gauge.background >= gauge.empty_belt_rate:

@@ -21,6 +21,7 @@ COMMANDS = (
     "verify",
     "replay",
     "plan",
+    "sources",
     "report",
     "records",
     "causes",
