@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from tests.faults.run import Bench
 
-CLOSED_S, LOADED_S, CLEARED_S, SETTLES_S = 300, 300, 320, 900
+CLOSED_S, LOADED_S, CLEARED_S, SETTLES_S, OPERATED_S = 300, 300, 320, 900, 90
 
 
 def close_loaded_and_empty(rig: Bench) -> None:
@@ -24,5 +24,16 @@ def close_loaded_and_empty(rig: Bench) -> None:
     rig.advance(SETTLES_S)
 
 
-ACTS: dict[str, Callable[[Bench], None]] = {"": lambda _rig: None, "closed-counts": close_loaded_and_empty}
+def operate(rig: Bench) -> None:
+    """The shutter is closed for work and opened again, not all the way where that is the fault."""
+    rig.faulty.set("shutter-closed", True)
+    rig.advance(OPERATED_S)
+    rig.faulty.set("shutter-closed", False)
+
+
+ACTS: dict[str, Callable[[Bench], None]] = {
+    "": lambda _rig: None,
+    "closed-counts": close_loaded_and_empty,
+    "shutter-operated": operate,
+}
 """What happens behind the onset, by name."""

@@ -205,7 +205,7 @@ CASES: tuple[Case, ...] = (
     Case(cause="build-up", sizes=(0.4, 2.0, 6.0), places=(C, L), slow=True),
     Case(cause="tare-loaded", places=(C, L)),
     Case(cause="tare-loaded", fault="tare-loaded", places=(C, L), with_roles=COUNTED | {"empty_belt_rate"}),
-    Case(cause="shutter-part-open", fault="shutter-part-open", sizes=(0.97, 0.9, 0.7), places=(C, L), with_roles=EMPTY_SEEN),
+    Case(cause="shutter-part-open", fault="shutter-part-open", sizes=(0.97, 0.9, 0.7), places=(C, L), with_roles=EMPTY_SEEN, act="shutter-operated", before_s=3600),
     Case(cause="nuclide-or-clock", fault="nuclide-or-clock", sizes=(0.2, 2.0, 20.0), places=(C, L), with_roles=COUNTED),
     Case(cause="source-changed", fault="source-changed", places=(C, L), with_roles=EMPTY_SEEN),
     Case(cause="background", fault="background", sizes=(0.5, 1.5, 5.0), size=_counts, places=(C, L), with_roles=COUNTED,
