@@ -206,7 +206,12 @@ async def _child(command: Sequence[str]) -> AsyncIterator[asyncio.subprocess.Pro
     try:
         yield process
     finally:
-        await _ended(process)
+        ending = asyncio.ensure_future(_ended(process))
+        try:
+            await asyncio.shield(ending)
+        except asyncio.CancelledError:
+            await ending
+            raise
 
 
 async def _ended(process: asyncio.subprocess.Process) -> None:
