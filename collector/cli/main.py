@@ -21,6 +21,7 @@ COMMANDS = (
     "verify",
     "replay",
     "plan",
+    "calibration",
     "sources",
     "report",
     "records",

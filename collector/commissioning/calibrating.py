@@ -1,0 +1,198 @@
+"""A calibration from the history: the steady part of each run, the new factor, and what the past would become."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from checks.commissioning.calibration_sum import (
+    Factor,
+    Run,
+    counting_uncertainty,
+    new_factor,
+    past_totals,
+    steady_part,
+    zero_uncertainty,
+)
+from checks.commissioning.durations import LEAST_LOAD
+from checks.commissioning.gauge import GaugeFacts, facts_of
+from collector.history.store import Store
+from collector.replay.text import wrapped
+from config.cautions import caution_text
+from config.errors import TallywireError
+from config.model import Site
+
+TARE_S = 300.0
+"""Length of the last tare where nobody says another [s]."""
+LEAST_U = 0.0005
+"""What a run repeats to at best beside counting, one standard deviation [1]; own estimate."""
+EDGES = 0.02
+"""Edges above this part of a run are told [1]; own estimate."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """A run with a known mass: its time [epoch s], the reference [t], and whether that is the mass of the steady part alone."""
+
+    begin: float
+    end: float
+    reference: float
+    window: tuple[float, float] | None = None
+    whole: bool = True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Calibration:
+    """Everything that is told; `used` are the indicated tonnes of each run [t], `u` their relative uncertainty."""
+
+    loop: str
+    facts: GaugeFacts
+    known: tuple[Known, ...]
+    runs: tuple[Run, ...]
+    used: tuple[float, ...]
+    u: tuple[float, ...]
+    found: Factor
+    booked: float | None
+    notes: tuple[str, ...]
+
+
+def calibrate(
+    site: Site,
+    loop_id: str,
+    store: Store,
+    known: Sequence[Known],
+    *,
+    scale_u: float,
+    tare_s: float = TARE_S,
+    since: float | None = None,
+) -> Calibration:
+    """Evaluate runs with known masses from the stored flow.
+
+    Parameters
+    ----------
+    site, loop_id, store
+        Where the flow comes from.
+    known : sequence of Known
+        The runs.
+    scale_u : float
+        Expanded uncertainty of the reference scale, relative (k = 2) [1]; all runs share it.
+    tare_s : float
+        How long the last tare counted [s].
+    since : float, optional
+        From when the tonnes are told that the new factor would change [epoch s].
+
+    Raises
+    ------
+    TallywireError
+        The site file lacks what is needed, or the history has no load in a run.
+    """
+    loop = site.loops[loop_id]
+    facts = facts_of(loop, known[0].begin)
+    if isinstance(facts, list):
+        raise TallywireError(f"loop {loop_id}: a calibration needs {'; '.join(facts)}", where="site file", fix="declare it")
+    runs, used, u, notes = [], [], [], []
+    for number, one in enumerate(known, 1):
+        time, flow = _flow(store, loop_id, one.begin, one.end)
+        run = steady_part(time, flow, loop.gauge.range.high, window=one.window)
+        if run is None:
+            raise TallywireError(
+                f"run {number}: the belt was never loaded in that time", where=loop_id, fix="check --from and --to"
+            )
+        tonnes = run.tonnes + run.leading_t + run.tailing_t if one.whole else run.tonnes
+        runs.append(run)
+        used.append(tonnes)
+        u.append(max(LEAST_U, counting_uncertainty(facts, run)))
+        notes += _notes(number, run, one, facts)
+    common = float(np.hypot(scale_u / 2.0, zero_uncertainty(facts, runs[0], tare_s)))
+    found = new_factor([one.reference for one in known], used, u, facts.factor, common)
+    booked = None if since is None else _booked(store, loop_id, since, min(one.begin for one in known))
+    return Calibration(
+        loop=loop_id, facts=facts, known=tuple(known), runs=tuple(runs), used=tuple(used), u=tuple(u), found=found, booked=booked,
+        notes=tuple(notes),
+    )  # fmt: skip
+
+
+def _notes(number: int, run: Run, one: Known, facts: GaugeFacts) -> list[str]:
+    notes = []
+    load = 3600.0 * run.tonnes / run.seconds / facts.full
+    if load < LEAST_LOAD:
+        notes.append(
+            f"run {number} carried {load:.0%} of full load: too light to set a span (20 %, common practice, no source)"
+        )
+    if one.whole and run.edges > EDGES:
+        notes.append(
+            f"run {number}: {run.edges:.1%} of its tonnes lie in the leading edge and the tailings. They are counted, because the reference "
+            "weighed them; where it did not, say --steady"
+        )
+    if run.missing_s > 0.0:
+        notes.append(f"run {number}: {run.missing_s:.0f} s without a flow; their tonnes are missing, so this run reads too low")
+    return notes
+
+
+def _flow(store: Store, loop: str, begin: float, end: float) -> tuple[np.ndarray, np.ndarray]:
+    """Seconds and flow of a stretch; a second without a sample is NaN."""
+    time = np.arange(np.floor(begin), np.ceil(end))
+    flow = np.full(len(time), np.nan)
+    for samples in store.scan(loop, int(time[0]), int(time[-1]) + 1):
+        rows = samples.time_s - int(time[0])
+        good = (rows >= 0) & (rows < len(time))
+        flow[rows[good]] = samples.column("flow")[good]
+    return time, flow
+
+
+def _booked(store: Store, loop: str, begin: float, end: float) -> float:
+    """Tonnes that the flow made over a time [t]."""
+    total = 0.0
+    for samples in store.scan(loop, int(begin), int(end)):
+        total += float(np.nansum(samples.column("flow"))) * samples.step_s / 3600.0
+    return total
+
+
+def text(found: Calibration, zone: str) -> str:
+    """What is told, at most 80 columns wide, the cautions first."""
+    factor = found.found
+    lines = [
+        *caution_text(80).splitlines(),
+        "",
+        f"Calibration of {found.loop} by {len(found.runs)} run{'s' if len(found.runs) > 1 else ''} with a known mass",
+    ]
+    lines.append("  run  steady part                      min  reference t  gauge t   ratio")
+    for number, (one, run, used) in enumerate(zip(found.known, found.runs, found.used, strict=True), 1):
+        window = f"{_local(run.begin, zone)} to {_local(run.end, zone)[11:]}"
+        lines.append(
+            f"  {number:>3}  {window:<30} {run.seconds / 60:>5.0f} {one.reference:>12.2f} {used:>8.2f}  {one.reference / used:.4f}"
+        )
+    lines.append("")
+    lines += wrapped(
+        f"Reference over gauge: {factor.ratio:.5f} ± {factor.ratio_u:.5f} (k = 2). Factor in force {found.facts.factor:.6g} kg/m; the new one "
+        f"would be {factor.factor:.6g} ± {factor.factor_u:.2g} kg/m."
+    )
+    if factor.repeatability is not None:
+        lines += wrapped(f"Standard deviation of one run: {100 * factor.repeatability:.3f} %.")
+    difference = abs(factor.ratio - 1.0)
+    if difference <= factor.ratio_u:
+        lines += wrapped("The factor in force lies within that uncertainty: these runs give no reason to change it.")
+    if not factor.enough:
+        lines += wrapped("Three runs or more before a span is changed (common practice, no source).")
+    for note in found.notes:
+        lines += wrapped(f"note: {note}", rest="      ")
+    if found.booked is not None:
+        tonnes, spread = past_totals(found.booked, factor)
+        lines += wrapped(
+            f"With the new factor, the {found.booked:,.0f} t booked since then would have been {tonnes:,.0f} ± {spread:,.0f} t. That holds "
+            "where the factor was wrong all the time; nothing is changed by saying so."
+        )
+    lines += ["", "For the ledger of the site (ledger: material_tests or spans), as YAML:"]
+    for one, used in zip(found.known, found.used, strict=True):
+        begin, end = _local(one.begin, zone)[:16], _local(one.end, zone)[:16]
+        lines.append(f"  - {{loop: {found.loop}, begin: {begin}, end: {end},")
+        lines.append(f"     mass: {one.reference:g} t, gauge: {used:.2f} t, factor_before: {found.facts.factor:.6g}}}")
+    return "\n".join(lines) + "\n"
+
+
+def _local(time: float, zone: str) -> str:
+    return datetime.fromtimestamp(time, UTC).astimezone(ZoneInfo(zone)).strftime("%Y-%m-%d %H:%M:%S")
