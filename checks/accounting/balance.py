@@ -118,13 +118,25 @@ def combined(parts: Sequence[PeriodBalance], period: Period, known: Known) -> Pe
     """The balance of a period from those of its parts (at least one), so that every sum adds up: random parts are independent
     and add by their squares, systematic ones are the same in all. A total that a part lacks is the sum of the others."""
     best, hours = math.fsum(part.best for part in parts), math.fsum(part.measured_h for part in parts)
-    excluded = tuple(stretch for part in parts for stretch in part.excluded)
+    excluded = _joined([stretch for part in parts for stretch in part.excluded])
     states = {name: math.fsum(part.by_state.get(name, 0.0) for part in parts) for part in parts for name in part.by_state}
     return PeriodBalance(
         period=period, gauge=_sum([part.gauge for part in parts]), plc=_sum([part.plc for part in parts]),
         own=math.fsum(part.own for part in parts), best=best, random=math.hypot(*(part.random for part in parts)),
         systematic=_systematic(known, best, hours, excluded), measured_h=hours, excluded=excluded, by_state=states,
     )  # fmt: skip
+
+
+def _joined(stretches: Sequence[Excluded]) -> tuple[Excluded, ...]:
+    """The stretches, those that follow on each other without a stand-in as one."""
+    out: list[Excluded] = []
+    for one in stretches:
+        last = out[-1] if out else None
+        if last is not None and last.method == one.method == "none" and (last.end, last.booked) == (one.begin, one.booked):
+            out[-1] = replace(last, end=one.end, hours=last.hours + one.hours)
+        else:
+            out.append(one)
+    return tuple(out)
 
 
 def usual_of(blocks: Blocks, shifts: Sequence[Period], void: Sequence[tuple[int, int]] = ()) -> Usual:

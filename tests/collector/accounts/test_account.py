@@ -153,6 +153,15 @@ def test_loop_of_which_nothing_is_stored_states_nothing() -> None:
     assert all(item.found is None for item in found.creeps)
 
 
+def test_shifts_of_which_nothing_is_known_are_told_as_one_stretch() -> None:
+    found = account_of(Kept(minutes={LOOP: steady(at("2026-03-04T06:00"), 24)}), "day", "2026-03-01", "2026-03-06")
+    assert [(gap.method, round(gap.hours, 6), gap.begin) for gap in found.whole.excluded] == [
+        ("none", 72.0, at("2026-03-01T06:00")), ("none", 48.0, at("2026-03-05T06:00"))
+    ]  # fmt: skip
+    assert found.whole.best == pytest.approx(5760.0)
+    assert not found.whole.complete
+
+
 def test_time_ahead_is_refused_and_one_that_runs_is_cut() -> None:
     store = Kept(minutes={LOOP: steady(at("2026-03-02T06:00"), 24)})
     with pytest.raises(ValueError, match="lies ahead"):
