@@ -14,6 +14,7 @@ from config.errors import TallywireError
 
 COMMANDS = (
     "run",
+    "init",
     "validate",
     "survey",
     "locate",

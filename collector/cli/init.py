@@ -1,0 +1,60 @@
+"""`tallywire init`: a first site file from questions."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from collector.cli import exits
+from config.errors import TallywireError
+
+if TYPE_CHECKING:
+    Subparsers = argparse._SubParsersAction[argparse.ArgumentParser]
+
+
+def add(subparsers: Subparsers) -> None:
+    """Add the command and its options."""
+    parser = subparsers.add_parser(
+        "init",
+        help="write a first site file from questions",
+        description="Asks what gauge and PLC are set to and where their values are read, and writes a commented site file. It connects to "
+        "nothing; `tallywire survey` then reads every tag and says which lines are wrong.",
+    )
+    parser.add_argument("site", type=Path, metavar="SITE", help="site file to write (YAML); must not be there yet")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Ask, write, and say what each loop can and cannot verify."""
+    from collector.cli.coverage import summary
+    from collector.commissioning.walking import StoppedError, Terminal
+    from collector.commissioning.wizard import interview, site_text
+    from collector.replay.text import wrapped
+    from config.load import load_site, parse_site
+
+    if args.site.exists():
+        raise TallywireError(
+            "the file is there already", where=str(args.site), fix="name another, or edit it and run `tallywire validate`"
+        )
+    person = Terminal()
+    person.tell(
+        "\n".join(wrapped("Questions for a site file. Enter takes what stands in brackets, or leaves a thing out.")) + "\n\n"
+    )
+    try:
+        text = site_text(interview(person))
+    except (StoppedError, KeyboardInterrupt):
+        person.tell("\nStopped; nothing was written.\n")
+        return exits.INTERRUPTED
+    parse_site(text, str(args.site))
+    try:
+        args.site.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise TallywireError(
+            f"it cannot be written ({error.strerror or error})",
+            where=str(args.site),
+            fix="name a file in a folder that can be written",
+        ) from error
+    sys.stdout.write("\n" + summary(load_site(args.site)) + f"\nNext: tallywire survey {args.site}\n")
+    return exits.NO_FINDING

@@ -1,0 +1,72 @@
+"""The wizard: answers make a site file that is sound, wrong answers are asked again, nothing is written over."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import pytest
+
+from collector.cli import exits
+from collector.cli.main import main
+from config.load import load_site
+from config.model import ModbusTag, OpcUaTag
+
+ANSWERS = [
+    "north terminal", "north-terminal", "Potash: export 'quay'", "Mars/Base", "Atlantic/Reykjavik",
+    "gauge-07", "", "192.0.2.17", "", "", "y", "plc", "opcua", "http://plc", "opc.tcp://192.0.2.30:4840", "n",
+    "TB-07", "", "420", "420 t/h", "8 s", "Cs-137", "5200 1/s", "2026-05-14", "60 1/s", "153.85 kg/m", "240 m",
+    "", "", "", "", "2 s", "1.9 m/s", "",
+    "", "input 0 float32", "input 2 float32", "somewhere", "input 4 float32 CDAB", "", "", "", "", "",
+    "", "", "ns=2;s=TB-07/RawInput", "ns=2;s=TB-07/Flow", "", "", "", "", "", "n",
+]  # fmt: skip
+
+
+def typed(monkeypatch: pytest.MonkeyPatch, answers: list[str]) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO("\n".join(answers) + "\n"))
+
+
+def test_answers_make_a_sound_site_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "site.yaml"
+    typed(monkeypatch, ANSWERS)
+    assert main(["init", str(file)]) == exits.NO_FINDING
+    said = capsys.readouterr().out
+    for part in (
+        "is no name",
+        "is no time zone",
+        "is no address of OPC UA",
+        "'somewhere' cannot be read as a register",
+        "TB-07",
+    ):
+        assert part in said
+    site = load_site(file).site
+    loop = site.loops["TB-07"]
+    assert (site.site, site.title, site.time_zone) == ("north-terminal", "Potash: export 'quay'", "Atlantic/Reykjavik")
+    assert (loop.gauge.range.high, loop.plc.range.high, loop.gauge.damping, loop.plc.filter) == (420.0, 420.0, 8.0, 2.0)
+    assert (loop.gauge.empty_belt_rate, loop.gauge.belt_length, loop.drive.speed_at_nominal) == (5200.0, 240.0, 1.9)
+    speed, flow = loop.tags["speed"], loop.tags["plc_flow"]
+    assert isinstance(speed, ModbusTag)
+    assert (speed.endpoint, speed.table, speed.address, speed.order) == ("gauge-07", "input", 4, "CDAB")
+    assert isinstance(flow, OpcUaTag)
+    assert flow.node == "ns=2;s=TB-07/Flow"
+    assert set(loop.tags) == {"flow", "load", "speed", "ai_raw", "plc_flow"}
+    assert "# ledger" in file.read_text(encoding="utf-8")
+
+
+def test_file_that_is_there_is_not_written_over(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "site.yaml"
+    file.write_text("mine", encoding="utf-8")
+    assert main(["init", str(file)]) == exits.BAD_INPUT
+    assert "there already" in capsys.readouterr().err
+    assert file.read_text(encoding="utf-8") == "mine"
+
+
+def test_end_of_the_answers_writes_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    typed(monkeypatch, ANSWERS[:20])
+    assert main(["init", str(tmp_path / "site.yaml")]) == exits.INTERRUPTED
+    assert "nothing was written" in capsys.readouterr().out
+    assert not (tmp_path / "site.yaml").exists()
