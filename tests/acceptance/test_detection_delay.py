@@ -12,7 +12,7 @@ from checks.lines import chain
 from tests.bench.detection_delay import FEED, LOOP, WHOLE_PATH, Delays, exact_s, run, shift_t_h
 from tests.checks.runs_of_terminal import terminal
 
-SEEDS = (1, 2, 3, 4)
+SEEDS = (1, 2, 3)
 RATIO = 1.5
 BLOCK_S = 10.0
 LIMIT = terminal().loops[LOOP].limits.link
@@ -40,7 +40,7 @@ def test_doubt_comes_within_one_and_a_half_times_the_exact_delay(fault: str, sev
     exact = exact_s(abs(shift_t_h(fault, severity, SPAN)) - LIMIT.suspect / 100.0 * SPAN, sigma, rho, int(BLOCK_S))
     seen = [item.doubtful for item in delays]
     print(f"{fault} {severity}: {seen} s, exact {exact:.0f} s")
-    assert np.mean(seen) <= RATIO * exact + 0.25 * BLOCK_S  # four steps fall into a block where they like
+    assert np.mean(seen) <= RATIO * exact + 0.25 * BLOCK_S  # so few steps fall into a block where they like
 
 
 @pytest.mark.parametrize(("fault", "severity"), [("output-trim", 0.98), ("output-trim", 1.05), ("current-offset", 0.2)])
