@@ -91,6 +91,11 @@ class LiveState:
         """Add to a counter of the service."""
         self.counters[name] = self.counters.get(name, 0.0) + amount
 
+    @property
+    def mark(self) -> str:
+        """What a page notes, to know at its first event whether anything has happened since it was made."""
+        return f"{self.news}.{self.moves}"
+
     def touch(self) -> None:
         """Tell all watchers that something changed that is no evaluation."""
         self.news += 1

@@ -80,7 +80,7 @@ class Streams:
 
     def _event(self, version: int, loops: frozenset[str] | None) -> str:
         times = self._times(loops)
-        return f"id: {version}\nevent: change\ndata: {json.dumps({'evaluated': times}, separators=(',', ':'))}\n\n"
+        return f"id: {version}\nevent: change\ndata: {json.dumps({'evaluated': times, 'news': self._live.mark}, separators=(',', ':'))}\n\n"
 
 
 async def _next(changes: AsyncIterator[int]) -> int:

@@ -17,6 +17,7 @@
   let soon = 0;
   let wanted = "";
   let broken = false;
+  let first = true;
 
   const say = (text, mild = false) => {
     if (line.textContent !== text) line.textContent = text;
@@ -92,8 +93,14 @@
     const every = Number(part().dataset.every || 0) * 1000;
     if (!from || !window.EventSource) { poll(every || POLL); return; }
     stream = new EventSource(from);
-    // The first event comes at once and tells the state at this moment; while events flow, asking is only the safety net.
-    stream.addEventListener("change", () => { broken = false; poll(3 * POLL); refresh(); });
+    // The first event comes at once and tells the state at this moment: where nothing has happened since the page was made,
+    // there is nothing to ask for. While events flow, asking is only the safety net.
+    stream.addEventListener("change", (event) => {
+      const known = first && JSON.parse(event.data).news === part().dataset.news;
+      first = broken = false;
+      poll(3 * POLL);
+      if (!known) refresh();
+    });
     stream.addEventListener("error", () => { broken = true; poll(POLL); refresh(); });
     poll(POLL);
   };
