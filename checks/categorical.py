@@ -15,7 +15,7 @@ from checks.telling import clock, told
 from checks.tonnes import of_flows
 from checks.window import Window
 
-MODE_AFTER_S = 60
+MODE_AFTER_S = 30
 FORCE_AFTER_S = 20
 SETTLED = 10.0
 """Time constants after which a damped count rate rests on its last digit."""
