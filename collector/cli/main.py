@@ -26,6 +26,7 @@ COMMANDS = (
     "sources",
     "report",
     "records",
+    "history",
     "causes",
     "demo",
 )

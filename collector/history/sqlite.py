@@ -286,13 +286,17 @@ class SqliteStore:
         """Whether any sample of a loop-day is stored."""
         return (loop, day) in self._sealed or next(self.scan(loop, day * DAY_S, (day + 1) * DAY_S), None) is not None
 
+    def sealed_days(self) -> list[tuple[str, int]]:
+        """Loop and number of every sealed day, oldest first."""
+        return sorted(self._manifest(), key=lambda one: (one[1], one[0]))
+
     def retain(self, now: float) -> int:
         """Drop what is older than the retention of the site, and the oldest days where the disk runs full."""
         expired = retention.beyond(self._sealed, self._site.history, now)
         for one in expired:
-            self._drop_day(one)
+            self.drop_day(one)
         before = len(self._sealed)
-        lost = retention.for_room(self._sealed, now, self._room_is_short, self._drop_day)
+        lost = retention.for_room(self._sealed, now, self._room_is_short, self.drop_day)
         if lost:
             text = f"the disk is nearly full: the samples of {len(lost)} days up to {day_name(lost[-1])} were dropped"
             self.ledger.add(Event(time=now, loop="", kind="history-dropped", text=text))
@@ -303,7 +307,7 @@ class SqliteStore:
     def _room_is_short(self) -> bool:
         return retention.free_bytes(self._layout.root) < retention.LEAST_FREE_B
 
-    def _drop_day(self, one: tuple[str, int]) -> None:
+    def drop_day(self, one: tuple[str, int]) -> None:
         """Remove a sealed loop-day: the manifest first, so that no reader looks for a file that has gone."""
         loop, day = one
         with self._gate:
