@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from checks.accounting.balance import PeriodBalance
 from collector.accounts.account import Account
+from collector.spreadsheet import safe_text
 
 COLUMNS = (
     "loop", "period", "from", "to", "hours", "note", "gauge_t", "plc_t", "own_t", "best_t", "best_u_k2_t", "random_u_k2_t",
@@ -41,7 +42,7 @@ def _row(loop: str, part: PeriodBalance, zone: ZoneInfo) -> tuple[str, ...]:
     ]
     tonnes = (part.gauge, part.plc, *numbers, apart)
     return (
-        loop, period.name, *edges, f"{period.hours:g}", period.note, *("" if value is None else f"{value:.3f}" for value in tonnes),
+        safe_text(loop), safe_text(period.name), *edges, f"{period.hours:g}", safe_text(period.note), *("" if value is None else f"{value:.3f}" for value in tonnes),
         f"{part.measured_h:.4f}", f"{part.excluded_h:.4f}", *(f"{hours:.4f}" for hours in by_method),
         "yes" if part.complete else "no",
     )  # fmt: skip

@@ -15,13 +15,6 @@ import pyarrow.parquet as pq
 from checks.samples import BAD, Samples
 from config.errors import StoreError
 
-FORMULA = ("=", "+", "-", "@", "\t", "\r")
-
-
-def safe_text(text: str) -> str:
-    """A text for a cell of CSV: one that a spreadsheet would take for a formula is quoted with an apostrophe."""
-    return f"'{text}" if text.startswith(FORMULA) else text
-
 
 def write_csv(path: Path, parts: Iterable[Samples], roles: Sequence[str]) -> int:
     """Write samples of one loop as CSV, bad readings empty; returns the rows. Raises StoreError where the disk refuses."""

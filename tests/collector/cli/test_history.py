@@ -13,8 +13,8 @@ from collector.cli import exits
 from collector.cli.main import main
 from collector.clock import SystemClock
 from collector.history.bulk import import_samples
-from collector.history.outgoing import safe_text
 from collector.history.sqlite import open_store
+from collector.spreadsheet import safe_text
 from config.load import load_site
 from deploy.plant.site_file import site_text
 from deploy.plant.terminal import fresh, specs_at
