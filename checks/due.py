@@ -30,7 +30,12 @@ BEAT_S = 300
 HOLD_S = 180
 """How long after a change every block is judged: longer than any check of the last minutes looks back [s]."""
 AWAKE_S = 600
-"""The same after the last finding [s]: its return is told in time."""
+"""How long after the last finding blocks are judged at the steps of STANDING_S [s]: its return is told in time."""
+STANDING_S = 30
+"""While what is told stays the same, a block that ends here on the clock is judged: as often as a line is fitted anew [s]."""
+FRESH_S = 360
+"""How long after what is told has changed every block is judged: longer than a finding stands before it is raised, named,
+refined or gone [s]."""
 PRESSING_S = 30
 """How long after a line began to lean every block is judged, and the fit of the line asked anew [s]."""
 STANDS = ("frozen_counts", "frozen_current", "frozen_plc")
@@ -47,34 +52,43 @@ class Due:
         self._before: Codes | None = None
         self._changed_s: int | None = None
         self._leant_s: int | None = None
+        self._drawn_s: int | None = None
+        self.only_leans: frozenset[int] = frozenset()
+        """Begins of the blocks of the last `push` that are judged for no more than that a line leant or leant no longer a while ago."""
         self.pressing: frozenset[int] = frozenset()
         """Begins of the blocks of the last `push` before which a line began to lean so lately that it must be asked anew."""
 
     def push(self, blocks: Blocks, events_s: Sequence[int] = ()) -> NDArray[np.bool_]:
         """Whether each block is judged, shape (B,); `events_s` are moments at which something happened [epoch s]."""
         if not len(blocks):
-            self.pressing = frozenset()
+            self.pressing = self.only_leans = frozenset()
             return np.zeros(0, np.bool_)
         leans = [line.push(blocks) for line in self._lines]
         lasting = [each[:, BRIEF:] for each in leans]
-        codes = np.concatenate([self._picture(blocks), *lasting, *leans], axis=1)
+        picture = self._picture(blocks)
+        codes = np.concatenate([picture, *lasting, *leans], axis=1)
         before = codes[:1] if self._before is None else self._before[None, :]
         moved = np.diff(np.concatenate([before, codes]), axis=0) != 0
         width = sum(each.shape[1] for each in leans)
         changed = moved[:, : codes.shape[1] - width].any(axis=1)
         leant = (moved & (codes != 0))[:, codes.shape[1] - width :].any(axis=1)
+        drawn = moved[:, : picture.shape[1]].any(axis=1)
         changed[0] |= self._before is None
         rows = np.searchsorted(blocks.start_s, np.asarray(events_s, np.int64), side="right") - 1
         inside = (rows >= 0) & (np.asarray(events_s, np.int64) < blocks.start_s[rows] + blocks.length_s)
-        changed[rows[inside]] = True
+        changed[rows[inside]] = drawn[rows[inside]] = True
         self._before = codes[-1]
         last = _last(changed, blocks.start_s, self._changed_s)
         lean = _last(leant, blocks.start_s, self._leant_s)
-        self._changed_s, self._leant_s = int(last[-1]), int(lean[-1])
+        otherwise = _last(drawn, blocks.start_s, self._drawn_s)
+        self._changed_s, self._leant_s, self._drawn_s = int(last[-1]), int(lean[-1]), int(otherwise[-1])
         self.pressing = frozenset(blocks.start_s[blocks.start_s - lean < PRESSING_S].tolist())
         ends = blocks.start_s + blocks.length_s
         beat = (ends // BEAT_S) != (blocks.start_s // BEAT_S)
-        return np.asarray(beat | (blocks.start_s - last < HOLD_S) | (blocks.start_s - lean < PRESSING_S))
+        due = beat | (blocks.start_s - last < HOLD_S) | (blocks.start_s - lean < PRESSING_S)
+        other = beat | (blocks.start_s - otherwise < HOLD_S) | (blocks.start_s - lean < PRESSING_S)
+        self.only_leans = frozenset(blocks.start_s[due & ~other].tolist())
+        return np.asarray(due)
 
     def _picture(self, blocks: Blocks) -> Codes:
         """The classes of every block, shape (B, K)."""

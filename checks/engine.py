@@ -14,13 +14,13 @@ from checks.build import BlockBuilder
 from checks.catalogue import CHECKS, Check
 from checks.chain import TonnesSoFar, link_numbers, suppression
 from checks.diagnose import diagnose, traces_from
-from checks.due import AWAKE_S, Due
+from checks.due import AWAKE_S, FRESH_S, STANDING_S, Due
 from checks.empties import EmptiesLedger
 from checks.evaluation import BeltState, Evaluation
 from checks.finding import Finding
 from checks.merge import TreeMerger, concat
 from checks.references import references_of
-from checks.result import CheckResult, Verdict, worst
+from checks.result import CheckResult, Link, Verdict, worst
 from checks.ring import Ring
 from checks.samples import Samples, empty
 from checks.window import LedgerEntry, Window
@@ -33,6 +33,7 @@ KEPT_BLOCKS_S, KEPT_MINUTES_S, KEPT_HOURS_S = DAY_S, 14 * DAY_S, 400 * DAY_S
 KEPT_LEDGER = 2000
 SHOWN_UP_TO_S = 60
 """What is asked less often than this is not asked anew only to be shown [s]."""
+LINES = frozenset({Link.GAUGE_OUTPUT, Link.CURRENT, Link.INPUT_CARD, Link.SCALING_BLOCK})
 PIECE = 1800
 """Samples that are worked on at a time; only a matter of memory."""
 
@@ -76,16 +77,16 @@ class LoopEngine:
         self._references = references_of(site, loop_id)
         self._due = Due(self.loop)
         self.empties = EmptiesLedger(self.loop)
-        self._awake_until = 0
+        self._awake_until, self._fresh_until = 0, 0
         self._findings: tuple[Finding, ...] = ()
 
     def push(self, samples: Samples, *, evaluate: bool = True, show: bool = False) -> list[Evaluation]:
         """Take the next samples (in order of time) and return an evaluation for each block that they close and that is due.
 
-        A block is due where its picture has changed of late, at the beat of five minutes, and while a finding stands and for
-        ten minutes behind it (`checks.due`). With `show` every other block is evaluated too, for people to look at: its
-        numbers are new, its findings those of the last block that was due. With `evaluate` False the blocks are built but
-        not judged: the way back from history after a restart.
+        A block is due where its picture or what is told has changed of late, at the beat of five minutes, and at steps of half
+        a minute while a finding stands and for ten minutes behind it (`checks.due`). With `show` every other block is
+        evaluated too, for people to look at: its numbers are new, its findings those of the last block that was due. With
+        `evaluate` False the blocks are built but not judged: the way back from history after a restart.
         """
         out: list[Evaluation] = []
         for first in range(0, len(samples), PIECE):
@@ -132,13 +133,26 @@ class LoopEngine:
             self._set_until(end)
             if end - builder.length_s in self._due.pressing:
                 self._held.pop("scaling", None)
-            if evaluate and (due[row] or end <= self._awake_until):
+            if evaluate and ((due[row] and not self._known(end, builder.length_s)) or self._awake(end, builder.length_s)):
                 out.append(self._evaluate(end))
-            elif evaluate and show:
+                continue
+            if evaluate and end <= min(self._awake_until, self._traces_until):
+                self.explain(end - builder.length_s, end)
+            if evaluate and show:
                 window = self.window(end)
                 out.append(self._told(window, tuple(r for check in CHECKS for r in self._shown(check, window)), due=False))
         del self._ledger[:-KEPT_LEDGER]
         return out
+
+    def _awake(self, end: int, length_s: int) -> bool:
+        """Whether a block is judged because of what was told lately, whatever its picture says."""
+        step = end // STANDING_S != (end - length_s) // STANDING_S
+        return end <= self._fresh_until or (step and end <= self._awake_until)
+
+    def _known(self, end: int, length_s: int) -> bool:
+        """Whether a block is due only for a line that leant, while a line that differs has been told for a while."""
+        known = end > self._fresh_until and end - length_s in self._due.only_leans
+        return known and any(finding.link in LINES for finding in self._findings)
 
     def _ready(self, samples: Samples) -> BlockBuilder:
         if self._builder is None:
@@ -184,9 +198,11 @@ class LoopEngine:
     def _evaluate(self, end: int) -> Evaluation:
         window = self.window(end)
         results = tuple(result for check in CHECKS for result in self._answer(check, window))
-        self._findings = diagnose(window, results)
+        before, self._findings = self._findings, diagnose(window, results)
         if self._findings:
             self._awake_until = end + AWAKE_S
+        if _heads(before) != _heads(self._findings):
+            self._fresh_until = end + FRESH_S
         self._mark_traces(self._findings, end)
         return self._told(window, results, due=True)
 
@@ -318,6 +334,11 @@ class LoopEngine:
             quality={role: view[f"q:{role}"] for role in self._roles},
             flags=view["flags"],
         )
+
+
+def _heads(findings: Sequence[Finding]) -> frozenset[Hashable]:
+    """What is told, without its numbers."""
+    return frozenset((finding.link, finding.cause, finding.verdict) for finding in findings)
 
 
 def belt_state(window: Window) -> BeltState:

@@ -9,8 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from checks import engine as engine_module
 from checks.build import BlockBuilder
-from checks.due import BEAT_S, HOLD_S, Due
+from checks.due import BEAT_S, HOLD_S, STANDING_S, Due
+from checks.engine import LoopEngine
 from checks.merge import concat
 from tests.acceptance.simulated import LOOPS, Order, samples_of, tell
 from tests.checks.runs_of_terminal import BEGIN, run_of, samples_by_hand, small_site, terminal
@@ -74,3 +76,29 @@ def test_fault_is_raised_as_early_as_if_every_block_were_judged(
     assert few[0].change.episode.link == every[0].change.episode.link
     assert few[0].second - every[0].second <= most_later_s
     assert few[-1].change.episode.finding.cause == every[-1].change.episode.finding.cause
+
+
+@pytest.mark.parametrize("fault", ["zero-counts", "output-frozen", "upper-range@plc", "upper-range"])
+def test_standing_finding_is_raised_named_and_gone_as_if_every_block_were_judged(
+    fault: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    order = [Order(3800, fault), Order(6200, fault, on=False)]
+    few = tell(terminal(), "TB-07", BEGIN, 8000, SEED, order)
+    monkeypatch.setattr(engine_module, "STANDING_S", 1)
+    every = tell(terminal(), "TB-07", BEGIN, 8000, SEED, order)
+    assert [item.change.kind for item in few] == [item.change.kind for item in every]
+    for one, other in zip(few, every, strict=True):
+        assert 0 <= one.second - other.second < STANDING_S
+        assert one.change.episode.link == other.change.episode.link
+        assert one.change.episode.finding.cause == other.change.episode.finding.cause
+        if one.second == other.second:
+            assert one.change.episode.finding.begin == other.change.episode.finding.begin
+
+
+def test_standing_finding_is_judged_at_few_blocks() -> None:
+    engine, told = LoopEngine(terminal(), "TB-07"), []
+    for samples in samples_of("TB-07", BEGIN, 9000, SEED, [Order(3800, "upper-range@plc")]):
+        told += [evaluation for evaluation in engine.push(samples) if evaluation.findings]
+    late = [evaluation for evaluation in told if evaluation.time_s >= BEGIN + 6000]
+    assert len(late) < 0.6 * 3000 / 10
+    assert max(b.time_s - a.time_s for a, b in pairwise(told)) <= STANDING_S
