@@ -31,6 +31,10 @@ def add(subparsers: Subparsers) -> None:
     parser.add_argument(
         "--json", type=Path, metavar="OUT", help="also write the report as one JSON object (`-`: stdout, no text)"
     )
+    parser.add_argument("--from", dest="begin", metavar="DAY", help="instead of a file: the stored history from this local day")
+    parser.add_argument("--to", dest="end", metavar="DAY", help="up to this local day (exclusive)")
+    parser.add_argument("--loop", metavar="LOOP", help="of the stored history, this loop only")
+    parser.add_argument("--history", type=Path, metavar="DIR", help="data folder of the service (default: its usual place)")
     parser.add_argument("--schema", action="store_true", help="print the JSON Schema of the report and leave")
     parser.set_defaults(run=run)
 
@@ -42,10 +46,15 @@ def run(args: argparse.Namespace) -> int:
 
         sys.stdout.write(json.dumps(schema(), indent=2) + "\n")
         return exits.NO_FINDING
-    if args.site is None or args.data is None:
+    stored = args.begin is not None and args.end is not None
+    if args.site is None or (args.data is None) == (not stored):
         raise TallywireError(
-            "a site file and a recorded file are needed", fix="tallywire replay SITE.yaml --data FILE [--json OUT]"
+            "a site file and either a recorded file or a time of the history are needed",
+            fix="tallywire replay SITE.yaml --data FILE, or --from DAY --to DAY",
         )
-    from collector.replay.run import replay_command
+    from collector.replay.run import replay_command, replay_stored
+
+    if stored:
+        return replay_stored(args.site, args.begin, args.end, loop=args.loop, folder=args.history, json_out=args.json)
 
     return replay_command(args.site, args.data, column_map=args.map, json_out=args.json)

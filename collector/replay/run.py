@@ -16,12 +16,23 @@ from checks.result import CheckResult, Link, Verdict
 from checks.samples import Samples
 from collector.cli import exits
 from collector.replay.columns import read_map
-from collector.replay.importer import Recording
+from collector.replay.importer import Batch
 from collector.replay.report import LoopOutcome, Outcome, to_bytes
 from collector.replay.text import text
 from config.errors import TallywireError
 from config.load import load_site
 from config.model import Site
+
+
+class Recorded(Protocol):
+    """Samples on their way into a replay."""
+
+    site: Site
+    step_s: int
+
+    def batches(self) -> Iterator[Batch]:
+        """All samples once, in order of time for each loop."""
+        ...
 
 
 class Progress(Protocol):
@@ -46,15 +57,62 @@ def replay_command(site_path: Path, data: Path, *, column_map: Path | None = Non
     with recorded(loaded.site, data, None if column_map is None else read_map(column_map)) as (recording, understood):
         with _progress(data) as progress:
             outcome = replay(recording, site_sha256=loaded.sha256, progress=progress)
-        to_stdout = json_out is not None and str(json_out) == "-"
-        if to_stdout:
-            sys.stdout.buffer.write(to_bytes(outcome))
-        else:
-            if json_out is not None:
-                _write(json_out, to_bytes(outcome))
-            notes = [*map(str, loaded.warnings), *understood, *recording.warnings]
-            sys.stdout.write(text(outcome, source=f"replay of {data.name}", warnings=notes, step_s=recording.step_s))
+        notes = [*map(str, loaded.warnings), *understood, *recording.warnings]
+        _tell(outcome, json_out, f"replay of {data.name}", notes, recording.step_s)
     return exit_code(outcome)
+
+
+def replay_stored(
+    site_path: Path,
+    first: str,
+    after: str,
+    *,
+    loop: str | None = None,
+    folder: Path | None = None,
+    json_out: Path | None = None,
+) -> int:
+    """What `tallywire replay` does over the stored history: the local days from `first` up to `after`.
+
+    Raises
+    ------
+    TallywireError
+        The site file, the days, or the history cannot be used.
+    """
+    from zoneinfo import ZoneInfo
+
+    from collector.cli.days import day_of, loop_of
+    from collector.clock import SystemClock
+    from collector.history.sqlite import open_store
+    from collector.replay.stored import StoredRecording
+    from collector.service.run import data_folder
+    from collector.uptime import midnight
+
+    loaded = load_site(site_path)
+    zone = ZoneInfo(loaded.site.time_zone)
+    begin, end = midnight(day_of(first, "--from"), zone), midnight(day_of(after, "--to"), zone)
+    if end <= begin:
+        raise TallywireError("the time does not end after it begins", where="--to", fix="the day after the last")
+    loops = list(loaded.site.loops) if loop is None else [loop_of(loop, loaded.site.loops)]
+    data = data_folder(folder, loaded.site)
+    store = open_store(data, loaded.site, clock=SystemClock(), read_only=True)
+    try:
+        recording = StoredRecording(loaded.site, store, loops, begin, end)
+        with _progress(data) as progress:
+            outcome = replay(recording, site_sha256=loaded.sha256, progress=progress)
+    finally:
+        store.close()
+    _tell(outcome, json_out, f"replay of the history from {first} to {after}", [*map(str, loaded.warnings)], recording.step_s)
+    return exit_code(outcome)
+
+
+def _tell(outcome: Outcome, json_out: Path | None, source: str, notes: Sequence[str], step_s: int) -> None:
+    """Write the report as JSON, as text, or both."""
+    if json_out is not None and str(json_out) == "-":
+        sys.stdout.buffer.write(to_bytes(outcome))
+        return
+    if json_out is not None:
+        _write(json_out, to_bytes(outcome))
+    sys.stdout.write(text(outcome, source=source, warnings=notes, step_s=step_s))
 
 
 def exit_code(outcome: Outcome) -> int:
@@ -64,7 +122,7 @@ def exit_code(outcome: Outcome) -> int:
     return exits.NO_FINDING if outcome.evaluated_anything() else exits.NOTHING_EVALUATED
 
 
-def replay(recording: Recording, *, site_sha256: str = "", progress: Progress = lambda done, rows: None) -> Outcome:
+def replay(recording: Recorded, *, site_sha256: str = "", progress: Progress = lambda done, rows: None) -> Outcome:
     """Verify a recorded file as the service would have; memory does not grow with the file.
 
     Raises

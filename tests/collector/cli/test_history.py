@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -114,6 +115,24 @@ def test_bad_input_is_one_message(
 ) -> None:
     assert history(kept, command, *options) == exits.BAD_INPUT
     assert says in capsys.readouterr().err
+
+
+def test_stored_history_is_replayed_like_the_file_it_came_from(
+    kept: tuple[Path, Path, Samples], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out, stored, filed = tmp_path / "out.parquet", tmp_path / "stored.json", tmp_path / "filed.json"
+    history(kept, "export", "--loop", "TB-07", "--from", day(0), "--to", day(1), "--out", str(out))
+    asked = ["--from", day(0), "--to", day(1), "--loop", "TB-07", "--history", str(kept[1])]
+    code = main(["replay", str(kept[0]), *asked, "--json", str(stored)])
+    assert main(["replay", str(kept[0]), "--data", str(out), "--json", str(filed)]) == code
+    assert "replay of the history" in capsys.readouterr().out
+    one, other = (json.loads(path.read_text(encoding="utf-8")) for path in (stored, filed))
+    assert one["loops"][0]["checks"] == other["loops"][0]["checks"]
+    assert (one["from"], one["to"]) == (other["from"], other["to"])
+    empty = ["--from", day(5), "--to", day(6), "--loop", "TB-07", "--history", str(kept[1])]
+    assert main(["replay", str(kept[0]), *empty]) == exits.BAD_INPUT
+    assert "no samples in that time" in capsys.readouterr().err
+    assert main(["replay", str(kept[0]), "--data", str(out), *asked]) == exits.BAD_INPUT
 
 
 def test_text_that_a_spreadsheet_would_compute_is_quoted() -> None:
