@@ -12,7 +12,8 @@ from collector.history.store import Event, Trend
 from collector.live import EndpointStatus
 from collector.web import schemas
 from collector.web.drawn_roles import meaning_of, roles_of, unit_of
-from collector.web.overview import LoopLine, Step, endpoints_of
+from collector.web.next_step import Step
+from collector.web.overview import LoopLine, endpoints_of
 from collector.web.tag_rows import TagRow
 from collector.web.words import finite, iso, where
 from config.model import Loop

@@ -18,6 +18,7 @@ from collector.live import LiveState
 from collector.web import answers, cause_answers, overview, schemas, tag_rows
 from collector.web.drawn_roles import roles_of
 from collector.web.forms import typed
+from collector.web.next_step import next_step
 from collector.web.times import From, To, stretch
 from config.cautions import CAUTIONS
 from config.errors import TallywireError
@@ -74,7 +75,7 @@ def router(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clock) 
             loops=list(live.site.loops),
             problems=dict(live.problems),
             standing=overview.summary(lines),
-            next=answers.step(overview.next_step(live, lines, desk.standing()), CAUTIONS),
+            next=answers.step(next_step(live, lines, desk.standing()), CAUTIONS),
         )
 
     @routes.get("/loops", summary="Every loop in one line, worst first")

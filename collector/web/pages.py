@@ -24,6 +24,7 @@ from collector.live import LiveState
 from collector.web import cause_answers, overview, tag_rows, words
 from collector.web.compression import AS_IT_IS
 from collector.web.drawing import TrendPicture, draw
+from collector.web.next_step import next_step
 from collector.web.paging import Find, PageNumber, fits, part_of
 from collector.web.security import Guard
 from collector.web.static_files import StaticFile
@@ -99,7 +100,7 @@ class Pages:
             lines=lines,
             part=part_of(found, number, LOOPS_A_PAGE, find),
             summary=overview.summary(lines),
-            step=overview.next_step(self._live, lines, self._desk.standing()),
+            step=next_step(self._live, lines, self._desk.standing()),
             lost=overview.lost_endpoints(self._live),
             loops_of=lambda name: overview.loops_of(self._live, name),
             agrees_since=self._agrees_since(now),

@@ -7,6 +7,7 @@ from checks.result import Link, Verdict
 from collector.alerts.model import Alert, AlertState
 from collector.live import LiveState
 from collector.web import overview
+from collector.web.next_step import Step, next_step
 from collector.web.overview import Standing
 from tests.collector.web import plant
 
@@ -74,8 +75,8 @@ def test_ended_findings_do_not_stand() -> None:
 
 
 def test_next_step_goes_from_the_network_to_the_chain_to_the_alerts() -> None:
-    def step(live: LiveState, *alerts: Alert) -> overview.Step:
-        return overview.next_step(live, overview.loop_lines(live, NOW), alerts)
+    def step(live: LiveState, *alerts: Alert) -> Step:
+        return next_step(live, overview.loop_lines(live, NOW), alerts)
 
     assert step(plant.lost()).headline == "plc does not answer (no answer within 4 s); it carries TB-07, TB-08, TB-09."
     assert step(plant.stale()).headline == "TB-07 brings no fresh data."
@@ -89,12 +90,12 @@ def test_next_step_goes_from_the_network_to_the_chain_to_the_alerts() -> None:
 def test_next_step_of_a_loop_without_a_finding_names_the_link() -> None:
     live = plant.faulty()
     live.evaluations["TB-07"] = replace(live.evaluations["TB-07"], findings=())
-    step = overview.next_step(live, overview.loop_lines(live, NOW), [])
+    step = next_step(live, overview.loop_lines(live, NOW), [])
     assert "scaling block" in step.headline
     nothing = plant.healthy()
     for loop in nothing.site.loops:
         nothing.evaluations[loop] = plant.evaluation(loop, Verdict.NOT_EVALUATED)
-    assert overview.next_step(nothing, overview.loop_lines(nothing, NOW), []).headline == "Nothing can be evaluated now."
+    assert next_step(nothing, overview.loop_lines(nothing, NOW), []).headline == "Nothing can be evaluated now."
 
 
 def test_ne107_status_follows_the_verdict_and_makes_no_claim_on_old_data() -> None:
