@@ -136,7 +136,7 @@ def report(entries: list[dict[str, Any]], wanted: int) -> None:
     )
     worked = sum(item.worked_s for item in quiet)
     print(
-        f"{len(quiet)} of {wanted} days, {len({item.draw for item in quiet})} sites; {worked / max(len(quiet), 1):.1f} CPU s a day"
+        f"{len(quiet)} of {wanted} days, {len({item.draw for item in quiet})} sites; {worked / max(len(quiet), 1):.1f} s of wall clock a day in the engine"
     )
     for digest, count in Counter(entry["code"] for entry in entries).items():
         print(f"    code {digest}{' (as it is now)' if digest == code() else ''}: {count} days")
