@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+import re
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -8,6 +9,7 @@ import pytest
 from checks.result import Link
 from collector.web import words
 from config.model import ModbusTag, OpcUaTag, RecordedTag
+from tests.collector.web import plant
 
 REGINA = ZoneInfo("America/Regina")
 
@@ -92,3 +94,19 @@ def test_tags_say_where_they_are_read_and_what_the_registers_held() -> None:
 
 def test_every_link_has_a_name_and_a_place() -> None:
     assert set(words.LINK_NAMES) == set(words.PLACES) == set(Link)
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("Ends differ since 13:11 UTC on 02 Mar: off by -2.23 %", "Ends differ since 07:11 CST: off by −2.23 %"),
+        ("since 23:50 UTC on 28 Feb", "since 28 Feb 17:50 CST"),
+        ("since 06:30 UTC on 31 Dec", "since 31 Dec 2025 00:30 CST"),
+        ("the detector is at 29.0 degC, TB-07 and 2019-05-14 stay", "the detector is at 29.0 °C, TB-07 and 2019-05-14 stay"),
+        ("<b>13:11</b>", "&lt;b&gt;13:11&lt;/b&gt;"),
+    ],
+)
+def test_sentences_of_the_checks_are_told_in_the_words_of_the_site(text: str, shown: str) -> None:
+    told = str(words.said(text, ZoneInfo("America/Regina"), plant.NOW))
+    assert re.sub(r"</?time[^>]*>", "", told).replace("\N{NO-BREAK SPACE}", " ") == shown
+    assert ("UTC" in text) == ("UTC" in told), "the moment in UTC stands in the title"
