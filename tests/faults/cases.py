@@ -222,7 +222,7 @@ CASES: tuple[Case, ...] = (
     Case(cause="factor-twice", places=(L, B), beside=frozenset({"upper-range", "raw-span", "calibration-factor"})),
     # speed
     Case(cause="belt-slip", sizes=(2.0, 6.0, 20.0), places=(D,), with_roles=SPEEDS, measured_speed=True),
-    Case(cause="fixed-speed", places=(D,), with_roles=SPEEDS),
+    Case(cause="fixed-speed", places=(D,), with_roles=SPEEDS, shows=lambda spec: spec.belt.variable),
     Case(cause="speed-held", sizes=(1.0,), places=(D,), after_s=QUICK, with_roles=frozenset({"speed", "drive_running"})),
     Case(cause="tach-lost", sizes=(1.0,), places=(D,), after_s=QUICK, with_roles=frozenset({"speed", "drive_running"})),
     Case(cause="tach-extra-pulses", sizes=(1.3, 2.0, 3.0), places=(D,), after_s=SHORT, with_roles=SPEEDS,
