@@ -133,29 +133,36 @@ def _log_likelihood(
     prior = np.diag([0.0, held, 0.0, held])
     level, slope, height = whitened(np.ones(rows)), whitened(flow), whitened(deviation - deviation.mean())
 
-    def fitted(second: float, weight: Floats) -> tuple[Floats, float, float]:
-        """Coefficients, squares left and the log of the size of the information, for a change at this second."""
-        behind = np.clip((begins + length_s - second) / length_s, 0.0, 1.0)
-        columns = np.stack([level, slope, whitened(behind), whitened(behind * flow)], axis=1)
-        q, r = np.linalg.qr(np.concatenate([columns * weight[:, None], prior]))
-        along = q[:rows].T @ (height * weight)
-        squares = float(((height * weight) ** 2).sum() - along @ along) + rows * floor * floor * LEAST_SHARE
-        sizes = np.maximum(np.abs(np.diag(r)), 1e-12)
-        return np.asarray(np.linalg.lstsq(r, along, rcond=None)[0]), max(squares, 1e-300), float(np.log(sizes).sum())
+    def tried(weights: Floats) -> tuple[Floats, Floats, Floats]:
+        """Log likelihood, squares left and coefficients of a change at each second; `weights` (S, n)."""
+        behind = np.clip((begins[None, :] + length_s - seconds[:, None]) / length_s, 0.0, 1.0)
+        columns = np.stack(
+            [
+                np.broadcast_to(level, behind.shape), np.broadcast_to(slope, behind.shape), whitened_rows(behind),
+                whitened_rows(behind * flow),
+            ],
+            axis=2,
+        )  # fmt: skip
+        whole = np.concatenate([columns * weights[:, :, None], np.broadcast_to(prior, (len(seconds), 4, 4))], axis=1)
+        q, r = np.linalg.qr(whole)
+        target = height * weights
+        along = np.einsum("snk,sn->sk", q[:, :rows], target)
+        squares = (target**2).sum(axis=1) - (along**2).sum(axis=1) + rows * floor * floor * LEAST_SHARE
+        squares = np.maximum(squares, 1e-300)
+        sizes = np.log(np.maximum(np.abs(np.diagonal(r, axis1=1, axis2=2)), 1e-12)).sum(axis=1)
+        likely = -sizes - 0.5 * (rows - 2) * np.log(squares) + np.log(weights).sum(axis=1)
+        best = int(np.argmax(likely))
+        return likely, squares, np.asarray(np.linalg.lstsq(r[best], along[best], rcond=None)[0])
 
-    def tried(second: float, weight: Floats) -> float:
-        _, squares, size = fitted(second, weight)
-        return -size - 0.5 * (rows - 2) * float(np.log(squares)) + float(np.log(weight).sum())
+    def whitened_rows(columns: Floats) -> Floats:
+        out: Floats = columns * np.sqrt(1.0 - rho * rho)
+        out[:, follows] = columns[:, follows] - rho * columns[:, before]
+        return out
 
-    even = np.ones(rows)
-    plain = [tried(second, even) for second in seconds]
-    best = float(seconds[int(np.argmax(plain))])
-    found, squares, _ = fitted(best, even)
-    spread = UNEVEN * np.abs(found[3] / scale) * ranges / np.sqrt(squares / rows)
-    out = np.empty(len(seconds))
-    for number, second in enumerate(seconds):
-        holds = (begins < second) & (second < begins + length_s)
-        out[number] = (
-            tried(second, np.where(holds, 1.0 / np.sqrt(1.0 + spread * spread), 1.0)) if holds.any() else plain[number]
-        )
+    plain, squares, found = tried(np.ones((len(seconds), rows)))
+    best = int(np.argmax(plain))
+    spread = UNEVEN * np.abs(found[3] / scale) * ranges / np.sqrt(squares[best] / rows)
+    holds = (begins[None, :] < seconds[:, None]) & (seconds[:, None] < begins[None, :] + length_s)
+    weighed, _, _ = tried(np.where(holds, 1.0 / np.sqrt(1.0 + spread * spread), 1.0))
+    out = np.where(holds.any(axis=1), weighed, plain)
     return np.asarray(out - out.max(), np.float64)

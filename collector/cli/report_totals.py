@@ -56,7 +56,7 @@ def _common(parser: argparse.ArgumentParser) -> None:
 
 def run_totals(args: argparse.Namespace) -> int:
     """Print the accounts, or write them as CSV; 3 where nothing was measured or booked."""
-    from collector.accounts.account import parts_of
+    from collector.accounts.periods import parts_of
     from config.load import load_site
 
     site = load_site(args.site).site
@@ -70,7 +70,7 @@ def run_totals(args: argparse.Namespace) -> int:
 
 def run_month(args: argparse.Namespace) -> int:
     """Print the account of a month, or write it as CSV; 3 where nothing was measured or booked."""
-    from collector.accounts.account import parts_of, period_named
+    from collector.accounts.periods import parts_of, period_named
     from config.load import load_site
 
     site = load_site(args.site).site
@@ -86,7 +86,7 @@ def run_month(args: argparse.Namespace) -> int:
 def _report(args: argparse.Namespace, site: Site, parts: Sequence[Period], named: Period | None = None) -> int:
     from zoneinfo import ZoneInfo
 
-    from collector.accounts import account, table, text
+    from collector.accounts import account, periods, table, text
     from collector.alerts.model import Alert
     from collector.clock import SystemClock
     from collector.history.alert_rows import AlertRows
@@ -96,7 +96,7 @@ def _report(args: argparse.Namespace, site: Site, parts: Sequence[Period], named
     loops = [loop_of(args.loop, site.loops)] if args.loop is not None else list(site.loops)
     clock, zone = SystemClock(), ZoneInfo(site.time_zone)
     now = clock.now()
-    if not account.begun(parts, now):
+    if not periods.begun(parts, now):
         raise TallywireError(
             "the time lies ahead", where="--from" if args.run is run_totals else "--month", fix="name an earlier one"
         )

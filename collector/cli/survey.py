@@ -32,7 +32,11 @@ def add(subparsers: Subparsers) -> None:
         "--rate", type=float, default=2.0, metavar="N", help="most Modbus requests a second to one device (default: 2)"
     )
     parser.add_argument(
-        "--wait", type=float, default=15.0, metavar="S", help="time to the second look at totals and odd tags (default: 15; 0: none)"
+        "--wait",
+        type=float,
+        default=15.0,
+        metavar="S",
+        help="time to the second look at totals and odd tags (default: 15; 0: none)",
     )
     parser.add_argument("--raw", action="store_true", help="show the registers and all orders of every tag")
     parser.add_argument(

@@ -21,6 +21,8 @@ from config.errors import StoreError
 from config.model import Site
 
 PERIOD_S = 1.0
+FOLLOWED_S = 300
+"""How often the numbers of what stands are written down: tonnes, evidence, shifts [s]."""
 
 
 class Book(AlertDesk, Protocol):
@@ -68,11 +70,18 @@ class Alerts:
         self._pending: list[EpisodeChange] = []
         self._reasons: dict[str, str] = {}
         self._noted: dict[str, str] = {}
+        self._followed: dict[str, int] = {}
 
     def take(self, evaluation: Evaluation) -> None:
         """Take one evaluation, in order of time."""
         tracker = self._trackers[evaluation.loop]
-        self._pending += tracker.update(evaluation)
+        changes = tracker.update(evaluation)
+        self._pending += changes
+        if changes or evaluation.time_s - self._followed.setdefault(evaluation.loop, evaluation.time_s) >= FOLLOWED_S:
+            self._followed[evaluation.loop] = evaluation.time_s
+            changed = {change.episode.id for change in changes}
+            still = [episode for episode in tracker.open if episode.id not in changed]
+            self._pending += [EpisodeChange(kind="refined", episode=episode, time_s=evaluation.time_s) for episode in still]
         self._live.standing[evaluation.loop] = tuple(episode.finding for episode in tracker.open)
         if self._noted.get(evaluation.loop) == evaluation.suppressed:
             self._reasons.pop(evaluation.loop, None)
