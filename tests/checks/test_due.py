@@ -37,7 +37,8 @@ def test_chunks_do_not_matter(cuts: list[int], after: list[int]) -> None:
     events = sorted(BEGIN + second for second in after)
     at_once = Due(loop)
     whole = at_once.push(HEALTHY, events)
-    parts, pressing, one = [], set(), Due(loop)
+    parts, one = [], Due(loop)
+    pressing: set[int] = set()
     for first, last in pairwise([0, *sorted(cuts), len(HEALTHY)]):
         part = HEALTHY[slice(first, last)]
         begin, end = int(part.start_s[0]), int(part.start_s[-1]) + part.length_s
