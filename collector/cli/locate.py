@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import asyncio
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -46,6 +45,8 @@ def add(subparsers: Subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Locate and narrow; 0 where one place or more is left, 1 where none is."""
+    import asyncio
+
     from collector.clock import SystemClock
     from collector.commissioning.borrow import borrowed
     from collector.commissioning.registers import MOST_SCANNED, SlowReader

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import asyncio
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -55,6 +54,8 @@ def add(subparsers: Subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Guide, record; 1 where the chain as it was left differs, 130 where it was stopped."""
+    import asyncio
+
     from collector.commissioning.check_run import resume
     from collector.commissioning.walking import StoppedError
     from collector.service.run import data_folder

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import asyncio
 import json
 import sys
 from pathlib import Path
@@ -48,6 +47,8 @@ def add(subparsers: Subparsers) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Survey, print, save; 1 where a tag cannot be right, 3 where nothing could be read."""
+    import asyncio
+
     from collector.clock import SystemClock
     from collector.commissioning.borrow import borrowed
     from collector.commissioning.survey import as_dict, survey

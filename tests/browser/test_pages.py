@@ -23,29 +23,6 @@ PATHS = (
 )
 STATES = {"healthy": plant.healthy, "faulty": plant.faulty, "starting": plant.live, "stale": plant.stale, "lost": plant.lost}
 
-CONTRAST = """() => {
-  const channel = (v) => (v /= 255) <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4;
-  const parse = (text) => text.match(/[\\d.]+/g).map(Number);
-  const luminance = ([r, g, b]) => 0.2126 * channel(r) + 0.7152 * channel(g) + 0.0722 * channel(b);
-  const ground = (node) => {
-    for (; node; node = node.parentElement) {
-      const found = parse(getComputedStyle(node).backgroundColor);
-      if (found.length < 4 || found[3] > 0) return found;
-    }
-    return [255, 255, 255];
-  };
-  const poor = [];
-  for (const node of document.querySelectorAll("body *")) {
-    const own = [...node.childNodes].some((child) => child.nodeType === 3 && child.textContent.trim());
-    if (!own || !node.checkVisibility() || node.closest("svg")) continue;
-    const [a, b] = [luminance(parse(getComputedStyle(node).color)), luminance(ground(node))];
-    const ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
-    if (ratio < 4.5) poor.push(`${node.tagName}.${node.className}: ${ratio.toFixed(2)}`);
-  }
-  return poor;
-}"""
-"""Contrast of every visible text against its ground, WCAG 2.2 success criterion 1.4.3 (formula from memory)."""
-
 
 @pytest.mark.parametrize("state", STATES)
 def test_pages_render_without_console_errors_and_ask_no_other_host(run: Run, visit: Open, state: str) -> None:
@@ -58,23 +35,13 @@ def test_pages_render_without_console_errors_and_ask_no_other_host(run: Run, vis
         assert seen.hosts == {running.base.removeprefix("http://")}
 
 
-@pytest.mark.parametrize("state", STATES)
+@pytest.mark.parametrize("state", ["faulty", "starting"])
 def test_phone_needs_no_sideways_scroll(run: Run, visit: Open, state: str) -> None:
     running = run(STATES[state], alerts=state == "faulty")
     for path in PATHS:
         page = visit(running.base + path, width=360).page
         page.evaluate("document.querySelectorAll('details').forEach((item) => { item.open = true })")
         assert page.evaluate("document.documentElement.scrollWidth") <= 360, path
-
-
-@pytest.mark.parametrize("dark", [False, True])
-def test_every_text_has_enough_contrast(run: Run, visit: Open, dark: bool) -> None:
-    for state in ("faulty", "lost"):
-        running = run(STATES[state], alerts=True)
-        for path in PATHS:
-            page = visit(running.base + path, dark=dark).page
-            page.evaluate("document.querySelectorAll('details').forEach((item) => { item.open = true })")
-            assert page.evaluate(CONTRAST) == [], path
 
 
 def test_page_changes_by_itself_when_an_evaluation_comes(run: Run, visit: Open) -> None:

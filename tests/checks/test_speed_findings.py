@@ -64,7 +64,7 @@ def test_fixed_speed_is_named_once_the_drive_has_moved() -> None:
 
 
 def test_speed_off_a_variable_drive_that_has_not_moved_is_a_tie_with_the_step_that_would_tell() -> None:
-    samples = run("TB-09", "fixed-speed", AT_H + 45 / 3600)
+    samples = run("TB-09", "fixed-speed", AT_H + 75 / 3600)
     (finding,) = told(window_of(samples))
     assert finding.cause == UNKNOWN
     assert {item.cause for item in finding.alternatives} >= {"fixed-speed", "belt-slip"}

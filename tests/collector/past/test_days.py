@@ -25,7 +25,6 @@ from tests.collector.history.conftest import Opener
 from tests.collector.history.recorded import DAY, DAY_S, MIDNIGHT, assert_same, terminal
 from tests.crash.victim import steady
 
-pytest_plugins = ("tests.collector.history.conftest",)
 LOOP, NOW = "TB-07", MIDNIGHT + 3 * DAY_S
 
 
