@@ -16,11 +16,12 @@ from collector.accounts.closing import Accountant, Closed
 from collector.clock import Clock
 from collector.live import LiveState
 from collector.records.book import Record
-from collector.web import bridge_plot, totals_answers
+from collector.web import bridge_plot, overview, totals_answers
 from collector.web import totals_schemas as schemas
 from collector.web.api import PROBLEMS
 from collector.web.forms import form_of, typed
-from collector.web.pages import Pages
+from collector.web.pages import LOOPS_A_PAGE, Pages
+from collector.web.paging import Find, PageNumber, Part, fits, part_of
 from collector.web.security import Guard
 from collector.web.totals_asked import Asked, asked, current
 from config.errors import TallywireError
@@ -42,13 +43,15 @@ class TotalsPages:
         self._zone = ZoneInfo(live.site.time_zone)
 
     async def site(self, request: Request, *, problem: TallywireError | None = None) -> Response:
-        """All loops, worst first."""
+        """Some loops at a time, those that differ now first; worst first among those that are shown."""
         wanted = self.asked(request)
-        found = await self._read(wanted, list(self._live.site.loops), creep=False)
+        part = self._part(request)
+        found = await self._read(wanted, part.items, creep=False)
         return self._pages.render(
             "totals.html",
             200 if problem is None else 422,
             found=found,
+            part=part,
             kept=await self.closed(wanted, found),
             sentence=words.site_sentence(found),
             problem=problem,
@@ -75,7 +78,7 @@ class TotalsPages:
     async def file(self, request: Request, loop: str | None) -> Response:
         """One row a loop and part as CSV."""
         wanted = self.asked(request)
-        found = await self._read(wanted, list(self._live.site.loops) if loop is None else [self.known(loop)], creep=False)
+        found = await self._read(wanted, self._part(request).items if loop is None else [self.known(loop)], creep=False)
         name = "-".join(part for part in ("totals", loop, wanted.whole.name.replace(" ", "-").replace(":", "")) if part)
         headers = {"Content-Disposition": f'attachment; filename="{name}.csv"'}
         return Response(table.csv_text(found, self._zone), media_type="text/csv; charset=utf-8", headers=headers)
@@ -115,7 +118,7 @@ class TotalsPages:
     async def rest(self, request: Request, loop: str | None) -> schemas.TotalsOut:
         """The accounts for programs."""
         wanted = self.asked(request)
-        found = await self._read(wanted, list(self._live.site.loops) if loop is None else [self.known(loop)], creep=True)
+        found = await self._read(wanted, self._part(request).items if loop is None else [self.known(loop)], creep=True)
         return totals_answers.totals(found, await self.closed(wanted, found))
 
     async def made(self, act: Callable[[Accountant], Record | None]) -> schemas.ClosedOut:
@@ -130,6 +133,16 @@ class TotalsPages:
     def asked(self, request: Request) -> Asked:
         """The time that a request asks for."""
         return asked(self._live.site, request.query_params, self._clock.now())
+
+    def _part(self, request: Request) -> Part[str]:
+        """The loops that a request is about: a page of those whose name or title fits, the worst by their standing first."""
+        find, number = request.query_params.get("find", ""), request.query_params.get("page", "1")
+        loops = self._live.site.loops
+        order = [line.loop for line in overview.loop_lines(self._live, self._clock.now())]
+        names = [name for name in order if fits(find, name, loops[name].title)]
+        if not names:
+            raise HTTPException(404, f"no loop has {find[:80]!r} in its name or title")
+        return part_of(names, int(number) if number.isdecimal() and len(number) < 6 else 1, LOOPS_A_PAGE, find)
 
     def known(self, loop: str) -> str:
         """A loop of this site; 404 for any other."""
@@ -213,7 +226,11 @@ def router(pages: TotalsPages) -> APIRouter:
     async def restate_form(request: Request) -> Response:
         return await pages.restate(request)
 
-    @routes.get("/api/v1/totals", summary="Tonnes of all loops in a period, worst first", responses=PROBLEMS)
+    @routes.get(
+        "/api/v1/totals",
+        summary="Tonnes of the loops in a period, 25 at a time, those that differ now first",
+        responses=PROBLEMS,
+    )
     async def totals(
         request: Request,
         kind: KindQuery = "day",
@@ -221,6 +238,8 @@ def router(pages: TotalsPages) -> APIRouter:
         begin: FromDay = None,
         to: ToDay = None,
         by: By = "day",
+        page: PageNumber = 1,
+        find: Find = "",
     ) -> schemas.TotalsOut:
         return await pages.rest(request, None)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,7 +17,7 @@ from fastapi import FastAPI
 from checks.accounting.bridge import Step, bridge
 from checks.reliability.timeline import LoopState
 from collector.clock import ManualClock
-from collector.web import bridge_plot
+from collector.web import bridge_plot, totals_page
 from collector.web.app import create_app
 from tests.collector.accounts import site
 from tests.collector.accounts.histories import Kept, noted
@@ -227,3 +228,19 @@ def test_the_picture_joins_every_row_and_keeps_inside() -> None:
     assert picture.bars[2].width == pytest.approx(20.0 * scale, abs=0.2)
     assert all(0.0 <= bar.x <= bridge_plot.WIDTH and bar.x + bar.width <= bridge_plot.WIDTH for bar in picture.bars)
     assert picture.bars[-1].x == pytest.approx(picture.joints[-1][0])
+
+
+async def test_many_loops_come_some_at_a_time_and_can_be_found(shown: Shown, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(totals_page, "LOOPS_A_PAGE", 1)
+    first, second = (await shown.get("/totals?kind=day&page=1")).text, (await shown.get("/totals?kind=day&page=2")).text
+    assert "Loops 1 to 1 of" in first
+    assert "next page" in first
+    assert "previous page" in second
+    named = [set(re.findall(r'href="/loops/([^/"]+)/totals', text)) for text in (first, second)]
+    assert all(len(loops) == 1 for loops in named)
+    assert not named[0] & named[1]
+    (one,) = named[1]
+    found = (await shown.get(f"/totals?find={one.lower()}")).text
+    assert f'href="/loops/{one}/totals' in found
+    assert (await shown.get("/totals?find=nothing-like-that")).status_code == 404
+    assert len((await shown.get("/api/v1/totals?kind=day")).json()["loops"]) == 1
