@@ -6,19 +6,17 @@ none may be false. The bench runs the thousands.
 
 from __future__ import annotations
 
-import os
-
 import pytest
 
+from tests import FULL
 from tests.bench.diagnosis import MONTH_H, poisson_bound
 from tests.bench.honest_days import Day, days
 from tests.faults.draws import draw
 from tests.faults.nuisances import HOUR_S, run_nuisance
 
 DAYS, DRAWS = 60, 50
-RUNS, HOURS = 30, 4.0
-"""Half of the sites, each nuisance twice: 5 loop-days."""
-FULL = os.environ.get("TALLYWIRE_FULL") == "1"
+RUNS, HOURS = 15, 4.0
+"""Each nuisance once, on a site of its own: 2.5 loop-days."""
 COUNT, LENGTH = (DAYS, 24.0) if FULL else (RUNS, HOURS)
 ONCE_FALSE = (
     (Day("nothing", 7, 0), 2.0),  # a card without a code below 4 mA

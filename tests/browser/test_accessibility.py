@@ -6,6 +6,7 @@ Criteria: WCAG 2.2, levels A and AA, by the rules of axe-core; what rules cannot
 from __future__ import annotations
 
 import re
+from typing import Literal
 
 import pytest
 from fastapi.routing import APIRoute
@@ -13,6 +14,7 @@ from playwright.sync_api import Page, expect
 
 from collector.clock import ManualClock
 from collector.web.app import create_app
+from tests import FULL
 from tests.browser import places
 from tests.browser.axe import violations
 from tests.browser.conftest import Open, Past, Run
@@ -21,6 +23,7 @@ from tests.collector.web.test_uptime_page import Rolled
 
 pytestmark = pytest.mark.browser
 
+VIEWS: tuple[tuple[int, Literal["light", "dark"]], ...] = ((1280, "light"), (360, "dark"), (1280, "dark"), (360, "light"))
 STATES = {"starting": plant.live, "stale": plant.stale, "lost": plant.lost}
 OPEN_ALL = "document.querySelectorAll('details').forEach((item) => { item.open = true })"
 
@@ -34,14 +37,13 @@ def settled(page: Page) -> None:
 
 
 def broken_rules(page: Page) -> list[str]:
-    """What is wrong on a page, wide and on a phone, light and dark."""
+    """What is wrong on a page: wide and light, on a phone and dark; in the full run also the other two."""
     found = []
     settled(page)
-    for width in (1280, 360):
+    for width, scheme in VIEWS if FULL else VIEWS[:2]:
         page.set_viewport_size({"width": width, "height": 800})
-        for scheme in ("light", "dark"):
-            page.emulate_media(color_scheme=scheme)
-            found += [f"{width} px, {scheme}: {line}" for line in violations(page)]
+        page.emulate_media(color_scheme=scheme)
+        found += [f"{width} px, {scheme}: {line}" for line in violations(page)]
     return found
 
 

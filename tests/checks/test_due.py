@@ -14,6 +14,7 @@ from checks.build import BlockBuilder
 from checks.due import BEAT_S, HOLD_S, STANDING_S, Due
 from checks.engine import LoopEngine
 from checks.merge import concat
+from tests import FULL
 from tests.acceptance.simulated import LOOPS, Order, samples_of, tell
 from tests.checks.runs_of_terminal import BEGIN, run_of, samples_by_hand, small_site, terminal
 
@@ -79,7 +80,7 @@ def test_fault_is_raised_as_early_as_if_every_block_were_judged(
     assert few[-1].change.episode.finding.cause == every[-1].change.episode.finding.cause
 
 
-@pytest.mark.parametrize("fault", ["zero-counts", "output-frozen", "upper-range@plc", "upper-range"])
+@pytest.mark.parametrize("fault", ["zero-counts", "upper-range@plc", *(["output-frozen", "upper-range"] if FULL else [])])
 def test_standing_finding_is_raised_named_and_gone_as_if_every_block_were_judged(
     fault: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
