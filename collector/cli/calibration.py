@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from collector.cli import exits
+from collector.cli.days import loop_of
 from config.errors import TallywireError
 
 if TYPE_CHECKING:
@@ -52,8 +53,7 @@ def run(args: argparse.Namespace) -> int:
     from config.load import load_site
 
     site = load_site(args.site).site
-    if args.loop not in site.loops:
-        raise TallywireError(f"the site has no loop {args.loop!r}", where="--loop", fix=f"it has {', '.join(site.loops)}")
+    loop_of(args.loop, site.loops)
     if not 0.0 <= args.uncertainty <= 10.0 or not args.tare > 0.0:
         raise TallywireError(
             "the uncertainty is 0 to 10 %, the tare longer than 0 s", where="--uncertainty, --tare", fix="such as 0.1 and 300"

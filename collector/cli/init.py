@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from collector.cli import exits
+from collector.cli.output import write_out
 from config.errors import TallywireError
 
 if TYPE_CHECKING:
@@ -48,13 +49,6 @@ def run(args: argparse.Namespace) -> int:
         person.tell("\nStopped; nothing was written.\n")
         return exits.INTERRUPTED
     parse_site(text, str(args.site))
-    try:
-        args.site.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise TallywireError(
-            f"it cannot be written ({error.strerror or error})",
-            where=str(args.site),
-            fix="name a file in a folder that can be written",
-        ) from error
+    write_out(args.site, text.encode())
     sys.stdout.write("\n" + summary(load_site(args.site)) + f"\nNext: tallywire survey {args.site}\n")
     return exits.NO_FINDING

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from collector.cli import exits
+from collector.cli.days import loop_of
 from config.errors import StoreError, TallywireError
 
 if TYPE_CHECKING:
@@ -64,8 +65,7 @@ def run(args: argparse.Namespace) -> int:
 
     loaded = load_site(args.site)
     site = loaded.site
-    if args.loop not in site.loops:
-        raise TallywireError(f"the site has no loop {args.loop!r}", where="--loop", fix=f"it has {', '.join(site.loops)}")
+    loop_of(args.loop, site.loops)
     path = data_folder(args.data, site) / f"loop-check-{args.loop}.json"
     kept = None if args.anew else resume(path)
     check = kept or _begin(args, loaded)

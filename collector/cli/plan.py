@@ -5,11 +5,12 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from collector.cli import exits
+from collector.cli.days import day_of, loop_of
 from config.errors import TallywireError
 
 if TYPE_CHECKING:
@@ -49,8 +50,8 @@ def run(args: argparse.Namespace) -> int:
     from config.load import load_site
 
     site = load_site(args.site).site
-    if args.loop is not None and args.loop not in site.loops:
-        raise TallywireError(f"the site has no loop {args.loop!r}", where="--loop", fix=f"it has {', '.join(site.loops)}")
+    if args.loop is not None:
+        loop_of(args.loop, site.loops)
     if not args.span_uncertainty > 0.0:
         raise TallywireError("the uncertainty is not above zero", where="--span-uncertainty", fix="such as 0.25")
     wanted, noise = (_flow(getattr(args, name), f"--{name}") for name in ("uncertainty", "noise"))
@@ -80,8 +81,5 @@ def _flow(text: str | None, option: str) -> float | None:
 
 
 def _day(text: str) -> float:
-    try:
-        day = date.fromisoformat(text)
-    except ValueError:
-        raise TallywireError(f"{text!r} is no day", where="--date", fix="write it as 2027-03-01") from None
+    day = day_of(text, "--date")
     return datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()

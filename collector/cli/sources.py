@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import argparse
 import sys
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from collector.cli import exits
-from config.errors import TallywireError
+from collector.cli.days import day_of
 
 if TYPE_CHECKING:
     from checks.commissioning.inventory import SourceLine
@@ -39,13 +39,8 @@ def run(args: argparse.Namespace) -> int:
     from config.load import load_site
 
     site = load_site(args.site).site
-    if args.date is None:
-        day = datetime.fromtimestamp(SystemClock().now(), UTC).date()
-    else:
-        try:
-            day = date.fromisoformat(args.date)
-        except ValueError:
-            raise TallywireError(f"{args.date!r} is no day", where="--date", fix="write it as 2027-03-01") from None
+    today = datetime.fromtimestamp(SystemClock().now(), UTC).date()
+    day = today if args.date is None else day_of(args.date, "--date")
     lines, without = inventory(site.loops, day)
     out = [f"Sources of {site.site}, {day.isoformat()}", "", *caution_text(80).splitlines(), ""]
     for line in lines:

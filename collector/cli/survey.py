@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from collector.cli import exits
+from collector.cli.days import loop_of
+from collector.cli.output import write_out
 from config.errors import TallywireError
 
 if TYPE_CHECKING:
@@ -57,8 +59,7 @@ def run(args: argparse.Namespace) -> int:
 
     site = load_site(args.site).site
     if args.loop is not None:
-        if args.loop not in site.loops:
-            raise TallywireError(f"the site has no loop {args.loop!r}", where="--loop", fix=f"it has {', '.join(site.loops)}")
+        loop_of(args.loop, site.loops)
         site = site.model_copy(update={"loops": {args.loop: site.loops[args.loop]}})
     if not 0.0 < args.rate <= 50.0:
         raise TallywireError("the rate is not from above 0 to 50", where="--rate", fix="such as 2")
@@ -75,19 +76,8 @@ def run(args: argparse.Namespace) -> int:
         sys.stdout.write(json.dumps(as_dict(found), indent=2) + "\n")
     else:
         if args.json is not None:
-            _write(args.json, json.dumps(as_dict(found), indent=2) + "\n")
+            write_out(args.json, (json.dumps(as_dict(found), indent=2) + "\n").encode())
         sys.stdout.write(text(found, now=clock.now(), raw=args.raw))
     if not any(item.reading.raw for item in found.tags):
         return exits.NOTHING_EVALUATED
     return exits.FINDINGS if found.odd else exits.NO_FINDING
-
-
-def _write(path: Path, content: str) -> None:
-    try:
-        path.write_text(content, encoding="utf-8")
-    except OSError as error:
-        raise TallywireError(
-            f"it cannot be written ({error.strerror or error})",
-            where=str(path),
-            fix="name a file in a folder that can be written",
-        ) from error

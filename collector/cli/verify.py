@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from collector.cli.output import write_out
 from config.errors import TallywireError
 
 if TYPE_CHECKING:
@@ -109,12 +110,12 @@ def _verdict(args: argparse.Namespace, read: ReadExport, answers: Answers) -> in
     recording = open_recording(site_of(answers), read.table, read.map_to(_targets(answers.columns, answers.loop)))
     outcome = replay(recording)
     if args.save is not None:
-        _write(args.save, site_text(answers).encode())
+        write_out(args.save, site_text(answers).encode())
     if args.json is not None and str(args.json) == "-":
         sys.stdout.buffer.write(to_bytes(outcome))
         return exit_code(outcome)
     if args.json is not None:
-        _write(args.json, to_bytes(outcome))
+        write_out(args.json, to_bytes(outcome))
     from collector.exports.asking import still_needed
 
     sys.stdout.write(text(outcome, source=f"export {args.export.name}", warnings=recording.warnings, step_s=recording.step_s))
@@ -125,14 +126,3 @@ def _verdict(args: argparse.Namespace, read: ReadExport, answers: Answers) -> in
 
 def _targets(columns: Mapping[str, Column], loop: str) -> dict[str, str]:
     return {name: f"{loop}.{column.role}" for name, column in columns.items()}
-
-
-def _write(path: Path, content: bytes) -> None:
-    try:
-        path.write_bytes(content)
-    except OSError as error:
-        raise TallywireError(
-            f"it cannot be written ({error.strerror or error})",
-            where=str(path),
-            fix="name a file in a folder that can be written",
-        ) from error

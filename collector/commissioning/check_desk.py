@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 
 from collector.clock import Clock
@@ -136,12 +136,6 @@ class CheckDesk:
     def _path(self, loop: str) -> Path:
         assert self._folder is not None
         return self._folder / f"loop-check-{loop}.json"
-
-
-def plain(run: CheckRun) -> Mapping[str, object]:
-    """A check as plain values."""
-    out: dict[str, object] = run.model_dump(mode="json")
-    return out
 
 
 def _number(text: str) -> float | None:

@@ -202,23 +202,6 @@ def _second_look(
             item.odd, item.expected = "", wanted.get(item.role)
 
 
-def with_suggestions(site: Site, found: Survey) -> Site:
-    """The site with the first suggestion of every odd tag taken: for a second survey, never written by itself."""
-    loops = dict(site.loops)
-    for item in found.odd:
-        if not item.suggestions or not isinstance(item.tag, ModbusTag | OpcUaTag):
-            continue
-        changes: dict[str, object] = {}
-        for key, value in item.suggestions[0].keys:
-            current = getattr(item.tag, key)
-            changes[key] = (
-                type(current)(value) if not isinstance(current, str) or hasattr(type(current), "__members__") else value
-            )
-        loop = loops[item.loop]
-        loops[item.loop] = loop.model_copy(update={"tags": {**loop.tags, item.role: item.tag.model_copy(update=changes)}})
-    return site.model_copy(update={"loops": loops})
-
-
 def as_dict(found: Survey) -> dict[str, object]:
     """The survey as plain values, for JSON."""
     return {

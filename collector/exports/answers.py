@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from io import StringIO
 from typing import Any
 
@@ -61,7 +61,6 @@ class Answers:
     plc_filter: float = 0.0
     zone: str = "UTC"
     loop: str = LOOP
-    notes: tuple[str, ...] = field(default=())
 
 
 def span(text: str, unit: str, what: str) -> tuple[float, float]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -155,8 +155,3 @@ def _plausible(role: str, values: Floats) -> float:
     if role in ("flow", "plc_flow"):
         return 0.2 if set(np.unique(good).tolist()) <= {0.0, 1.0} else 1.0
     return 1.0
-
-
-def describe(guesses: Sequence[Guess]) -> list[str]:
-    """One line a guess."""
-    return [f"{g.column!r} is {g.role} ({ROLES[g.role].meaning}){f', in {g.unit}' if g.unit else ''}" for g in guesses]

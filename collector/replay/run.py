@@ -15,6 +15,7 @@ from checks.finding import Finding
 from checks.result import CheckResult, Link, Verdict
 from checks.samples import Samples
 from collector.cli import exits
+from collector.cli.output import write_out
 from collector.replay.columns import read_map
 from collector.replay.importer import Batch
 from collector.replay.report import LoopOutcome, Outcome, to_bytes
@@ -111,7 +112,7 @@ def _tell(outcome: Outcome, json_out: Path | None, source: str, notes: Sequence[
         sys.stdout.buffer.write(to_bytes(outcome))
         return
     if json_out is not None:
-        _write(json_out, to_bytes(outcome))
+        write_out(json_out, to_bytes(outcome), "the report")
     sys.stdout.write(text(outcome, source=source, warnings=notes, step_s=step_s))
 
 
@@ -232,14 +233,3 @@ def _progress(data: Path) -> Iterator[Progress]:
             bar.update(task, completed=done, rate=f"{read / elapsed:,.0f} rows/s" if elapsed > 0 else "")
 
         yield tell
-
-
-def _write(path: Path, content: bytes) -> None:
-    try:
-        path.write_bytes(content)
-    except OSError as error:
-        raise TallywireError(
-            f"the report cannot be written ({error.strerror or error})",
-            where=str(path),
-            fix="name a file in a folder that can be written",
-        ) from error
