@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import sqlalchemy as sa
 
+from collector.history import access_tables
+from collector.history.metadata import METADATA
 from config.errors import StoreError
 
-VERSION = 6
+VERSION = 8
 """Version of the database."""
-
-METADATA = sa.MetaData()
 
 SCHEMA = sa.Table("schema_version", METADATA, sa.Column("version", sa.Integer, nullable=False))
 
@@ -71,7 +72,15 @@ ALERTS = sa.Table(
     sa.Column("shelve_reason", sa.Text, nullable=False),
     sa.Column("refinements_told", sa.Integer, nullable=False),
     sa.Column("reminded", sa.Float),
+    sa.Column("episode", sa.Text, nullable=False, server_default=""),
+    sa.Column("parent", sa.Text, nullable=False, server_default=""),
+    sa.Column("reopened", sa.Integer, nullable=False, server_default="0"),
+    sa.Column("waiting_since", sa.Float),
+    sa.Column("escalated", sa.Text, nullable=False, server_default=""),
+    sa.Column("return_due", sa.Float),
 )  # fmt: skip
+"""Alerts; `episode` is the one that stands now, `parent` the alert that this one is a consequence of, `waiting_since` when it began
+to wait for an acknowledgement, `escalated` the targets it was handed up to, `return_due` when its return is told."""
 
 TRANSITIONS = sa.Table(
     "transitions", METADATA,
@@ -84,6 +93,37 @@ TRANSITIONS = sa.Table(
     sa.Column("note", sa.Text, nullable=False),
     sa.Column("message", sa.Boolean, nullable=False),
 )  # fmt: skip
+sa.Index("ix_transitions_time", TRANSITIONS.c.time)
+
+HOLDS = sa.Table(
+    "alert_holds", METADATA,
+    sa.Column("id", sa.Integer, primary_key=True, autoincrement=True),
+    sa.Column("kind", sa.Text, nullable=False),
+    sa.Column("loop", sa.Text, nullable=False),
+    sa.Column("link", sa.Text, nullable=False),
+    sa.Column("cause", sa.Text, nullable=False),
+    sa.Column("verdict", sa.Text, nullable=False),
+    sa.Column("by", sa.Text, nullable=False),
+    sa.Column("owner", sa.Text, nullable=False),
+    sa.Column("reason", sa.Text, nullable=False),
+    sa.Column("made", sa.Float, nullable=False),
+    sa.Column("until", sa.Float, nullable=False),
+    sa.Column("measure", sa.Text, nullable=False),
+    sa.Column("unit", sa.Text, nullable=False),
+    sa.Column("amount", sa.Float),
+    sa.Column("grow", sa.Float),
+    sa.Column("ended", sa.Float, index=True),
+    sa.Column("ended_by", sa.Text, nullable=False),
+    sa.Column("end_note", sa.Text, nullable=False),
+)  # fmt: skip
+"""Orders by people that outlast one alert: a link out of service, a finding accepted until a date or until it has grown."""
+
+MARKS = sa.Table(
+    "alert_marks", METADATA,
+    sa.Column("name", sa.Text, primary_key=True),
+    sa.Column("value", sa.Text, nullable=False),
+)  # fmt: skip
+"""What the telling of alerts must remember across a restart, by name, as JSON: floods, digests, who is on duty."""
 
 OUTBOX = sa.Table(
     "outbox", METADATA,
@@ -99,6 +139,7 @@ OUTBOX = sa.Table(
     sa.Column("dead", sa.Boolean, nullable=False),
     sa.Column("error", sa.Text, nullable=False),
 )  # fmt: skip
+sa.Index("ix_outbox_waiting", OUTBOX.c.target, OUTBOX.c.delivered, OUTBOX.c.id)
 
 TRACKERS = sa.Table(
     "trackers", METADATA,
@@ -160,7 +201,7 @@ RECORDS = sa.Table(
 def _to_2(connection: sa.Connection) -> None:
     """Versions of the site file; when an alert was reminded of."""
     CONFIG_VERSIONS.create(connection)
-    connection.execute(sa.text("ALTER TABLE alerts ADD COLUMN reminded FLOAT"))
+    _add_column(connection, ALERTS.c.reminded)
 
 
 def _to_3(connection: sa.Connection) -> None:
@@ -183,7 +224,38 @@ def _to_6(connection: sa.Connection) -> None:
     VOIDS.create(connection, checkfirst=True)
 
 
-MIGRATIONS: dict[int, Callable[[sa.Connection], None]] = {2: _to_2, 3: _to_3, 4: _to_4, 5: _to_5, 6: _to_6}
+def _to_7(connection: sa.Connection) -> None:
+    """The whole life of an alert: what it reopened, who it was handed up to, what people ordered about it."""
+    for table in (HOLDS, MARKS):
+        table.create(connection, checkfirst=True)
+    for name in ("episode", "parent", "reopened", "waiting_since", "escalated", "return_due"):
+        _add_column(connection, ALERTS.c[name])
+    for table in (TRANSITIONS, OUTBOX):
+        for index in table.indexes:
+            index.create(connection, checkfirst=True)
+    connection.execute(ALERTS.update().where(ALERTS.c.episode == "").values(episode=ALERTS.c.id))
+    waiting = ALERTS.c.state.in_(("unacknowledged", "returned-unacknowledged"))
+    connection.execute(ALERTS.update().where(waiting, ALERTS.c.waiting_since.is_(None)).values(waiting_since=ALERTS.c.raised))
+
+
+def _add_column(connection: sa.Connection, column: sa.Column[Any]) -> None:
+    """Add a column to a table that lies in the database without it."""
+    table = column.table.name
+    if column.name in {known["name"] for known in sa.inspect(connection).get_columns(table)}:
+        return
+    made = sa.schema.CreateColumn(column).compile(dialect=connection.dialect)
+    connection.execute(sa.text(f"ALTER TABLE {table} ADD COLUMN {made}"))
+
+
+def _to_8(connection: sa.Connection) -> None:
+    """Accounts, sessions, tokens and the audit log."""
+    for table in access_tables.TABLES:
+        table.create(connection, checkfirst=True)
+
+
+MIGRATIONS: dict[int, Callable[[sa.Connection], None]] = {
+    2: _to_2, 3: _to_3, 4: _to_4, 5: _to_5, 6: _to_6, 7: _to_7, 8: _to_8,
+}  # fmt: skip
 """What makes version n of a database of version n - 1, by n."""
 
 
