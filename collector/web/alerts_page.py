@@ -11,7 +11,7 @@ from collector.alerts.desk import AlertDesk
 from collector.alerts.model import Alert, AlertState, Transition
 from collector.clock import Clock
 from collector.live import LiveState
-from collector.web.forms import form_of, shelve_hours, typed
+from collector.web.forms import author, own_form, reason_of, shelve_hours
 from collector.web.pages import Pages
 from collector.web.paging import Find, PageNumber, fits, part_of
 from collector.web.security import Guard
@@ -66,20 +66,19 @@ class AlertsPage:
             problem=problem,
         )
 
-    def act(self, action: str, alert: str, form: dict[str, str]) -> Response:
+    async def act(self, action: str, alert: str, request: Request) -> Response:
         """Acknowledge, shelve or unshelve by a form; back to the alerts, or the page again with what is wrong."""
+        form = await own_form(request, self._guard)
         now = self._clock.now()
-        if not self._guard.knows_token(form.get("token", "")):
-            raise HTTPException(403, "the form is from an earlier run of the service")
         if self._desk.find(alert) is None:
             raise HTTPException(404, f"there is no alert {alert!r}")
         try:
-            by = typed(form.get("name", ""), "a name", 80)
+            by = author(form.get("name", ""))
             if action == "acknowledge":
                 self._desk.acknowledge(alert, by=by, now=now)
             elif action == "shelve":
                 until = now + shelve_hours(form.get("hours", "")) * 3600
-                reason = typed(form.get("reason", ""), "a reason", 400)
+                reason = reason_of(form.get("reason", ""))
                 self._desk.shelve(alert, by=by, reason=reason, until=until, now=now)
             else:
                 self._desk.unshelve(alert, by=by, now=now)
@@ -108,6 +107,6 @@ def router(alerts: AlertsPage) -> APIRouter:
     async def act(request: Request, alert: str, action: str) -> Response:
         if action not in {"acknowledge", "shelve", "unshelve"}:
             raise HTTPException(404, f"there is no action {action!r}")
-        return alerts.act(action, alert, await form_of(request))
+        return await alerts.act(action, alert, request)
 
     return routes

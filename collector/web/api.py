@@ -17,11 +17,10 @@ from collector.history.store import Store
 from collector.live import LiveState
 from collector.web import answers, cause_answers, overview, schemas, tag_rows
 from collector.web.drawn_roles import roles_of
-from collector.web.forms import typed
+from collector.web.forms import author, reason_of, unprocessable
 from collector.web.next_step import next_step
 from collector.web.times import From, To, stretch
 from config.cautions import CAUTIONS
-from config.errors import TallywireError
 
 DEFAULT_SPAN = 2 * 3600
 EVENT_SPAN = 7 * 86400
@@ -138,19 +137,24 @@ def router(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clock) 
     @routes.post("/alerts/{alert}/acknowledge", summary="Acknowledge an alert")
     async def acknowledge(alert: str, body: schemas.Acknowledge) -> schemas.AlertOut:
         stands(alert)
-        return changed(desk.acknowledge(alert, by=_typed(body.by, "a name", 80), now=clock.now()))
+        with unprocessable():
+            by = author(body.by)
+        return changed(desk.acknowledge(alert, by=by, now=clock.now()))
 
     @routes.post("/alerts/{alert}/shelve", summary="Shelve an alert for some hours")
     async def shelve(alert: str, body: schemas.Shelve) -> schemas.AlertOut:
         stands(alert)
-        by, reason = _typed(body.by, "a name", 80), _typed(body.reason, "a reason", 400)
+        with unprocessable():
+            by, reason = author(body.by), reason_of(body.reason)
         now = clock.now()
         return changed(desk.shelve(alert, by=by, reason=reason, until=now + body.hours * 3600, now=now))
 
     @routes.post("/alerts/{alert}/unshelve", summary="End the shelving of an alert")
     async def unshelve(alert: str, body: schemas.Unshelve) -> schemas.AlertOut:
         stands(alert)
-        return changed(desk.unshelve(alert, by=_typed(body.by, "a name", 80), now=clock.now()))
+        with unprocessable():
+            by = author(body.by)
+        return changed(desk.unshelve(alert, by=by, now=clock.now()))
 
     @routes.get("/causes", summary="The catalogue of causes, and what the tags of each loop can name")
     async def causes() -> cause_answers.CatalogueOut:
@@ -186,10 +190,3 @@ def router(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clock) 
         return schemas.HealthOut(status="ready", tallywire=version("tallywire"))
 
     return routes
-
-
-def _typed(text: str, what: str, longest: int) -> str:
-    try:
-        return typed(text, what, longest)
-    except TallywireError as error:
-        raise HTTPException(422, error.what) from error

@@ -136,7 +136,7 @@ def create_app(
         found = cast(HTTPException, error)
         plain = found.detail == HTTPStatus(found.status_code).phrase
         what = UNSAID.get(found.status_code, found.detail) if plain else found.detail
-        answer = failures.answer(request.scope, found.status_code, what)
+        answer = failures.answer(request.scope, found.status_code, what, getattr(found, "fix", ""))
         answer.headers.update(found.headers or {})
         return answer
 

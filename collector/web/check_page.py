@@ -18,7 +18,7 @@ from collector.records.book import RecordBook
 from collector.records.content import head_of, plain
 from collector.records.loop_check import LoopCheck, Point, Station, series
 from collector.web import record_answers
-from collector.web.forms import form_of, typed
+from collector.web.forms import author, own_form, reason_of, typed, unprocessable
 from collector.web.pages import Pages
 from collector.web.security import Guard
 from config.errors import TallywireError
@@ -98,9 +98,7 @@ class CheckPages:
     async def act(self, loop: str, request: Request) -> Response:
         """One step of the check by a form; to the page, or to the record at its end."""
         self.known(loop)
-        form = await form_of(request)
-        if not self._guard.knows_token(form.get("token", "")):
-            raise HTTPException(403, "the form is from an earlier run of the service")
+        form = await own_form(request, self._guard)
         try:
             return await self._act(loop, form)
         except TallywireError as problem:
@@ -128,7 +126,7 @@ class CheckPages:
         elif step == "adjust":
             self.desk.adjust(
                 loop, side=form.get("side", ""), setting=typed(form.get("setting", ""), "the setting", 80), unit=form.get("unit", "")[:20],
-                before=form.get("before", ""), after=form.get("after", ""), reason=typed(form.get("reason", ""), "a reason", 400),
+                before=form.get("before", ""), after=form.get("after", ""), reason=reason_of(form.get("reason", "")),
             )  # fmt: skip
         elif step == "again":
             self.desk.walk_again(loop)
@@ -139,7 +137,7 @@ class CheckPages:
         return ""
 
     def _begin(self, loop: str, form: dict[str, str]) -> None:
-        by = typed(form.get("name", ""), "a name", 80)
+        by = author(form.get("name", ""))
         try:
             percents = [float(part) for part in form.get("points", "").replace(";", ",").split(",")]
             walks = int(form.get("walks", "1"))
@@ -240,10 +238,8 @@ def router(pages: CheckPages) -> APIRouter:
     async def step(loop: LoopName, body: Step) -> LoopCheckOut:
         """Begin, capture the next point, take one back, note an adjustment, walk again, give up; a capture waits until all stands still."""
         pages.known(loop)
-        try:
+        with unprocessable():
             waiting = await pages.step(loop, body.model_dump())
-        except TallywireError as error:
-            raise HTTPException(422, str(error)) from error
         if waiting:
             raise HTTPException(409, f"it does not stand still yet: {waiting}")
         run = pages.desk.run(loop)
@@ -253,10 +249,8 @@ def router(pages: CheckPages) -> APIRouter:
     async def finish(loop: LoopName) -> record_answers.RecordOut:
         """The check must be complete; it ends with this."""
         pages.known(loop)
-        try:
+        with unprocessable():
             return record_answers.record(await run_in_threadpool(pages.desk.finish, loop))
-        except TallywireError as error:
-            raise HTTPException(422, str(error)) from error
 
     @routes.post(
         "/api/v1/loop-checks", status_code=201, summary="Number the record of a loop check that was made elsewhere", **rest

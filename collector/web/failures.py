@@ -12,6 +12,7 @@ from starlette.types import Scope
 PROBLEM = "application/problem+json"
 
 FIXES = {
+    403: "go back, reload the page and send it again",
     404: "go back to the site page and follow its links",
     405: "use the form on the page, or POST to /api/v1",
     500: "the log of the service holds the details; the other pages go on working",

@@ -9,8 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from collector.clock import Clock
 from collector.live import LiveState
-from collector.web.forms import typed
-from config.errors import TallywireError
+from collector.web.forms import author, unprocessable
 
 LONGEST_S = 300.0
 """Longest time for which a connection is lent [s]."""
@@ -57,10 +56,8 @@ def router(live: LiveState, clock: Clock) -> APIRouter:
     async def lend(name: EndpointName, body: Lend) -> Lent:
         """Its tags are bad meanwhile, with the reason; what needs them is not evaluated."""
         status = live.endpoints[known(name)]
-        try:
-            status.lent_to = typed(body.by, "a name", 80)
-        except TallywireError as error:
-            raise HTTPException(422, str(error)) from error
+        with unprocessable():
+            status.lent_to = author(body.by)
         status.lent_until = clock.now() + body.seconds
         live.touch()
         return told(name)

@@ -23,7 +23,7 @@ from collector.records.paper import PdfError, pdf
 from collector.records.render import html, style_sheet
 from collector.uptime import midnight
 from collector.web import record_answers
-from collector.web.forms import form_of, typed
+from collector.web.forms import author, own_form, reason_of, unprocessable
 from collector.web.pages import Pages
 from collector.web.security import Guard
 from collector.web.times import LONGEST_SPAN, From, To, moment
@@ -73,13 +73,12 @@ class RecordsPages:
 
     async def make(self, request: Request) -> Response:
         """Make a chain report by a form; to the new record, or the page again with what is wrong."""
-        form = await form_of(request)
-        self._ask_token(form)
+        form = await own_form(request, self._guard)
         try:
             kind = next((name for name in KINDS if name == form.get("span")), None)
             if kind is None or form.get("loop") not in self._live.site.loops:
                 raise TallywireError("the loop or the kind of period is missing", fix="choose one of each")
-            by = typed(form.get("name", ""), "a name", 80)
+            by = author(form.get("name", ""))
             made = await run_in_threadpool(self.desk.report, form["loop"], kind, form.get("period", "").strip(), by=by)
         except TallywireError as problem:
             return await self.page(request, problem=problem)
@@ -87,11 +86,10 @@ class RecordsPages:
 
     async def restate(self, request: Request) -> Response:
         """Restate a report by a form; to the new record, or the list with what is wrong."""
-        form = await form_of(request)
-        self._ask_token(form)
+        form = await own_form(request, self._guard)
         try:
             number = _number(form.get("number", ""))
-            by, reason = typed(form.get("name", ""), "a name", 80), typed(form.get("reason", ""), "a reason", 400)
+            by, reason = author(form.get("name", "")), reason_of(form.get("reason", ""))
             made = await run_in_threadpool(self.desk.restate, number, reason=reason, by=by)
             if made is None:
                 raise TallywireError(f"there is no record {number}", fix="take the number from the list")
@@ -154,10 +152,6 @@ class RecordsPages:
         if loop and loop not in self._live.site.loops:
             raise HTTPException(404, f"this site has no loop {loop!r}")
         return loop or ""
-
-    def _ask_token(self, form: dict[str, str]) -> None:
-        if not self._guard.knows_token(form.get("token", "")):
-            raise HTTPException(403, "the form is from an earlier run of the service")
 
     def _days(self, first: str, last: str) -> tuple[int | None, int | None]:
         """Begin of the first local day and end of the last [epoch s], None where it is left open."""
@@ -229,10 +223,8 @@ def router(pages: RecordsPages) -> APIRouter:
 
     @routes.get("/api/v1/records/verify", summary="Whether the chain of records is unbroken, and where it breaks", **rest)
     async def verify(number: int | None = None, sha256: str | None = None) -> record_answers.VerifiedOut:
-        try:
+        with unprocessable():
             printed = None if number is None else printed_hash(str(number), sha256 or "")
-        except TallywireError as error:
-            raise HTTPException(422, error.what) from error
         return record_answers.verified(await run_in_threadpool(lambda: pages.book.verify(printed=printed)))
 
     @routes.get("/api/v1/records/{number}", summary="A record with its content and hashes", **rest)
@@ -241,24 +233,19 @@ def router(pages: RecordsPages) -> APIRouter:
 
     @routes.post("/api/v1/records/chain-report", status_code=201, summary="Make a chain report of a loop and a period", **rest)
     async def report(body: record_answers.ReportIn) -> record_answers.RecordOut:
-        by = _typed(body.by, "a name", 80)
+        with unprocessable():
+            by = author(body.by)
         loop = pages.known(body.loop)
         made = await run_in_threadpool(pages.desk.report, loop, body.period.kind, body.period.name.strip(), by=by)
         return record_answers.record(made)
 
     @routes.post("/api/v1/records/{number}/restate", status_code=201, summary="Restate a report by what is known now", **rest)
     async def restated(number: int, body: record_answers.RestateIn) -> record_answers.RecordOut:
-        by, reason = _typed(body.by, "a name", 80), _typed(body.reason, "a reason", 400)
+        with unprocessable():
+            by, reason = author(body.by), reason_of(body.reason)
         made = await run_in_threadpool(pages.desk.restate, number, reason=reason, by=by)
         if made is None:
             raise HTTPException(404, f"there is no record {number}")
         return record_answers.record(made)
 
     return routes
-
-
-def _typed(text: str, what: str, longest: int) -> str:
-    try:
-        return typed(text, what, longest)
-    except TallywireError as error:
-        raise HTTPException(422, error.what) from error

@@ -19,7 +19,7 @@ from collector.records.book import Record
 from collector.web import bridge_plot, overview, totals_answers
 from collector.web import totals_schemas as schemas
 from collector.web.api import PROBLEMS
-from collector.web.forms import form_of, typed
+from collector.web.forms import author, own_form, reason_of, unprocessable
 from collector.web.pages import LOOPS_A_PAGE, Pages
 from collector.web.paging import Find, PageNumber, Part, fits, part_of
 from collector.web.security import Guard
@@ -85,15 +85,15 @@ class TotalsPages:
 
     async def close(self, request: Request) -> Response:
         """Close a period of one loop or of all by a form."""
-        form = await self._form(request)
+        form = await own_form(request, self._guard)
         loop = form.get("loop", "")
 
         def act(accountant: Accountant) -> list[Record]:
             kind = next((kind for kind in periods.KINDS if kind == form.get("kind")), None)
             if kind is None:
                 raise TallywireError("the kind of period is missing", fix="close it from its page")
-            by = typed(form.get("name", ""), "a name", 80)
-            reason = typed(form["reason"], "a reason", 400) if form.get("reason", "").strip() else ""
+            by = author(form.get("name", ""))
+            reason = reason_of(form.get("reason", ""), needed=False)
             name = form.get("period", "")
             if loop:
                 return [accountant.close(self.known(loop), kind, name, by=by, reason=reason)]
@@ -103,10 +103,10 @@ class TotalsPages:
 
     async def restate(self, request: Request) -> Response:
         """Restate a closed period by a form."""
-        form = await self._form(request)
+        form = await own_form(request, self._guard)
 
         def act(accountant: Accountant) -> list[Record]:
-            by, reason = typed(form.get("name", ""), "a name", 80), typed(form.get("reason", ""), "a reason", 400)
+            by, reason = author(form.get("name", "")), reason_of(form.get("reason", ""))
             number = form.get("number", "")
             made = accountant.restate(int(number), by=by, reason=reason) if number.isdecimal() and len(number) < 10 else None
             if made is None:
@@ -182,12 +182,6 @@ class TotalsPages:
             "may_close": self.accountant.keeps and wanted.named is not None and not found[0].running, "zone": self._zone,
         }  # fmt: skip
 
-    async def _form(self, request: Request) -> dict[str, str]:
-        form = await form_of(request)
-        if not self._guard.knows_token(form.get("token", "")):
-            raise HTTPException(403, "the form is from an earlier run of the service")
-        return form
-
     async def _act(self, request: Request, loop: str, act: Callable[[Accountant], list[Record]]) -> Response:
         try:
             made = await run_in_threadpool(act, self.accountant)
@@ -261,7 +255,8 @@ def router(pages: TotalsPages) -> APIRouter:
     )  # fmt: skip
     async def close(loop: str, body: schemas.CloseIn) -> schemas.ClosedOut:
         known = pages.known(loop)
-        by, reason = _typed(body.by, "a name", 80), _typed(body.reason, "a reason", 400) if body.reason.strip() else ""
+        with unprocessable():
+            by, reason = author(body.by), reason_of(body.reason, needed=False)
         return await pages.made(lambda desk: desk.close(known, body.kind, body.period, by=by, reason=reason))
 
     @routes.post(
@@ -269,14 +264,8 @@ def router(pages: TotalsPages) -> APIRouter:
         summary="Restate a closed period: a new record beside the old one, which stays as it is",
     )  # fmt: skip
     async def restate(number: int, body: schemas.RestateIn) -> schemas.ClosedOut:
-        by, reason = _typed(body.by, "a name", 80), _typed(body.reason, "a reason", 400)
+        with unprocessable():
+            by, reason = author(body.by), reason_of(body.reason)
         return await pages.made(lambda desk: desk.restate(number, by=by, reason=reason))
 
     return routes
-
-
-def _typed(text: str, what: str, longest: int) -> str:
-    try:
-        return typed(text, what, longest)
-    except TallywireError as error:
-        raise HTTPException(422, error.what) from error

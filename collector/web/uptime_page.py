@@ -19,7 +19,7 @@ from collector.alerts.desk import AlertDesk
 from collector.clock import Clock
 from collector.history.store import Store
 from collector.live import LiveState
-from collector.web.forms import form_of, typed
+from collector.web.forms import author, own_form, reason_of, unprocessable
 from collector.web.pages import Pages
 from collector.web.paging import Part, part_of
 from collector.web.security import Guard
@@ -109,18 +109,14 @@ class UptimePages:
     async def annotate(self, body: CorrectionIn) -> CorrectionOut:
         """Take a correction from a program."""
         edges = moment(body.begin, 0.0, "begin"), moment(body.end, 0.0, "end")
-        try:
+        with unprocessable():
             one = self._made(body.loop, body.state, int(edges[0]), int(edges[1]), body.by, body.reason)
-        except TallywireError as problem:
-            raise HTTPException(422, problem.what) from problem
         await run_in_threadpool(self._history().annotate, one)
         return correction(one)
 
     async def correct(self, request: Request) -> Response:
         """Take a correction by a form; it is kept with name, reason and time, and nothing is overwritten."""
-        form = await form_of(request)
-        if not self._guard.knows_token(form.get("token", "")):
-            raise HTTPException(403, "the form is from an earlier run of the service")
+        form = await own_form(request, self._guard)
         try:
             one = self._correction(form)
         except TallywireError as problem:
@@ -230,7 +226,7 @@ class UptimePages:
         if not begin < end <= self._clock.now():
             raise TallywireError("the time does not end after it begins, or ends ahead of now", fix="correct from and to")
         return Annotation(
-            loop=loop, begin=begin, end=end, state=state, by=typed(by, "a name", 80), reason=typed(reason, "a reason", 400),
+            loop=loop, begin=begin, end=end, state=state, by=author(by), reason=reason_of(reason),
             made=self._clock.now(),
         )  # fmt: skip
 

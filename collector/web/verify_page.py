@@ -16,6 +16,7 @@ from collector.exports.answers import QUESTIONS
 from collector.exports.asking import still_needed_of
 from collector.exports.jobs import Job, Jobs, State
 from collector.exports.lines import MOST_BYTES
+from collector.web.forms import require_own, unprocessable
 from collector.web.pages import Pages
 from collector.web.security import Guard
 from config.errors import TallywireError
@@ -86,9 +87,8 @@ class VerifyPages:
     async def send(self, request: Request) -> Response:
         """Take a file by a form."""
         async with request.form(max_files=1, max_fields=4) as form:
-            token, file = form.get("token", ""), form.get("file")
-            if not isinstance(token, str) or not self._guard.knows_token(token):
-                raise HTTPException(403, "the form is from an earlier run of the service")
+            require_own(form, self._guard)
+            file = form.get("file")
             if not isinstance(file, UploadFile) or not file.filename:
                 return await self.page(None, problem=TallywireError("no file was chosen", fix="choose the exported file"))
             job = self.jobs.begin(PurePath(file.filename.replace("\\", "/")).name)
@@ -103,8 +103,7 @@ class VerifyPages:
         job = self.known(key)
         async with request.form(max_fields=500) as form:
             fields = {name: value for name, value in form.items() if isinstance(value, str)}
-        if not self._guard.knows_token(fields.get("token", "")):
-            raise HTTPException(403, "the form is from an earlier run of the service")
+        require_own(fields, self._guard)
         columns = {}
         for place, name in enumerate(job.read.columns if job.read is not None else ()):
             role, unit = fields.get(f"role-{place}", "").strip(), fields.get(f"unit-{place}", "").strip()
@@ -193,10 +192,8 @@ def router(pages: VerifyPages) -> APIRouter:
         """The verification begins at once; ask again by the key until the state is `done`."""
         job = pages.known(key)
         raw = {name: value for name, value in body.model_dump().items() if value}
-        try:
+        with unprocessable():
             pages.jobs.verify(job, raw)
-        except TallywireError as error:
-            raise HTTPException(422, str(error)) from error
         return told(job)
 
     return routes

@@ -1,8 +1,10 @@
 from __future__ import annotations
 
 import pytest
+from fastapi import HTTPException
 
-from collector.web.forms import shelve_hours, typed
+from collector.web.forms import Unprocessable, author, reason_of, require_own, shelve_hours, typed, unprocessable
+from collector.web.security import Guard
 from config.errors import TallywireError
 
 
@@ -29,3 +31,26 @@ def test_hours_are_read_as_people_write_them(text: str, hours: float) -> None:
 def test_other_hours_are_refused(text: str) -> None:
     with pytest.raises(TallywireError):
         shelve_hours(text)
+
+
+@pytest.mark.parametrize("fields", [{}, {"token": ""}, {"token": "other"}, {"token": b"bytes"}])
+def test_a_form_without_our_token_is_refused(fields: dict[str, object]) -> None:
+    guard = Guard()
+    with pytest.raises(HTTPException) as refused:
+        require_own(fields, guard)
+    assert refused.value.status_code == 403
+    require_own({"token": guard.token}, guard)
+
+
+def test_who_and_why() -> None:
+    assert author(" R. Sandhu ") == "R. Sandhu"
+    assert reason_of("  ", needed=False) == ""
+    with pytest.raises(TallywireError, match="a reason is missing"):
+        reason_of("  ")
+
+
+def test_a_program_reads_the_sentence_of_the_page() -> None:
+    with pytest.raises(Unprocessable) as refused, unprocessable():
+        author("")
+    assert (refused.value.status_code, refused.value.detail) == (422, "a name is missing")
+    assert refused.value.fix.startswith("type a name")
