@@ -12,8 +12,12 @@ _SCALE = "factor on the raw number"
 _OFFSET = "added to the raw number times scale"
 _INVALID = "raw numbers that mean: no value"
 _TAG_PERIOD = "time between two readings, where it is not that of the endpoint"
+_ONE_CLIENT = "the device takes one connection only: its loops stay together on one collector"
 _INDEPENDENT = "of loop_current: measured by something else than the card behind ai_raw"
 _INVERTED = "the bit is true when it reads 0"
+
+_LISTENS = "address to listen on; off this machine only with what keeps others out"
+_PORT = "port to listen on; 0: any free one, printed at the start"
 
 _ENTRY = {
     "loop": "id of the loop",
@@ -37,6 +41,7 @@ KEYS: dict[str, dict[str, str]] = {
         "shifts": "local times at which a shift begins, ascending, as HH:MM",
         "endpoints": "devices and servers that are read, by name",
         "loops": "belt weighers with everything that carries their signal, by id",
+        "publish": "what is told back to the control system, only to be read",
         "web": "where pages, REST and metrics listen",
         "deliveries": "ways on which alerts leave, by name",
         "reports": "reports that are made again and again, by name",
@@ -57,6 +62,7 @@ KEYS: dict[str, dict[str, str]] = {
         "unit": "unit identifier of the device",
         "period": _PERIOD,
         "timeout": _TIMEOUT + "; at most 0.4 of the period",
+        "one_client": _ONE_CLIENT,
         "join_gap": "registers that may lie unused between two values of one request",
         "max_registers": "most registers that the device gives in one request",
         "request_gap": "rest between two requests",
@@ -78,6 +84,7 @@ KEYS: dict[str, dict[str, str]] = {
         "password_file": _BY_FILE,
         "period": _PERIOD,
         "timeout": _TIMEOUT,
+        "one_client": _ONE_CLIENT,
         "subscribe": "let the server send changes instead of reading each period",
     },
     "ModbusTag": {
@@ -199,6 +206,9 @@ KEYS: dict[str, dict[str, str]] = {
         "raw": "samples of one second; null keeps for ever",
         "minute": "rollups of a minute; null keeps for ever",
         "hour": "rollups of an hour; null keeps for ever",
+        "database_env": "name of the environment variable that holds the address of a PostgreSQL database that several collectors share",
+        "database_file": "file that holds that address",
+        "archive": "folder of the sealed days that all collectors of the database see",
     },
     "SpanLimit": {"suspect": "doubtful from here, in % of span", "fault": "a fault from here, in % of span"},
     "TotalLimit": {
@@ -265,6 +275,27 @@ KEYS: dict[str, dict[str, str]] = {
         "decay": "compensation of the decay of the source",
         "alerts": "delays of alerts",
         "empty_below": "flow below which the belt counts as empty; where nothing is said it follows from the noise",
+    },
+    "Publish": {
+        "opcua": "an OPC UA server for verdicts, only to be read; nothing said: none",
+        "modbus": "a Modbus TCP table of the same, only to be read; nothing said: none",
+    },
+    "OpcUaPublish": {
+        "host": _LISTENS,
+        "port": _PORT,
+        "security": "security policies that are offered",
+        "mode": "whether messages are signed or also encrypted",
+        "certificate": "certificate of this server",
+        "key": "private key of that certificate",
+        "clients": "certificates of the clients that may connect",
+        "users": "who may log in, by name; nothing said: no name is asked for",
+    },
+    "PublishUser": {"password_env": _BY_ENV, "password_file": _BY_FILE},
+    "ModbusPublish": {
+        "host": _LISTENS,
+        "port": _PORT,
+        "unit": "unit id that answers",
+        "clients": "addresses or networks that may connect; nothing said: this machine only",
     },
     "Ledger": {
         "material_tests": "lots whose tonnes were weighed by something else",

@@ -8,13 +8,16 @@ from __future__ import annotations
 
 from datetime import date
 from enum import StrEnum
-from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo
+from pydantic import Field
 
+from config.base import LoopId as LoopId
+from config.base import Part as Part
+from config.base import SitePath as SitePath
 from config.ledger import Ledger
 from config.limits import Limits
+from config.publish import Publish
 from config.quantity import (
     ActivityBq,
     FlowTH,
@@ -32,24 +35,6 @@ from config.unit_table import YEAR_D
 
 SCHEMA = 1
 """Version of the site file."""
-
-LoopId = Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]+$", max_length=40)]
-
-
-def _anchor(path: Path, info: ValidationInfo) -> Path:
-    folder = (info.context or {}).get("folder")
-    return Path(folder) / path if folder is not None else path
-
-
-SitePath = Annotated[Path, AfterValidator(_anchor)]
-"""A file on this machine; a relative one lies beside the site file that names it."""
-
-
-class Part(BaseModel):
-    """Base of every part of the site: frozen, unknown keys refused, no number read from a string by accident."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
-
 
 # --- endpoints -------------------------------------------------------------------------------------------------------
 
@@ -77,6 +62,7 @@ class ModbusEndpoint(Part):
     unit: int = Field(default=1, ge=0, le=255)
     period: TimeS = 1.0
     timeout: TimeS = 0.4
+    one_client: bool = False
     join_gap: int = Field(default=8, ge=0, le=100)
     max_registers: int = Field(default=125, ge=1, le=125)
     request_gap: TimeS = 0.0
@@ -101,6 +87,7 @@ class OpcUaEndpoint(Part):
     password_file: SitePath | None = None
     period: TimeS = 1.0
     timeout: TimeS = 4.0
+    one_client: bool = False
     subscribe: bool = False
 
 
@@ -322,11 +309,20 @@ class Report(Part):
 
 
 class History(Part):
-    """How long each resolution is kept; None is for ever."""
+    """How long each resolution is kept (None is for ever), and where: a PostgreSQL database that several collectors share by
+    the address in a variable or a file, with sealed days in `archive`; without one, in the data folder of this machine."""
 
     raw: TimeS | None = 2 * YEAR_D * 86400.0
     minute: TimeS | None = 35 * 86400.0
     hour: TimeS | None = None
+    database_env: str = ""
+    database_file: SitePath | None = None
+    archive: SitePath | None = None
+
+    @property
+    def shared(self) -> bool:
+        """Whether several collectors keep one history."""
+        return bool(self.database_env) or self.database_file is not None
 
 
 class Site(Part):
@@ -343,6 +339,7 @@ class Site(Part):
     deliveries: dict[str, Delivery] = Field(default_factory=dict)
     reports: dict[LoopId, Report] = Field(default_factory=dict)
     history: History = History()
+    publish: Publish = Publish()
     close_after: TimeS = 2.0
     block: TimeS = 10.0
     ledger: Ledger = Ledger()

@@ -12,8 +12,10 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 from config.model import MailDelivery, Site
 from config.problems import Found, KeyPath, meant
 from config.rules_endpoints import ENDPOINT_RULES, login
+from config.rules_history import history_has_one_place
 from config.rules_limits import limit_rules
 from config.rules_loops import LOOP_RULES
+from config.rules_publish import publishing_is_safe
 from config.rules_tags import TAG_RULES, duplicate_addresses
 
 _CLOCK = re.compile(r"^([01]\d|2[0-3]):[0-5]\d$")
@@ -154,8 +156,10 @@ SITE_RULES: tuple[Callable[[Site], Iterator[Found]], ...] = (
     shifts_are_times_of_day,
     block_divides_a_minute,
     times_of_the_site_are_positive,
+    history_has_one_place,
     loop_ids_differ,
     endpoints_are_used,
     deliveries_are_complete,
     reports_are_complete,
+    publishing_is_safe,
 )
