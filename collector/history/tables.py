@@ -8,7 +8,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from collector.history import access_tables
-from collector.history.metadata import METADATA
+from collector.history.metadata import METADATA as METADATA
 from config.errors import StoreError
 
 VERSION = 8
@@ -78,9 +78,23 @@ ALERTS = sa.Table(
     sa.Column("waiting_since", sa.Float),
     sa.Column("escalated", sa.Text, nullable=False, server_default=""),
     sa.Column("return_due", sa.Float),
+    sa.Column("first_raised", sa.Float),
 )  # fmt: skip
 """Alerts; `episode` is the one that stands now, `parent` the alert that this one is a consequence of, `waiting_since` when it began
-to wait for an acknowledgement, `escalated` the targets it was handed up to, `return_due` when its return is told."""
+to wait for an acknowledgement, `escalated` the targets it was handed up to, `return_due` when its return is told, `first_raised` when it was raised before it was opened again."""
+sa.Index("ix_alerts_episode", ALERTS.c.episode)
+sa.Index("ix_alerts_place", ALERTS.c.loop, ALERTS.c.link)
+
+SPELLS = sa.Table(
+    "alert_spells", METADATA,
+    sa.Column("id", sa.Integer, primary_key=True, autoincrement=True),
+    sa.Column("alert", sa.Text, nullable=False, index=True),
+    sa.Column("loop", sa.Text, nullable=False),
+    sa.Column("raised", sa.Float, nullable=False, index=True),
+    sa.Column("returned", sa.Float),
+    sa.Column("finding", sa.Text, nullable=False),
+)  # fmt: skip
+"""The earlier times that an alert stood, one row each time it was opened again."""
 
 TRANSITIONS = sa.Table(
     "transitions", METADATA,
@@ -226,11 +240,11 @@ def _to_6(connection: sa.Connection) -> None:
 
 def _to_7(connection: sa.Connection) -> None:
     """The whole life of an alert: what it reopened, who it was handed up to, what people ordered about it."""
-    for table in (HOLDS, MARKS):
+    for table in (HOLDS, MARKS, SPELLS):
         table.create(connection, checkfirst=True)
-    for name in ("episode", "parent", "reopened", "waiting_since", "escalated", "return_due"):
+    for name in ("episode", "parent", "reopened", "waiting_since", "escalated", "return_due", "first_raised"):
         _add_column(connection, ALERTS.c[name])
-    for table in (TRANSITIONS, OUTBOX):
+    for table in (ALERTS, TRANSITIONS, OUTBOX):
         for index in table.indexes:
             index.create(connection, checkfirst=True)
     connection.execute(ALERTS.update().where(ALERTS.c.episode == "").values(episode=ALERTS.c.id))
