@@ -25,8 +25,10 @@ from checks import (
     wiring_findings,
     zero_findings,
 )
+from checks.causes.naming import tags_of
 from checks.finding import UNKNOWN, Finding
 from checks.result import CheckResult, Link, Verdict
+from checks.unparted import with_unparted
 from checks.window import Window
 
 DOWNSTREAM: dict[Link, frozenset[Link]] = {
@@ -117,7 +119,8 @@ def diagnose(window: Window, results: Sequence[CheckResult]) -> tuple[Finding, .
                 found.append(finding)
             elif family is zero_findings.findings:
                 found = [finding if zero_findings.says_more(finding, other) else other for other in found]
-    return tuple(sorted(together.folded(found, window, results), key=_consequence))
+    told = with_unparted(together.folded(found, window, results), tags_of(window.site, window.loop_id))
+    return tuple(sorted(told, key=_consequence))
 
 
 TRACES = frozenset(

@@ -294,7 +294,8 @@ def _both(known: Finding, finding: Finding) -> tuple[int, int]:
 
 def _weak(finding: Finding) -> bool:
     """Whether the odds are too low to take the name from another cause."""
-    return finding.odds is not None and finding.odds < REFINE_ODDS
+    odds = finding.odds if finding.weighed_odds is None else finding.weighed_odds
+    return odds is not None and odds < REFINE_ODDS
 
 
 def _unnamed(track: _Track) -> bool:

@@ -112,6 +112,10 @@ class Finding:
     sentence: str = ""
     check: str = ""
     """The check that must agree again before this is known to be gone; empty where its absence says enough."""
+    ruled_out: tuple[str, ...] = ()
+    """Causes that the data were weighed against and that are improbable: they are not told."""
+    weighed_odds: float | None = None
+    """Odds against the causes that the data were weighed against alone; None where `odds` say the same. What a refinement goes by."""
     correction: Correction | None = None
     """The setting that puts it right, where the data say which."""
     by_shift: tuple[ShiftTonnes, ...] = ()

@@ -14,7 +14,7 @@ from checks.finding import UNKNOWN, Alternative, Correction, Finding, Implied
 from checks.hypotheses import Measured, Scored, rank
 from checks.lines import Line, chain, rows_of
 from checks.result import CheckResult, Link, Verdict
-from checks.telling import clock, others, told
+from checks.telling import clock, improbable, others, told
 from checks.tonnes import of_flows, of_line
 from checks.variable_findings import one_speed
 from checks.window import Window
@@ -124,7 +124,7 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
         alternatives += one_speed(window, line, begin)
     return told(
         window, line.link, cause, title="" if cause != UNKNOWN else "ends differ", begin=begin, interval=interval,
-        odds=odds, alternatives=alternatives, evidence=result.evidence, gate=gate, implied=implied,
+        odds=odds, alternatives=alternatives, ruled_out=improbable(ranking, cause), evidence=result.evidence, gate=gate, implied=implied,
         misstated=of_flows(window.blocks, begin) if shape else of_line(window.blocks, measured, begin, interval) if measured is not None else None,
         sentence=_sentence(line, result, begin) + beside(window, interval, BESIDE_S, sharp="onset_nats" in facts), advice=_compare(line, cause, enter), correction=enter, check="scaling",
     )  # fmt: skip

@@ -16,7 +16,7 @@ from checks.hypotheses import Scored
 from checks.load_fit import Binned, binned, candidates, scored
 from checks.recentness import QUIET
 from checks.result import CheckResult, Evidence, Link
-from checks.telling import clock, others, told
+from checks.telling import clock, improbable, others, told
 from checks.together import ratio_evidence
 from checks.tonnes import Misstated, of_rows, since
 from checks.window import Window
@@ -119,6 +119,7 @@ def _told(window: Window, bins: Binned, begin: int, interval: tuple[int, int], r
     return told(
         window, Link.LOAD, cause, title="" if cause != UNKNOWN else "flow differs from its counts", begin=begin, interval=interval,
         odds=best.odds if named and cause != UNKNOWN else None, alternatives=_of_tare() if tared else others(ranking, cause), gate=gate, sentence=words,
+        ruled_out=improbable(ranking, cause),
         misstated=_misstated(window, bins, begin, mean),
         evidence=(
             Evidence(

@@ -41,6 +41,7 @@ def finding_from(raw: Mapping[str, Any]) -> Finding:
             "advice": tuple(raw["advice"]),
             "cautions": tuple(raw["cautions"]),
             "gate": tuple(raw["gate"]),
+            "ruled_out": tuple(raw.get("ruled_out", ())),
             "correction": _correction(raw.get("correction")),
             "by_shift": tuple(ShiftTonnes(**item) for item in raw.get("by_shift", ())),
         }

@@ -38,6 +38,7 @@ def told(
     verdict: Verdict = Verdict.FAULT,
     odds: float | None = None,
     alternatives: tuple[Alternative, ...] = (),
+    ruled_out: tuple[str, ...] = (),
     misstated: Misstated | None = None,
     implied: Implied | None = None,
     evidence: Sequence[Evidence] = (),
@@ -58,6 +59,7 @@ def told(
         verdict=verdict,
         odds=odds,
         alternatives=alternatives,
+        ruled_out=ruled_out,
         begin=begin,
         begin_interval=interval,
         tonnes=_known(misstated.tonnes) if misstated is not None else None,
@@ -88,6 +90,11 @@ def others(ranking: Sequence[Scored], named: str) -> tuple[Alternative, ...]:
         separator = (entry.separated_from(scored.cause) if entry is not None else "") or other.separated_from(named)
         out.append(Alternative(cause=scored.cause, odds=scored.odds, separated_by=separator or other.checks[0]))
     return tuple(out)
+
+
+def improbable(ranking: Sequence[Scored], named: str) -> tuple[str, ...]:
+    """The causes that the data were weighed against and that are too improbable to be told."""
+    return tuple(one.cause for one in ranking if one.cause not in (named, UNKNOWN) and one.probability < LEAST_SHARE)
 
 
 def _known(value: float) -> float | None:

@@ -15,7 +15,7 @@ from checks.hypotheses import Scored
 from checks.lots import Lot, Lots, lots_of
 from checks.result import CheckResult, Link, Verdict
 from checks.shifts import Part, by_shift
-from checks.telling import GENERAL, LEAST_SHARE, clock, told
+from checks.telling import GENERAL, LEAST_SHARE, clock, improbable, told
 from checks.tonnes import Misstated
 from checks.truth import Mean, by_product, mean_of
 from checks.truth_models import patterns_of, rank, split
@@ -49,7 +49,7 @@ def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding
     enter = _factor(found, every, misstated.rate_t_h) if cause in ("calibration-factor", "factor-twice") else None
     finding = told(
         window, link, cause, title="" if cause != UNKNOWN else "the weight differs from the reference",
-        odds=best.odds if cause != UNKNOWN else None, alternatives=_others(ranking, cause), begin=begin, interval=interval,
+        odds=best.odds if cause != UNKNOWN else None, alternatives=_others(ranking, cause), ruled_out=improbable(ranking, cause), begin=begin, interval=interval,
         misstated=misstated, evidence=result.evidence, correction=enter, gate=_gate(lots, ranking) if cause == UNKNOWN else (),
         advice=_advice(found, every, cause), sentence=_sentence(lots, every, cause, found) + _held(window, begin),
     )  # fmt: skip

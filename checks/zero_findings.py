@@ -76,6 +76,10 @@ def _alternatives(ranking: Sequence[tuple[str, float]], named: str) -> tuple[Alt
     return tuple(out)
 
 
+def _improbable(ranking: Sequence[tuple[str, float]], named: str) -> tuple[str, ...]:
+    return tuple(cause for cause, share in ranking if cause not in (named, UNKNOWN) and share < LEAST_SHARE)
+
+
 def _zero(window: Window, result: CheckResult, decay: CheckResult | None) -> Finding:
     facts = result.facts
     ranking = _ranking(facts)
@@ -90,7 +94,7 @@ def _zero(window: Window, result: CheckResult, decay: CheckResult | None) -> Fin
     return told(
         window, LINKS[part], cause, begin=begin, interval=(low, high), evidence=result.evidence,
         title="" if cause != UNKNOWN else "empty belt does not read zero",
-        odds=_odds(probability) if cause != UNKNOWN else None, alternatives=alternatives,
+        odds=_odds(probability) if cause != UNKNOWN else None, alternatives=alternatives, ruled_out=_improbable(ranking, cause),
         misstated=_misstated(window, facts), gate=_gate(window, facts, cause, alternatives),
         sentence=f"{_opening(part, shape, begin, facts, result)} {_booked(error)}",
     )  # fmt: skip
@@ -185,7 +189,7 @@ def _decay(window: Window, result: CheckResult) -> Finding:
     return told(
         window, Link.LOAD, cause, begin=begin, interval=(begin, begin), evidence=result.evidence,
         title="" if cause != UNKNOWN else "decay is not compensated as declared",
-        odds=_odds(probability) if cause != UNKNOWN else None, alternatives=_alternatives(ranking, cause),
+        odds=_odds(probability) if cause != UNKNOWN else None, alternatives=_alternatives(ranking, cause), ruled_out=_improbable(ranking, cause),
         misstated=misstated, sentence=words,
         gate=("the last tares against the decay of the source",) if cause == UNKNOWN else (),
     )  # fmt: skip

@@ -42,6 +42,12 @@ def mates(cause: str, tags: AbstractSet[str]) -> tuple[str, ...]:
     return tuple(other for other, by in found if by is not None and not any(roles <= tags for roles in by))
 
 
+def cheapest(one: str, other: str, tags: AbstractSet[str]) -> tuple[str, ...]:
+    """The fewest roles beyond `tags` that would part two causes, in the order of the table; empty where none would, or none is needed."""
+    ways = [tuple(sorted(roles - tags)) for roles in pairs().get(frozenset((one, other)), ())]
+    return min(ways, key=len, default=())
+
+
 def naming(tags: AbstractSet[str]) -> Naming:
     """What these roles can name. A cause stays in a set while a cause that looks like it is not parted from it by any tag."""
     known = registry()

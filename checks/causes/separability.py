@@ -7,7 +7,10 @@ material tests in the ledger and `varied-speed` for a belt that is run at severa
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
+from types import MappingProxyType
 
 from checks.causes import registry
 
@@ -98,7 +101,7 @@ RULES: tuple[Rule, ...] = (
     Rule(("register-offset", "wrong-type"), ("time-base",), any_of("ai_raw", "loop_current", "gauge_total")),
     Rule(("wrong-type",), ("total-discontinuity",), BY_DATA),
     Rule(("wrong-type",), ("raw-overflow",), any_of("ai_raw")),
-    Rule(("wrong-type",), ("detector-temperature",), any_of("ambient_temperature")),
+    Rule(("wrong-type",), ("detector-temperature",), BY_DATA),  # heat comes slowly; another type reads what no detector has, from the first day
     # counts
     Rule(("zero-counts",), ("shutter-closed",), any_of("count_rate")),
     Rule(("zero-counts",), ("gateway-zeros",), any_of("detector_temperature")),
@@ -148,7 +151,8 @@ RULES: tuple[Rule, ...] = (
 )  # fmt: skip
 
 
-def pairs() -> dict[frozenset[str], tuple[Roles, ...]]:
+@cache
+def pairs() -> Mapping[frozenset[str], tuple[Roles, ...]]:
     """Every pair that the table speaks of, and what parts it; the first rule that names a pair holds."""
     known = registry()
     found: dict[frozenset[str], tuple[Roles, ...]] = {}
@@ -157,4 +161,4 @@ def pairs() -> dict[frozenset[str], tuple[Roles, ...]]:
             for other in rule.those:
                 if one != other and one in known and other in known:
                     found.setdefault(frozenset((one, other)), rule.by)
-    return found
+    return MappingProxyType(found)

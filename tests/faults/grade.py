@@ -49,7 +49,7 @@ class Outcome:
     lists_true: bool = False
     """Whether the true cause is among those that are told."""
     lists_mate: bool = False
-    """Whether one of `mates` is told beside it."""
+    """Whether one of `mates` is told beside it, or every one was weighed by the data and ruled out."""
     right_link: bool | None = None
     odds: float | None = None
     raised_after_s: int | None = None
@@ -124,6 +124,12 @@ def grade_among(case: Case, mates: frozenset[str], findings: Sequence[Finding]) 
 def listed(findings: Sequence[Finding]) -> frozenset[str]:
     """Every cause that is told: named, or told beside it."""
     return frozenset(cause for item in findings for cause in (item.cause, *(other.cause for other in item.alternatives)))
+
+
+def lists_mate(findings: Sequence[Finding], beside: AbstractSet[str]) -> bool:
+    """Whether one of the causes that the tags cannot part is told, or the data ruled every one of them out by their numbers."""
+    excluded = {cause for item in findings for cause in item.ruled_out}
+    return bool(listed(findings) & beside) or beside <= excluded
 
 
 def stood(episodes: Sequence[Episode]) -> list[Finding]:

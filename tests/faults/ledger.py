@@ -14,7 +14,7 @@ from checks.result import Verdict
 from tests.checks.empties_simulation import DAY_S, HALF_LIFE_D, MU, T0, Belt, Course, as_window, healthy
 from tests.checks.empties_simulation import decay as left
 from tests.faults.cases import Case
-from tests.faults.grade import FIRST, WRONG, Coverage, Outcome, company, grade_among, in_words, listed
+from tests.faults.grade import FIRST, WRONG, Coverage, Outcome, company, grade_among, in_words, listed, lists_mate
 
 AT = 40.0
 """Day on which a fault comes."""
@@ -108,7 +108,7 @@ def run_slow(case: Case, size: str, level: float, number: int) -> Outcome:
     return Outcome(
         cause=case.cause, fault=case.plant_fault, size=size, severity=level, draw=number, read="ledger", grade=mark,
         can_be_named=True, mates=tuple(sorted(mates - {case.cause})), lists_true=case.cause in listed(found),
-        lists_mate=bool(listed(found) & (mates - {case.cause})), right_link=None if finding is None else finding.link in case.places,
+        lists_mate=lists_mate(found, mates - {case.cause}), right_link=None if finding is None else finding.link in case.places,
         odds=None if finding is None else finding.odds, raised_after_s=raised, named_after_s=named,
         coverage=Coverage(onset=held), told=tuple(in_words(item) for item in found), worked_s=time.perf_counter() - began,
     )  # fmt: skip

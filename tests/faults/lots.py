@@ -16,7 +16,7 @@ from deploy.plant.faults import Faulty
 from deploy.plant.model import LoopModel
 from tests.faults.cases import Case
 from tests.faults.draws import BEGIN, Draw
-from tests.faults.grade import Outcome, grade_among, in_words, listed, right_links, stood
+from tests.faults.grade import Outcome, grade_among, in_words, listed, lists_mate, right_links, stood
 
 LOT_S, EMPTY_S, AFTER_S = 2400, 180, 2400
 PARTS = (0.35, 0.75, 0.5, 0.8, 0.3, 0.7)
@@ -69,7 +69,7 @@ def run_lots(case: Case, size: str, severity: float | None, draw: Draw) -> Outco
     return Outcome(
         cause=case.cause, fault=case.plant_fault, size=size, severity=severity, draw=draw.number, read=draw.read, grade=mark,
         can_be_named=case.with_roles <= tags_of(site, spec.loop), mates=beside, lists_true=case.cause in listed(findings),
-        lists_mate=bool(listed(findings) & set(beside)), right_link=None if finding is None else finding.link in right_links(case, draw),
+        lists_mate=lists_mate(findings, set(beside)), right_link=None if finding is None else finding.link in right_links(case, draw),
         odds=None if finding is None else finding.odds, told=tuple(in_words(item) for item in findings), changes=changes,
         worked_s=time.perf_counter() - began,
     )  # fmt: skip

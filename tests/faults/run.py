@@ -25,7 +25,19 @@ from deploy.plant.model import LoopModel
 from tests.faults.acts import ACTS
 from tests.faults.cases import SIZES, Case
 from tests.faults.draws import BEGIN, Draw
-from tests.faults.grade import MISSING, Coverage, Outcome, grade, in_words, listed, onset_held, right_links, stood, tonnes_held
+from tests.faults.grade import (
+    MISSING,
+    Coverage,
+    Outcome,
+    grade,
+    in_words,
+    listed,
+    lists_mate,
+    onset_held,
+    right_links,
+    stood,
+    tonnes_held,
+)
 from tests.faults.ledger import WEEKS, is_slow, run_slow
 from tests.faults.lots import LOTS, run_lots
 from tests.faults.scenes import scene
@@ -197,7 +209,7 @@ def run_case(case: Case, size: str, level: float | None, prefixes: Prefixes) -> 
     right = None if finding is None else finding.link in right_links(case, draw)
     return Outcome(
         **head, severity=severity, grade=mark, can_be_named=able, right_link=right, mates=beside,  # type: ignore[arg-type]
-        lists_true=case.cause in listed(findings), lists_mate=bool(listed(findings) & set(beside)),
+        lists_true=case.cause in listed(findings), lists_mate=lists_mate(findings, set(beside)),
         odds=None if finding is None else finding.odds,
         raised_after_s=min(raised, default=None), named_after_s=min(named, default=None),
         coverage=Coverage() if finding is None or finding.cause != case.cause else _coverage(case, rig, finding),
