@@ -7,6 +7,9 @@ _TIMEOUT = "how long one request may wait for its answer"
 _USER = "user name, empty for none"
 _BY_ENV = "name of the environment variable that holds the password"
 _BY_FILE = "file that holds the password"
+_ADDRESS_ENV = "name of the environment variable that holds the address"
+_ADDRESS_FILE = "file that holds the address"
+_TELL = "who is told what, and when"
 _MEASURED_IN = "unit of the value as it is read, empty for the unit of the role"
 _SCALE = "factor on the raw number"
 _OFFSET = "added to the raw number times scale"
@@ -44,6 +47,7 @@ KEYS: dict[str, dict[str, str]] = {
         "publish": "what is told back to the control system, only to be read",
         "web": "where pages, REST and metrics listen",
         "deliveries": "ways on which alerts leave, by name",
+        "alerting": "how alerts are kept few and timely",
         "reports": "reports that are made again and again, by name",
         "history": "how long each resolution is kept",
         "close_after": "how long after its second a sample waits for late readings",
@@ -178,22 +182,57 @@ KEYS: dict[str, dict[str, str]] = {
         "limits": "when a deviation is doubtful and when it is a fault",
         "settle": "time after a start of the belt that is not judged",
     },
-    "Web": {"host": "address to listen on; loopback only", "port": "TCP port; 0 takes any free one"},
+    "Web": {
+        "host": "IP address to listen on; any but loopback needs accounts, and TLS or a proxy that has it",
+        "port": "TCP port; 0 takes any free one",
+        "names": "host names by which people open the page",
+        "certificate": "our TLS certificate with its chain (PEM)",
+        "key": "key of our TLS certificate (PEM); nobody else may read the file",
+        "behind_proxy": "addresses of the reverse proxy that speaks https for us; no other may connect",
+        "metrics_from": "addresses that may read /metrics without a token",
+        "session_idle": "a session ends after so long without an act",
+        "session_longest": "a session ends after so long at any rate",
+    },
     "MailDelivery": {
         "kind": "mail",
         "server": "SMTP server",
         "port": "TCP port of the server",
         "start_tls": "encrypt before anything is sent",
+        "ca_file": "certificate of the authority that signed the server's, where the machine does not know it",
         "sender": "address the mail comes from",
         "to": "recipients",
+        "to_env": "name of the environment variable that holds the recipients, separated by commas",
+        "to_file": "file that holds the recipients, one a line",
         "user": _USER,
         "password_env": _BY_ENV,
         "password_file": _BY_FILE,
+        "tell": _TELL,
     },
+    "ChatDelivery": {"kind": "chat", "url_env": _ADDRESS_ENV, "url_file": _ADDRESS_FILE, "tell": _TELL},
     "WebhookDelivery": {
         "kind": "webhook",
-        "url_env": "name of the environment variable that holds the address",
-        "url_file": "file that holds the address",
+        "url_env": _ADDRESS_ENV,
+        "url_file": _ADDRESS_FILE,
+        "secret_env": "name of the environment variable that holds the secret which signs each message",
+        "secret_file": "file that holds the secret which signs each message",
+        "tell": _TELL,
+    },
+    "Tell": {
+        "roles": "who reads it: operations, maintenance, radiation-safety, accounting; empty: everybody",
+        "priorities": "which priorities are told; empty: all",
+        "loops": "alerts of which loops; empty: all",
+        "shifts": "shifts (their beginnings) in which somebody reads it; empty: all",
+        "days": "days on which somebody reads it; a night shift belongs to the day it began; empty: all",
+        "quiet": "local times from and to between which only high priority passes",
+        "digest": "local time of a daily summary, which then carries what has low priority",
+        "after": "only what nobody has acknowledged for so long",
+    },
+    "Alerting": {
+        "reopen_within": "an alert whose condition comes back within this time is opened again, no new one is made",
+        "remind_after": "what nobody acknowledges is told once more after this time, where no delivery has an `after`; 0 s: never",
+        "tolerable": "mass that may be booked wrongly before somebody must have acted",
+        "operators": "how many people share the alerts, for the rates of the alarm system",
+        "page": "address that begins the links in messages, as people reach it",
     },
     "Report": {
         "what": "chain: what each link of a loop did; uptime: availability and failures",

@@ -15,6 +15,7 @@ from pydantic import Field
 from config.base import LoopId as LoopId
 from config.base import Part as Part
 from config.base import SitePath as SitePath
+from config.deliveries import Alerting, Delivery
 from config.ledger import Ledger
 from config.limits import Limits
 from config.publish import Publish
@@ -32,6 +33,7 @@ from config.quantity import (
     VoltV,
 )
 from config.unit_table import YEAR_D
+from config.web import Web as Web
 
 SCHEMA = 1
 """Version of the site file."""
@@ -266,38 +268,6 @@ class Loop(Part):
     settle: TimeS = 60.0
 
 
-class Web(Part):
-    """Where pages, REST and metrics listen. Loopback only until accounts exist."""
-
-    host: str = "127.0.0.1"
-    port: int = Field(default=8460, ge=0, le=65535)
-
-
-class MailDelivery(Part):
-    """Alerts by SMTP. The password comes from the environment variable or the file named here, never from here."""
-
-    kind: Literal["mail"]
-    server: str
-    port: int = Field(default=587, ge=1, le=65535)
-    start_tls: bool = True
-    sender: str
-    to: tuple[str, ...]
-    user: str = ""
-    password_env: str = ""
-    password_file: SitePath | None = None
-
-
-class WebhookDelivery(Part):
-    """Alerts as JSON to an HTTP address. The address is a secret: it comes from the environment or a file."""
-
-    kind: Literal["webhook"]
-    url_env: str = ""
-    url_file: SitePath | None = None
-
-
-Delivery = Annotated[MailDelivery | WebhookDelivery, Field(discriminator="kind")]
-
-
 class Report(Part):
     """A report made again and again: a numbered record, written into `folder` in each of `formats`. No `loops`: all of them."""
 
@@ -336,7 +306,8 @@ class Site(Part):
     endpoints: dict[str, Endpoint] = Field(default_factory=dict)
     loops: dict[LoopId, Loop] = Field(min_length=1)
     web: Web = Web()
-    deliveries: dict[str, Delivery] = Field(default_factory=dict)
+    deliveries: dict[LoopId, Delivery] = Field(default_factory=dict)
+    alerting: Alerting = Alerting()
     reports: dict[LoopId, Report] = Field(default_factory=dict)
     history: History = History()
     publish: Publish = Publish()

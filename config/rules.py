@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import difflib
-import ipaddress
 import re
 from collections.abc import Callable, Iterator
 from datetime import date
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
-from config.model import MailDelivery, Site
+from config.model import Site
 from config.problems import Found, KeyPath, meant
-from config.rules_endpoints import ENDPOINT_RULES, login
+from config.rules_deliveries import alerting_is_sound, deliveries_are_complete, somebody_is_always_told, telling_fits
+from config.rules_endpoints import ENDPOINT_RULES
 from config.rules_history import history_has_one_place
 from config.rules_limits import limit_rules
 from config.rules_loops import LOOP_RULES
 from config.rules_publish import publishing_is_safe
 from config.rules_tags import TAG_RULES, duplicate_addresses
+from config.rules_web import WEB_RULES
 
 _CLOCK = re.compile(r"^([01]\d|2[0-3]):[0-5]\d$")
 
@@ -32,21 +33,6 @@ def findings_of(site: Site, today: date) -> list[Found]:
         found += [finding for tag_rule in TAG_RULES for finding in tag_rule(loop, path, site)]
         found += limit_rules(loop.limits, loop.gauge.range.high, (*path, "limits"))
     return [*found, *duplicate_addresses(site)]
-
-
-def web_listens_on_loopback(site: Site) -> Iterator[Found]:
-    """Nobody logs in yet, so nobody from outside may reach the pages."""
-    host = site.web.host
-    try:
-        inside = ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        inside = host.lower() == "localhost"
-    if not inside:
-        yield Found(
-            ("web", "host"),
-            f"{host!r} is open to others, and accounts do not exist yet: anyone could read and acknowledge",
-            "127.0.0.1, ::1 or localhost; put a reverse proxy with accounts in front to serve others",
-        )
 
 
 def time_zone_exists(site: Site) -> Iterator[Found]:
@@ -116,25 +102,6 @@ def endpoints_are_used(site: Site) -> Iterator[Found]:
             )
 
 
-def deliveries_are_complete(site: Site) -> Iterator[Found]:
-    """A delivery knows where to go, and takes its secret from one place."""
-    for name, delivery in site.deliveries.items():
-        path: KeyPath = ("deliveries", name)
-        if isinstance(delivery, MailDelivery):
-            yield from login(delivery.user, delivery.password_env, delivery.password_file, path)
-            if not delivery.to:
-                yield Found((*path, "to"), "there is no recipient", "to: [shift@example.com]")
-            for key, address in (("sender", delivery.sender), *((("to"), address) for address in delivery.to)):
-                if not re.match(r"^[^@\s]+@[^@\s]+$", address):
-                    yield Found((*path, key), f"{address!r} is no mail address", "name@host")
-            if delivery.user and not delivery.start_tls:
-                what = "the password would travel in clear text"
-                yield Found((*path, "start_tls"), what, "start_tls: true, or no user", True)
-        elif bool(delivery.url_env) == (delivery.url_file is not None):
-            what = "the address of the webhook is named twice" if delivery.url_env else "the webhook has no address"
-            yield Found((*path, "url_env"), what, "either url_env or url_file")
-
-
 def reports_are_complete(site: Site) -> Iterator[Found]:
     """A report is of loops that exist, in at least one format, each named once."""
     for name, report in site.reports.items():
@@ -151,7 +118,7 @@ def reports_are_complete(site: Site) -> Iterator[Found]:
 
 
 SITE_RULES: tuple[Callable[[Site], Iterator[Found]], ...] = (
-    web_listens_on_loopback,
+    *WEB_RULES,
     time_zone_exists,
     shifts_are_times_of_day,
     block_divides_a_minute,
@@ -160,6 +127,9 @@ SITE_RULES: tuple[Callable[[Site], Iterator[Found]], ...] = (
     loop_ids_differ,
     endpoints_are_used,
     deliveries_are_complete,
+    telling_fits,
+    somebody_is_always_told,
+    alerting_is_sound,
     reports_are_complete,
     publishing_is_safe,
 )

@@ -22,6 +22,10 @@ def after(piece: str, more: str) -> str:
     return spoiled(piece, piece + more)
 
 
+def told(text: str) -> str:
+    return f"{SOUND}deliveries: {{w: {{kind: webhook, url_env: A, tell: {{{text}}}}}}}\n"
+
+
 def limits(text: str) -> str:
     return spoiled("    tags:\n", f"    limits: {{{text}}}\n    tags:\n")
 
@@ -29,8 +33,8 @@ def limits(text: str) -> str:
 # spoiled text, dotted path (~ is loops.TB-07), piece of the message
 ERRORS: dict[str, tuple[str, str, str]] = {
     # site
-    "web open": (spoiled("127.0.0.1", "192.0.2.1"), "web.host", "accounts do not exist yet"),
-    "web by name": (spoiled("host: 127.0.0.1", "host: plant.example.com"), "web.host", "open to others"),
+    "web open": (spoiled("127.0.0.1", "192.0.2.1"), "web.host", "in clear text"),
+    "web by name": (spoiled("host: 127.0.0.1", "host: plant.example.com"), "web.host", "no address of this machine"),
     "zone": (SOUND + "time_zone: Europa/Berlin\n", "time_zone", "no IANA time zone"),
     "zone as path": (SOUND + "time_zone: ../etc/passwd\n", "time_zone", "no IANA time zone"),
     "shift format": (SOUND + 'shifts: ["6:00", "14:00"]\n', "shifts[0]", "no time of day"),
@@ -59,6 +63,31 @@ ERRORS: dict[str, tuple[str, str, str]] = {
                      "reports.r.formats", "twice"),
     "report hourly": (SOUND + "reports: {r: {what: chain, every: hour, folder: out}}\n", "reports.r.every", "none of the allowed"),
     "report nowhere": (SOUND + "reports: {r: {what: chain, every: day}}\n", "reports.r.folder", "is missing"),
+    "mail twice": (SOUND + "deliveries: {m: {kind: mail, server: s, sender: a@b, to: [c@d], to_env: R}}\n", "deliveries.m.to",
+                   "named twice"),
+    "mail elsewhere twice": (SOUND + "deliveries: {m: {kind: mail, server: s, sender: a@b, to_file: f, to_env: R}}\n",
+                             "deliveries.m.to_env", "are named twice"),
+    "chat": (SOUND + "deliveries: {c: {kind: chat}}\n", "deliveries.c.url_env", "the chat has no address"),
+    "chat address": (SOUND + "deliveries: {c: {kind: chat, url: 'x://y/z'}}\n", "deliveries.c.url", "is a secret"),
+    "chat name": (SOUND + "deliveries: {c: {kind: chat, url_env: 'x://y/z'}}\n", "deliveries.c.url_env", "no name of an environ"),
+    "webhook secret": (SOUND + "deliveries: {w: {kind: webhook, url_env: A, secret_env: B, secret_file: c}}\n",
+                       "deliveries.w.secret_env", "secret of the webhook is named twice"),
+    "tell shift": (told('shifts: ["07:00"]'), "deliveries.w.tell.shifts[0]", "no shift of this site begins"),
+    "tell loop": (told("loops: [TB-70]"), "deliveries.w.tell.loops[0]", "there is no loop 'TB-70'"),
+    "tell role": (told("roles: [boss]"), "deliveries.w.tell.roles[0]", "boss"),
+    "tell twice": (told("days: [mon, mon]"), "deliveries.w.tell.days", "named twice"),
+    "tell quiet": (told('quiet: ["22:00"]'), "deliveries.w.tell.quiet", "a begin and an end"),
+    "tell no quiet": (told('quiet: ["22:00", "22:00"]'), "deliveries.w.tell.quiet", "no length"),
+    "tell quiet time": (told('quiet: ["22:00", "6:00"]'), "deliveries.w.tell.quiet[1]", "no time of day"),
+    "tell digest": (told('digest: "25:00"'), "deliveries.w.tell.digest", "no time of day"),
+    "tell after": (SOUND + "deliveries: {w: {kind: webhook, url_env: A}, x: {kind: webhook, url_env: B, tell: {after: 0 s}}}\n",
+                   "deliveries.x.tell.after", "out of range"),
+    "tell after and digest": (
+        SOUND + "deliveries: {w: {kind: webhook, url_env: A}, x: {kind: webhook, url_env: B, tell: "
+        '{after: 5 min, digest: "07:00"}}}\n', "deliveries.x.tell.after", "neither quiet hours nor a digest"),
+    "reopening": (SOUND + "alerting: {reopen_within: 2 d}\n", "alerting.reopen_within", "out of range"),
+    "tolerable": (SOUND + "alerting: {tolerable: 0 t}\n", "alerting.tolerable", "is no mass"),
+    "page": (SOUND + "alerting: {page: 'https://user@host'}\n", "alerting.page", "no address of a page"),
     "webhook": (SOUND + "deliveries: {w: {kind: webhook}}\n", "deliveries.w.url_env", "has no address"),
     "webhook twice": (SOUND + "deliveries: {w: {kind: webhook, url_env: A, url_file: b}}\n", "deliveries.w.url_env", "twice"),
     "webhook address": (SOUND + "deliveries: {w: {kind: webhook, url: 'https://x/y'}}\n", "deliveries.w.url", "is a secret"),
@@ -164,6 +193,10 @@ WARNINGS: dict[str, tuple[str, str, str]] = {
     "mail in clear": (SOUND + "deliveries: {m: {kind: mail, server: s, sender: a@b, to: [c@d], user: u, password_env: P,"
                       " start_tls: false}}\n",
                       "deliveries.m.start_tls", "clear text"),
+    "nobody at night": (told('shifts: ["06:00", "14:00"]'), "deliveries", "nobody is on duty in the shifts mon 22:00, tue 22:00,"),
+    "nobody on sunday": (told("days: [mon, tue, wed, thu, fri, sat]"), "deliveries", "sun 06:00, sun 14:00, sun 22:00"),
+    "only late": (told("after: 5 min"), "deliveries", "no delivery is told at once"),
+    "only low": (told("priorities: [low]"), "deliveries", "no delivery is told at once"),
 }  # fmt: skip
 
 
