@@ -20,7 +20,7 @@ def with_unparted(found: Sequence[Finding], tags: AbstractSet[str]) -> tuple[Fin
     """The findings of one loop, each with the causes that its tags cannot part from the named one; `tags` as `tags_of` gives them.
 
     The odds of the named cause become those against all others, these included, in the ratio in which the trade meets them
-    (`Cause.weight`, own estimates); `weighed_odds` keeps what they were. Causes that stand by themselves in `found` are not
+    (`Cause.weight`, own estimates), but none above the named one; `weighed_odds` keeps what they were. Causes that stand by themselves in `found` are not
     told again. Findings without a name, and those of one kind only, come back as they are.
     """
     named = {finding.cause for finding in found}
@@ -34,7 +34,8 @@ def _told(finding: Finding, tags: AbstractSet[str], named: AbstractSet[str]) -> 
     if not open_causes or finding.cause not in known:
         return finding
     share = 1.0 if finding.odds is None else finding.odds / (1.0 + finding.odds)
-    shares = {cause: share * known[cause].weight / known[finding.cause].weight for cause in open_causes}
+    own = known[finding.cause].weight
+    shares = {cause: share * min(known[cause].weight / own, 1.0) for cause in open_causes}
     whole = 1.0 + sum(shares.values())
     words = dict(partners(finding.cause))
     beside = tuple(
