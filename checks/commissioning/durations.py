@@ -36,7 +36,8 @@ class Duration:
     """How long to count [s], what it gives, and why it is not shorter.
 
     `counting_s` is what counting alone needs; `turns` whole turns of the belt, None where its length is not declared;
-    `uncertainty` the expanded uncertainty of the flow that is left [t/h].
+    `uncertainty` the expanded uncertainty of the flow that is left [t/h]; `beside` the published rules and habits with what
+    each of them would ask for [s].
     """
 
     seconds: float
@@ -44,6 +45,7 @@ class Duration:
     turns: int | None
     uncertainty: float
     because: str
+    beside: tuple[tuple[str, float], ...] = ()
 
 
 def tare(facts: GaugeFacts, wanted: float) -> Duration:
@@ -59,8 +61,10 @@ def tare(facts: GaugeFacts, wanted: float) -> Duration:
     counting = gross * (COVERAGE * facts.t_h_per_attenuation / (wanted * facts.net_empty)) ** 2
     seconds, turns = _whole_turns(facts, counting)
     least = "counting" if turns is None or turns > LEAST_TURNS else f"{LEAST_TURNS} turns of the belt (common practice)"
+    habits = ((f"{LEAST_TURNS} turns of the belt (common practice, no source)", LEAST_TURNS * facts.turn_s),)
     return Duration(
-        seconds=seconds, counting_s=counting, turns=turns, uncertainty=_zero_u(facts, seconds), because=f"set by {least}"
+        seconds=seconds, counting_s=counting, turns=turns, uncertainty=_zero_u(facts, seconds), because=f"set by {least}",
+        beside=(*(() if turns is None else habits), ("whole turns, 3 min (NIST Handbook 44, 2.21, N.3.1.1, from memory)", ZERO_TEST_S)),
     )  # fmt: skip
 
 
@@ -106,7 +110,10 @@ def span_run(facts: GaugeFacts, wanted_percent: float, load: float, resolution_t
     name = max(yardsticks, key=lambda key: yardsticks[key])
     seconds, turns = _whole_turns(facts, yardsticks[name])
     u = COVERAGE * facts.t_h_per_attenuation * math.sqrt(facts.gross(flow) / seconds) / facts.net(flow)
-    return Duration(seconds=seconds, counting_s=counting, turns=turns, uncertainty=u, because=f"set by {name}")
+    return Duration(
+        seconds=seconds, counting_s=counting, turns=turns, uncertainty=u, because=f"set by {name}",
+        beside=tuple((rule, time) for rule, time in yardsticks.items() if rule != "counting"),
+    )  # fmt: skip
 
 
 def wrong_background(facts: GaugeFacts, by: float) -> float:

@@ -30,6 +30,7 @@ def add(subparsers: Subparsers) -> None:
     parser.add_argument("--date", metavar="DAY", help="the day of the work, such as 2027-03-01 (default: today)")
     parser.add_argument(
         "--uncertainty",
+        default="",
         metavar="FLOW",
         help="wanted uncertainty of the flow, k = 2, such as '2 t/h' (default: 0.5 %% of range)",
     )
@@ -37,7 +38,10 @@ def add(subparsers: Subparsers) -> None:
         "--span-uncertainty", metavar="PERCENT", type=float, default=0.25, help="of a span run, k = 2 [%%] (default: 0.25)"
     )
     parser.add_argument(
-        "--noise", metavar="FLOW", help="noise at full load at which the source is due, k = 2 (default: 3 %% of range)"
+        "--noise",
+        default="",
+        metavar="FLOW",
+        help="noise at full load at which the source is due, k = 2 (default: 3 %% of range)",
     )
     parser.add_argument("--json", action="store_true", help="print the plan as one JSON object")
     parser.set_defaults(run=run)
@@ -46,7 +50,7 @@ def add(subparsers: Subparsers) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print the plan of every loop asked for."""
     from collector.clock import SystemClock
-    from collector.commissioning.plan import make_plan, text
+    from collector.commissioning.plan import flow_of, make_plan, text
     from config.load import load_site
 
     site = load_site(args.site).site
@@ -54,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
         loop_of(args.loop, site.loops)
     if not args.span_uncertainty > 0.0:
         raise TallywireError("the uncertainty is not above zero", where="--span-uncertainty", fix="such as 0.25")
-    wanted, noise = (_flow(getattr(args, name), f"--{name}") for name in ("uncertainty", "noise"))
+    wanted, noise = (flow_of(getattr(args, name), f"--{name}") for name in ("uncertainty", "noise"))
     day_s = SystemClock().now() if args.date is None else _day(args.date)
     loops = [args.loop] if args.loop else list(site.loops)
     plans = [make_plan(site, loop, day_s, wanted=wanted, wanted_span=args.span_uncertainty, noise=noise) for loop in loops]
@@ -63,21 +67,6 @@ def run(args: argparse.Namespace) -> int:
     else:
         sys.stdout.write("\n\n".join(text(plan) for plan in plans))
     return exits.NO_FINDING
-
-
-def _flow(text: str | None, option: str) -> float | None:
-    """A flow above zero [t/h]; None where none was given."""
-    from config.units import parse_quantity
-
-    if text is None:
-        return None
-    try:
-        flow = parse_quantity(text, "t/h")
-    except ValueError as error:
-        raise TallywireError(str(error), where=option, fix="write it as '2 t/h'") from error
-    if not flow > 0.0:
-        raise TallywireError("the flow is not above zero", where=option, fix="write it as '2 t/h'")
-    return flow
 
 
 def _day(text: str) -> float:
