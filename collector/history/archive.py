@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
+import secrets
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,10 +17,13 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from checks.samples import Samples
+from collector.history.layout import day_number
+from collector.replay.opening import Place, listed, name_of, open_binary, shown
 from config.errors import StoreError
 
 ARCHIVE_VERSION = 1
 ROW_GROUP = 100_000
+_DAY = re.compile(r"\d{4}-\d{2}-\d{2}\.parquet")
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +55,7 @@ def write(path: Path, samples: Samples) -> Sealed:
     arrays |= {f"q:{role}": pa.array(samples.quality[role]) for role in roles}
     metadata = {"version": str(ARCHIVE_VERSION), "loop": samples.loop, "step_s": str(samples.step_s)}
     table = pa.table(arrays).replace_schema_metadata(metadata)
-    temporary = path.with_suffix(".tmp")
+    temporary = path.with_name(f"{path.stem}.{secrets.token_hex(4)}.tmp")
     encoding = {f"v:{role}": "BYTE_STREAM_SPLIT" for role in roles} | {"time_s": "DELTA_BINARY_PACKED"}
     try:
         with temporary.open("wb") as file:
@@ -72,8 +77,8 @@ def write(path: Path, samples: Samples) -> Sealed:
     return Sealed(rows, int(samples.time_s[0]), int(samples.time_s[-1]) + samples.step_s, digest)
 
 
-def read(path: Path, begin: int, end: int, only: str | None = None) -> Samples | None:
-    """The rows of a file in a time, None where there are none; `only` leaves out all roles but one.
+def read(path: Place, begin: int, end: int, only: str | None = None) -> Samples | None:
+    """The rows of a file (a path, or a URL) in a time, None where there are none; `only` leaves out all roles but one.
 
     Raises
     ------
@@ -83,7 +88,7 @@ def read(path: Path, begin: int, end: int, only: str | None = None) -> Samples |
         The file is damaged.
     """
     try:
-        with pq.ParquetFile(path) as file:
+        with open_binary(path) as raw, pq.ParquetFile(raw) as file:
             names = [
                 name for name in file.schema_arrow.names if only is None or name[:2] not in ("v:", "q:") or name[2:] == only
             ]
@@ -91,7 +96,7 @@ def read(path: Path, begin: int, end: int, only: str | None = None) -> Samples |
     except FileNotFoundError:
         raise
     except (OSError, pa.ArrowException) as error:
-        raise StoreError(f"an archive file is damaged ({error})", where=str(path), fix="restore it from a backup") from error
+        raise StoreError(f"an archive file is damaged ({error})", where=shown(path), fix="restore it from a backup") from error
     metadata = {key.decode(): value.decode() for key, value in (table.schema.metadata or {}).items()}
     time_s = table.column("time_s").to_numpy()
     first, last = np.searchsorted(time_s, [begin, end])
@@ -107,6 +112,17 @@ def read(path: Path, begin: int, end: int, only: str | None = None) -> Samples |
         quality={role: table.column(f"q:{role}").to_numpy()[rows].astype(np.uint8) for role in roles},
         flags=table.column("flags").to_numpy()[rows].astype(np.uint8),
     )
+
+
+def days_of(folder: Place, loop: str) -> tuple[Place, ...]:
+    """The files of a loop in a folder `LOOP/YYYY-MM-DD.parquet`, or below such a URL, oldest first. Raises DataFileError."""
+    found = [place for place in listed(f"{str(folder).rstrip('/')}/{loop}/*.parquet") if _DAY.fullmatch(name_of(place))]
+    return tuple(sorted(found, key=name_of))
+
+
+def day_in(path: Place) -> int:
+    """The UTC day that the name of an archive file says [days since 1970]."""
+    return day_number(name_of(path).removesuffix(".parquet"))
 
 
 def _flush_folder(folder: Path) -> None:

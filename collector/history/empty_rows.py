@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import sqlalchemy as sa
 
 from checks.empties import KEPT_S, EmptyStretch, stretch_dict, stretch_from
+from collector.history.statements import insert_or_keep
 from collector.history.tables import EMPTIES, VOIDS
 
 Void = tuple[int, int]
@@ -21,7 +22,7 @@ def add(connection: sa.Connection, loop: str, stretches: Sequence[EmptyStretch])
         {"loop": loop, "start_s": entry.start_s, "end_s": entry.end_s, "stretch": json.dumps(stretch_dict(entry))}
         for entry in stretches
     ]
-    connection.execute(EMPTIES.insert().prefix_with("OR IGNORE"), rows)
+    insert_or_keep(connection, EMPTIES, rows)
     oldest = max(entry.end_s for entry in stretches) - KEPT_S
     connection.execute(EMPTIES.delete().where(EMPTIES.c.loop == loop, EMPTIES.c.end_s < oldest))
 

@@ -40,6 +40,13 @@ class Layout:
     """The files of a data folder: `state.db`, `hot/DAY.db`, `archive/LOOP/DAY.parquet`, `lock`."""
 
     root: Path
+    shared: Path | None = None
+    """The folder of sealed days where several collectors share one."""
+
+    @property
+    def sealed(self) -> Path:
+        """The folder of sealed days."""
+        return self.shared or self.root / "archive"
 
     @property
     def state(self) -> Path:
@@ -67,17 +74,18 @@ class Layout:
 
     def archive(self, loop: str, day: int) -> Path:
         """Sealed samples of a loop and day."""
-        return self.root / "archive" / loop / f"{day_name(day)}.parquet"
+        return self.sealed / loop / f"{day_name(day)}.parquet"
 
     def sweep(self) -> None:
         """Remove what a kill left halfway: logs without their hot file, archive files under their temporary name."""
         for path in (self.root / "hot").glob("*.db-*"):
             if not path.with_name(path.name.rpartition("-")[0]).exists():
                 path.unlink()
-        for path in (self.root / "archive").glob("*/*.tmp"):
+        for path in self.sealed.glob("*/*.tmp"):
             path.unlink()
 
     def make(self) -> None:
         """Make the folders."""
-        for folder in (self.root, self.root / "hot", self.root / "archive"):
+        hot = () if self.shared else (self.root / "hot",)
+        for folder in (self.root, *hot, self.sealed):
             folder.mkdir(parents=True, exist_ok=True)

@@ -13,6 +13,7 @@ import sqlalchemy as sa
 from numpy.typing import NDArray
 
 from checks.blocks import ARRAYS, RUNS, STATES, TOTALS, Blocks
+from collector.history.statements import insert_or_keep, insert_or_replace
 from collector.history.tables import LAYOUTS, ROLLUPS
 
 BLOB_VERSION = 1
@@ -49,14 +50,14 @@ def insert(
     """Store rows as `packed` made them, in place of what is there; `text` is their `description`."""
     layout = connection.execute(sa.select(LAYOUTS.c.id).where(LAYOUTS.c.description == text)).scalar_one_or_none()
     if layout is None:
-        connection.execute(LAYOUTS.insert().values(description=text))
+        insert_or_keep(connection, LAYOUTS, [{"description": text}])
         layout = connection.execute(sa.select(LAYOUTS.c.id).where(LAYOUTS.c.description == text)).scalar_one()
     rows = [
         {"loop": loop, "length_s": length_s, "start_s": start, "layout": layout, "statistics": data}
         for start, data in zip(starts, statistics, strict=True)
     ]
     if rows:
-        connection.execute(ROLLUPS.insert().prefix_with("OR REPLACE"), rows)
+        insert_or_replace(connection, ROLLUPS, rows)
 
 
 def _not_less(connection: sa.Connection, blocks: Blocks) -> Blocks:

@@ -3,38 +3,23 @@
 from __future__ import annotations
 
 import sqlite3
-import threading
-from collections.abc import Callable, Iterator, Sequence
-from functools import partial
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TypeVar
 
-import sqlalchemy as sa
-
-from checks.blocks import Blocks
-from checks.empties import EmptyStretch
-from checks.merge import concat
-from checks.reliability.timeline import Annotation
 from checks.samples import Samples
 from collector.clock import Clock
-from collector.history import annotation_rows, archive, empty_rows, retention, rollups, trends
-from collector.history.hot import HotDays, HotReader, by_day
-from collector.history.layout import DAY_S, Layout, day_name, day_of
-from collector.history.ledger import Ledger
+from collector.history.hot import HotDays, HotReader
+from collector.history.layout import Layout
 from collector.history.lock import FolderLock, refuse_network
-from collector.history.outbox_rows import OutboxRows
 from collector.history.state import StateDb
-from collector.history.store import Event, Trend
-from collector.history.tables import MANIFEST
+from collector.history.tiers import DELIVERED_KEPT_S, SEAL_AFTER_S, TieredStore
 from config.errors import StoreError
 from config.model import Site
 
-T = TypeVar("T")
+__all__ = ["DELIVERED_KEPT_S", "SEAL_AFTER_S", "SqliteStore", "open_store"]
 
-SEAL_AFTER_S = 600
-"""How long after the end of a UTC day it is sealed [s]; later rows of that day are refused."""
-DELIVERED_KEPT_S = 35 * 86400.0
-"""How long a delivered message is kept [s]."""
+T = TypeVar("T")
 
 
 def open_store(data: Path, site: Site, *, clock: Clock, read_only: bool = False) -> SqliteStore:
@@ -66,20 +51,13 @@ def open_store(data: Path, site: Site, *, clock: Clock, read_only: bool = False)
         raise
 
 
-class SqliteStore:
-    """See `collector.history.store.Store`. `state` is the database that alerts and outbox share, `ledger` its events."""
+class SqliteStore(TieredStore):
+    """One writer to a data folder."""
 
     def __init__(self, layout: Layout, site: Site, state: StateDb, clock: Clock, lock: FolderLock | None) -> None:
-        self.state = state
-        self.ledger = Ledger(state)
-        self._layout = layout
-        self._site = site
-        self._clock = clock
+        super().__init__(layout, site, state, clock)
         self._lock = lock
         self._hot = HotDays(layout)
-        self._gate = threading.RLock()
-        self._closing: set[tuple[str, int]] = set()
-        self._sealed = self._manifest()
         if lock is not None:
             try:
                 self._finish_seals()
@@ -90,56 +68,32 @@ class SqliteStore:
     def append(self, batch: Sequence[Samples]) -> int:
         """Store closed samples; a sealed day takes no more."""
         if self._lock is None:
-            raise StoreError("the history is open for reading only", where=str(self._layout.root))
+            raise StoreError("the history is open for reading only", where=str(self.layout.root))
         try:
             with self._gate:
                 return self._hot.append([part for whole in batch for part in self._unsealed(whole)])
         except (sqlite3.Error, OSError) as error:
-            raise StoreError(f"samples cannot be written ({error})", where=str(self._layout.root)) from error
+            raise StoreError(f"samples cannot be written ({error})", where=str(self.layout.root)) from error
 
-    def _unsealed(self, samples: Samples) -> Iterator[Samples]:
-        for day, part in by_day(samples):
-            if (samples.loop, day) not in self._sealed and (samples.loop, day) not in self._closing:
-                yield part
+    def _hot_days(self, loop: str | None = None) -> list[int]:
+        return self.layout.hot_days()
 
-    def scan(self, loop: str, begin: int, end: int) -> Iterator[Samples]:
-        """The stored samples of a loop, a day at most at a time."""
-        return self._scan(loop, begin, end)
+    def _hot_loops(self, day: int) -> list[str]:
+        return self._from_hot(day, HotReader.loops) or []
 
-    def _scan(self, loop: str, begin: int, end: int, only: str | None = None) -> Iterator[Samples]:
-        begin, end = int(begin), int(end)  # SQLite would bind numpy integers as bytes
-        hot = self._layout.hot_days()
-        self._ask_manifest()  # after the look at the files: a day that is sealed in between is in one of the two
-        days = {day for sealed, day in self._sealed if sealed == loop} | set(hot)
-        for day in sorted(day for day in days if day_of(begin) <= day <= day_of(end - 1)):
-            found = self._day(loop, day, max(begin, day * DAY_S), min(end, (day + 1) * DAY_S), only)
-            if found is not None and len(found):
-                yield found
+    def _read_hot(self, loop: str, day: int, begin: int, end: int, only: str | None) -> Samples | None:
+        return self._from_hot(day, lambda hot: hot.read(loop, begin, end, only))
 
-    def _day(self, loop: str, day: int, begin: int, end: int, only: str | None) -> Samples | None:
-        """From the tier that the manifest names; asked again where the day moved meanwhile."""
-        gone: OSError | None = None
-        for _ in range(3):
-            if (loop, day) in self._sealed:
-                try:
-                    return archive.read(self._layout.archive(loop, day), begin, end, only)
-                except FileNotFoundError as error:
-                    gone = error
-            else:
-                found = self._from_hot(day, lambda hot: hot.read(loop, begin, end, only))
-                if found is not None:
-                    return found
-            self._ask_manifest()
-            if gone is None and (loop, day) not in self._sealed:
-                return None
-        if (loop, day) not in self._sealed:
-            return None
-        path = self._layout.archive(loop, day)
-        raise StoreError("a sealed day is missing from the archive", where=str(path), fix="restore it from a backup") from gone
+    def _hot_extent(self, loop: str) -> list[tuple[int, int]]:
+        found = (self._from_hot(day, lambda hot: hot.extent(loop)) for day in self.layout.hot_days())
+        return [one for one in found if one is not None]
+
+    def _remove_hot(self, day: int) -> None:
+        self._hot.remove(day)
 
     def _from_hot(self, day: int, ask: Callable[[HotReader], T | None]) -> T | None:
         """What a day file answers; None where there is none, or where it was removed while it was asked."""
-        path = self._layout.hot(day)
+        path = self.layout.hot(day)
         if not path.exists():
             return None
         try:
@@ -151,194 +105,17 @@ class SqliteStore:
                 return None
             raise StoreError(f"samples cannot be read ({error})", where=str(path)) from error
 
-    def trend(self, loop: str, role: str, begin: int, end: int, max_points: int = 2000) -> Trend:
-        """A role over a time."""
-        return self.trends(loop, (role,), begin, end, max_points)[role]
-
-    def trends(self, loop: str, roles: Sequence[str], begin: int, end: int, max_points: int = 2000) -> dict[str, Trend]:
-        """Several roles over a time, by role."""
-        begin, end = int(begin), int(end)
-        row_s = trends.source_of(end - begin)
-        stored: list[rollups.Stored] = []
-        if row_s > 1:
-            with self.state.transaction() as connection:
-                stored = rollups.read(connection, loop, row_s, begin, end)
-        # Minutes are kept for some weeks; what is older is drawn from the samples.
-        sampled_until = int(stored[0].start_s[0]) if stored and row_s == 60 else begin if row_s > 60 else end
-        out = {}
-        for role in roles:
-            rows = trends.of_rollups(stored, role)
-            if sampled_until > begin:
-                rows = trends.of_samples(self._scan(loop, begin, sampled_until, role), role) + rows
-            out[role] = trends.bucketed(loop, role, begin, end, max_points, row_s, rows)
-        return out
-
-    def add_rollups(self, blocks: Blocks) -> None:
-        """Store merged blocks."""
-        if len(blocks):
-            with self.state.transaction() as connection:
-                rollups.add(connection, blocks)
-
-    def rollups(self, loop: str, length_s: int, begin: int, end: int) -> Blocks | None:
-        """Stored merged blocks; only those of the newest layout where the roles changed on the way."""
-        with self.state.transaction() as connection:
-            stored = rollups.read(connection, loop, length_s, begin, end)
-        if not stored:
-            return None
-        alike = [part for part in stored if part.layout == stored[-1].layout]
-        return concat([rollups.blocks_of(part, loop, length_s) for part in alike])
-
-    def add_event(self, event: Event) -> None:
-        """Write one event."""
-        self.ledger.add(event)
-
-    def events(self, begin: float, end: float, loop: str | None = None) -> list[Event]:
-        """Events of a time, oldest first."""
-        return self.ledger.between(begin, end, loop)
-
-    def add_empties(self, loop: str, stretches: Sequence[EmptyStretch]) -> None:
-        """Store stretches of empty running belt."""
-        if stretches:
-            with self.state.transaction() as connection:
-                empty_rows.add(connection, loop, stretches)
-
-    def empties(self, loop: str) -> list[EmptyStretch]:
-        """The stored stretches of empty running belt of a loop."""
-        with self.state.transaction() as connection:
-            return empty_rows.read(connection, loop)
-
-    def void_empties(self, loop: str, voids: Sequence[tuple[int, int]]) -> None:
-        """Store times in which the numbers of a loop meant nothing."""
-        if voids:
-            with self.state.transaction() as connection:
-                empty_rows.void(connection, loop, voids)
-
-    def voids(self, loop: str) -> list[tuple[int, int]]:
-        """The times in which the numbers of a loop meant nothing."""
-        with self.state.transaction() as connection:
-            return empty_rows.voids(connection, loop)
-
-    def annotate(self, annotation: Annotation) -> None:
-        """Keep a correction of uptime."""
-        with self.state.transaction() as connection:
-            annotation_rows.add(connection, annotation)
-
-    def annotations(self, loop: str, begin: int, end: int) -> list[Annotation]:
-        """The corrections of uptime that touch a time."""
-        with self.state.transaction() as connection:
-            return annotation_rows.read(connection, loop, begin, end)
-
-    def extent(self, loop: str) -> tuple[int, int] | None:
-        """First second and last second + 1 of a loop."""
-        with self.state.transaction() as connection:
-            row = connection.execute(
-                sa.select(sa.func.min(MANIFEST.c.first_s), sa.func.max(MANIFEST.c.last_s)).where(MANIFEST.c.loop == loop)
-            ).one()
-        found = [] if row[0] is None else [(int(row[0]), int(row[1]))]
-        for day in self._layout.hot_days():
-            here = self._from_hot(day, lambda hot: hot.extent(loop))
-            found += [here] if here is not None else []
-        return (min(first for first, _ in found), max(last for _, last in found)) if found else None
-
-    def seal(self, now: float) -> int:
-        """Seal the days that are over: archive file, manifest row, and only then the hot file goes."""
-        sealed = 0
-        for day in self._layout.hot_days():
-            if (day + 1) * DAY_S + SEAL_AFTER_S > now:
-                continue
-            sealed += self._seal_day(day)
-        return sealed
-
-    def _seal_day(self, day: int) -> int:
-        """Seal the loops of a day until none is left that came meanwhile; a loop takes no rows from before it is read."""
-        sealed = 0
-        while True:
-            with self._gate:
-                waiting = {(loop, day) for loop in self._from_hot(day, HotReader.loops) or []} - self._sealed
-                if not waiting:
-                    self._hot.remove(day)
-                    return sealed
-                self._closing |= waiting
-            try:
-                for loop, _ in sorted(waiting):
-                    samples = self._from_hot(day, partial(HotReader.read, loop=loop, begin=day * DAY_S, end=(day + 1) * DAY_S))
-                    assert samples is not None
-                    self.put_sealed(samples, day)
-                    sealed += 1
-            finally:
-                with self._gate:
-                    self._closing -= waiting
-
-    def put_sealed(self, samples: Samples, day: int) -> None:
-        """Write a whole loop-day into the archive and enter it into the manifest."""
-        path = self._layout.archive(samples.loop, day)
-        try:
-            done = archive.write(path, samples)
-        except OSError as error:
-            raise StoreError(f"a day cannot be sealed ({error})", where=str(path)) from error
-        row = {"rows": done.rows, "first_s": done.first_s, "last_s": done.last_s, "sha256": done.sha256}
-        with self._gate:
-            with self.state.transaction() as connection:
-                connection.execute(MANIFEST.insert().prefix_with("OR REPLACE").values(loop=samples.loop, day=day, **row))
-            self._sealed.add((samples.loop, day))
-
-    def has_day(self, loop: str, day: int) -> bool:
-        """Whether any sample of a loop-day is stored."""
-        return (loop, day) in self._sealed or next(self.scan(loop, day * DAY_S, (day + 1) * DAY_S), None) is not None
-
-    def sealed_days(self) -> list[tuple[str, int]]:
-        """Loop and number of every sealed day, oldest first."""
-        return sorted(self._manifest(), key=lambda one: (one[1], one[0]))
-
-    def retain(self, now: float) -> int:
-        """Drop what is older than the retention of the site, and the oldest days where the disk runs full."""
-        expired = retention.beyond(self._sealed, self._site.history, now)
-        for one in expired:
-            self.drop_day(one)
-        before = len(self._sealed)
-        lost = retention.for_room(self._sealed, now, self._room_is_short, self.drop_day)
-        if lost:
-            text = f"the disk is nearly full: the samples of {len(lost)} days up to {day_name(lost[-1])} were dropped"
-            self.ledger.add(Event(time=now, loop="", kind="history-dropped", text=text))
-        retention.drop_rollups(self.state, retention.loops_with_rollups(self.state), self._site.history, now)
-        OutboxRows(self.state).forget(now - DELIVERED_KEPT_S)
-        return len(expired) + before - len(self._sealed)
-
-    def _room_is_short(self) -> bool:
-        return retention.free_bytes(self._layout.root) < retention.LEAST_FREE_B
-
-    def drop_day(self, one: tuple[str, int]) -> None:
-        """Remove a sealed loop-day: the manifest first, so that no reader looks for a file that has gone."""
-        loop, day = one
-        with self._gate:
-            with self.state.transaction() as connection:
-                connection.execute(MANIFEST.delete().where(MANIFEST.c.loop == loop, MANIFEST.c.day == day))
-            self._sealed.discard(one)
-        path = self._layout.archive(loop, day)
-        try:
-            path.unlink(missing_ok=True)
-        except OSError as error:
-            raise StoreError(f"a day cannot be dropped ({error})", where=str(path)) from error
-
     def close(self) -> None:
         """Close everything and give the folder back."""
         self._hot.close()
-        self.state.close()
+        super().close()
         if self._lock is not None:
             self._lock.close()
 
-    def _manifest(self) -> set[tuple[str, int]]:
-        with self.state.transaction() as connection:
-            return {(row.loop, row.day) for row in connection.execute(sa.select(MANIFEST.c.loop, MANIFEST.c.day))}
-
-    def _ask_manifest(self) -> None:
-        with self._gate:
-            self._sealed = self._manifest()
-
     def _finish_seals(self) -> None:
         """Remove hot files whose every loop is in the manifest, and other remains: a kill may have come before they went."""
-        self._layout.sweep()
-        for day in self._layout.hot_days():
-            loops = self._from_hot(day, HotReader.loops) or []
+        self.layout.sweep()
+        for day in self.layout.hot_days():
+            loops = self._hot_loops(day)
             if loops and all((loop, day) in self._sealed for loop in loops):
                 self._hot.remove(day)

@@ -17,7 +17,7 @@ from config.errors import StoreError
 
 
 class StateDb:
-    """Transactions on `state.db`, one at a time, from any thread.
+    """Transactions on `state.db`, one at a time, from any thread. `PostgresState` is the same over a server.
 
     There is one connection: SQLite before 3.51.3 can damage a write-ahead log that several connections check-point.
 
@@ -28,7 +28,7 @@ class StateDb:
     """
 
     def __init__(self, path: Path, *, read_only: bool = False) -> None:
-        self.path = path
+        self.where = str(path)
         self._lock = threading.RLock()
         file = address(path, read_only=read_only)
 
@@ -46,14 +46,14 @@ class StateDb:
                         raw.cursor().execute(f"PRAGMA {pragma}")
             with self._engine.begin() as connection:
                 if read_only:
-                    self._check_version(connection)
+                    check_version(connection, self.where)
                 else:
-                    bring_up(connection, str(path))
+                    bring_up(connection, self.where)
         except (sa.exc.DBAPIError, sqlite3.Error) as error:
             self._engine.dispose()
             raise StoreError(
                 f"the history cannot be opened ({getattr(error, 'orig', error)})",
-                where=str(path),
+                where=self.where,
                 fix="restore it from a backup, or name another --data",
             ) from error
         except StoreError:
@@ -75,21 +75,23 @@ class StateDb:
         except sa.exc.DatabaseError as error:
             if isinstance(error, sa.exc.IntegrityError | sa.exc.ProgrammingError):
                 raise
-            raise StoreError(f"the history cannot be used ({error.orig})", where=str(self.path)) from error
+            raise StoreError(f"the history cannot be used ({error.orig})", where=self.where) from error
 
     def close(self) -> None:
         """Close the connection."""
         with self._lock:
             self._engine.dispose()
 
-    def _check_version(self, connection: sa.Connection) -> None:
-        found = connection.execute(sa.select(SCHEMA.c.version)).scalar_one_or_none()
-        if found != VERSION:
-            raise StoreError(
-                f"the history has version {found or 'none'}, this Tallywire reads version {VERSION}",
-                where=str(self.path),
-                fix="read it with the Tallywire that wrote it, or start the service here once to bring it up",
-            )
+
+def check_version(connection: sa.Connection, where: str) -> None:
+    """Raise StoreError where the database has another version than this program."""
+    found = connection.execute(sa.select(SCHEMA.c.version)).scalar_one_or_none()
+    if found != VERSION:
+        raise StoreError(
+            f"the history has version {found or 'none'}, this Tallywire reads version {VERSION}",
+            where=where,
+            fix="read it with the Tallywire that wrote it, or start the service here once to bring it up",
+        )
 
 
 def _begin(connection: sa.Connection) -> None:

@@ -32,8 +32,8 @@ MANIFEST = sa.Table(
     sa.Column("loop", sa.Text, primary_key=True),
     sa.Column("day", sa.Integer, primary_key=True),
     sa.Column("rows", sa.Integer, nullable=False),
-    sa.Column("first_s", sa.Integer, nullable=False),
-    sa.Column("last_s", sa.Integer, nullable=False),
+    sa.Column("first_s", sa.BigInteger, nullable=False),
+    sa.Column("last_s", sa.BigInteger, nullable=False),
     sa.Column("sha256", sa.Text, nullable=False),
 )  # fmt: skip
 """Which loop-days lie in the archive; readers ask here and nowhere else."""
@@ -48,7 +48,7 @@ ROLLUPS = sa.Table(
     "rollups", METADATA,
     sa.Column("loop", sa.Text, primary_key=True),
     sa.Column("length_s", sa.Integer, primary_key=True),
-    sa.Column("start_s", sa.Integer, primary_key=True),
+    sa.Column("start_s", sa.BigInteger, primary_key=True),
     sa.Column("layout", sa.Integer, nullable=False),
     sa.Column("statistics", sa.LargeBinary, nullable=False),
     sqlite_with_rowid=False,
@@ -173,8 +173,8 @@ CONFIG_VERSIONS = sa.Table(
 EMPTIES = sa.Table(
     "empties", METADATA,
     sa.Column("loop", sa.Text, primary_key=True),
-    sa.Column("start_s", sa.Integer, primary_key=True),
-    sa.Column("end_s", sa.Integer, nullable=False),
+    sa.Column("start_s", sa.BigInteger, primary_key=True),
+    sa.Column("end_s", sa.BigInteger, nullable=False),
     sa.Column("stretch", sa.Text, nullable=False),
     sqlite_with_rowid=False,
 )  # fmt: skip
@@ -183,8 +183,8 @@ EMPTIES = sa.Table(
 VOIDS = sa.Table(
     "voids", METADATA,
     sa.Column("loop", sa.Text, primary_key=True),
-    sa.Column("first_s", sa.Integer, primary_key=True),
-    sa.Column("last_s", sa.Integer, nullable=False),
+    sa.Column("first_s", sa.BigInteger, primary_key=True),
+    sa.Column("last_s", sa.BigInteger, nullable=False),
     sqlite_with_rowid=False,
 )  # fmt: skip
 """Times in which a categorical cause stood, so that the numbers of a loop meant nothing."""
@@ -193,8 +193,8 @@ ANNOTATIONS = sa.Table(
     "annotations", METADATA,
     sa.Column("id", sa.Integer, primary_key=True, autoincrement=True),
     sa.Column("loop", sa.Text, nullable=False, index=True),
-    sa.Column("begin_s", sa.Integer, nullable=False),
-    sa.Column("end_s", sa.Integer, nullable=False),
+    sa.Column("begin_s", sa.BigInteger, nullable=False),
+    sa.Column("end_s", sa.BigInteger, nullable=False),
     sa.Column("state", sa.Text, nullable=False),
     sa.Column("by", sa.Text, nullable=False),
     sa.Column("reason", sa.Text, nullable=False),

@@ -7,6 +7,7 @@ import os
 from collector.history import empty_rows, rollups
 from collector.history.layout import DAY_S, Layout
 from collector.history.state import StateDb
+from collector.history.statements import insert_or_replace
 from collector.history.tables import MANIFEST
 from collector.past.book import PastBook
 from collector.past.judging import JudgedDay
@@ -29,7 +30,7 @@ def take_laid(state: StateDb, layout: Layout, laid: LaidDay) -> None:
     with state.transaction() as connection:
         for length_s, (starts, statistics) in rows.items():
             rollups.insert(connection, laid.loop, length_s, text, starts, statistics)
-        connection.execute(MANIFEST.insert().prefix_with("OR REPLACE").values(loop=laid.loop, day=laid.day, **values))
+        insert_or_replace(connection, MANIFEST, [{"loop": laid.loop, "day": laid.day, **values}])
     laid.rollups.unlink(missing_ok=True)
 
 

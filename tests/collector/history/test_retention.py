@@ -39,7 +39,7 @@ def test_days_beyond_the_retention_go_with_their_files_and_no_others(opened: Ope
     now = (DAY + DAYS) * DAY_S + 10.0
     assert store.retain(now) == 2 * (DAYS - 5)
     assert days_of(store) == list(range(DAY + DAYS - 5, DAY + DAYS))
-    assert len(list(store._layout.root.glob("archive/*/*.parquet"))) == 2 * 5
+    assert len(list(store.layout.root.glob("archive/*/*.parquet"))) == 2 * 5
     with store.state.transaction() as connection:
         assert connection.execute(sa.select(sa.func.count()).select_from(MANIFEST)).scalar_one() == 2 * 5
     assert store.retain(now) == 0

@@ -96,7 +96,7 @@ def test_row_gives_way_only_to_one_that_covers_as_much(opened: Opener, day: tupl
     store.add_rollups(part)
     found = store.rollups("TB-07", 3600, MIDNIGHT, MIDNIGHT + 3600)
     assert_same_blocks(found, wanted[3600][slice(0, 1)])
-    other = opened(folder=store.state.path.parent.parent / "other", site=source.site())
+    other = opened(folder=store.layout.root.parent / "other", site=source.site())
     other.add_rollups(part)
     other.add_rollups(wanted[3600])
     assert_same_blocks(other.rollups("TB-07", 3600, MIDNIGHT, MIDNIGHT + 2 * DAY_S), wanted[3600])
