@@ -10,14 +10,15 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from config.model import MailDelivery, ModbusEndpoint, ModbusTag, OpcUaEndpoint, OpcUaTag, RecordedTag, WebhookDelivery
+from config.deliveries import ChatDelivery, MailDelivery, WebhookDelivery
+from config.model import ModbusEndpoint, ModbusTag, OpcUaEndpoint, OpcUaTag, RecordedTag
 from config.problems import KeyPath, Places, Problem, meant
 from config.validation import check_part, keys_of
 
 Wrong = dict[KeyPath, Problem]
 
 ENDPOINTS: dict[str, type[BaseModel]] = {"modbus": ModbusEndpoint, "opcua": OpcUaEndpoint}
-DELIVERIES: dict[str, type[BaseModel]] = {"mail": MailDelivery, "webhook": WebhookDelivery}
+DELIVERIES: dict[str, type[BaseModel]] = {"mail": MailDelivery, "chat": ChatDelivery, "webhook": WebhookDelivery}
 TAGS: dict[str, type[BaseModel]] = {"modbus": ModbusTag, "opcua": OpcUaTag}
 
 

@@ -2,23 +2,44 @@
 
 from __future__ import annotations
 
-import asyncio
 import hashlib
+import re
 import smtplib
 import ssl
-import threading
+from collections.abc import Sequence
 from email.message import EmailMessage
 from email.utils import formatdate
 
+from collector.delivery.background import in_thread
 from collector.delivery.message import Message
 from collector.delivery.secrets import read_secret
 from collector.delivery.target import RefusedError
+from config.deliveries import MailDelivery
 from config.errors import TallywireError
-from config.model import MailDelivery
 
 TIMEOUT_S = 20.0
 IMPLICIT_TLS_PORT = 465
 """Submission over TLS from the first byte, RFC 8314."""
+
+
+_ADDRESS = re.compile(r"^[^@\s]+@[^@\s]+$")
+
+
+def masked(addresses: Sequence[str]) -> str:
+    """Recipients as they may be shown: the first sign and the host of one, and how many more."""
+    first, _, host = addresses[0].partition("@")
+    more = f" and {len(addresses) - 1} more" if len(addresses) > 1 else ""
+    return f"{first[:1]}...@{host}{more}"
+
+
+def _recipients(name: str, delivery: MailDelivery) -> tuple[str, ...]:
+    if delivery.to:
+        return delivery.to
+    given = read_secret(f"delivery {name}", env=delivery.to_env, file=delivery.to_file)
+    found = tuple(part for part in re.split(r"[,;\s]+", given) if part)
+    if not found or not all(_ADDRESS.match(part) for part in found):
+        raise TallywireError(f"delivery {name}: the recipients are no mail addresses", fix="see what to_env or to_file names")
+    return found
 
 
 class Mail:
@@ -38,56 +59,44 @@ class Mail:
             raise TallywireError(
                 f"delivery {name}: the password would travel unprotected", fix="set start_tls: true, or leave user out"
             )
+        self._to = _recipients(name, delivery)
         self._password = read_secret(f"delivery {name}", env=delivery.password_env, file=delivery.password_file)
 
     @property
     def shown(self) -> str:
         """Where it goes, without what is secret."""
-        return f"mail through {self._delivery.server}"
+        return f"mail through {self._delivery.server} to {masked(self._to)}"
 
     async def send(self, message: Message) -> None:
         """See `collector.delivery.target.Target.send`."""
-        loop = asyncio.get_running_loop()
-        answer: asyncio.Future[OSError | None] = loop.create_future()
-
-        def settle(error: OSError | None) -> None:
-            if not answer.done():
-                answer.set_result(error)
-
-        def work() -> None:
-            error = self._tried(message)
-            if not loop.is_closed():
-                loop.call_soon_threadsafe(settle, error)
-
-        # A thread of its own that may be left behind: a server that hangs must not hold up the end of the service.
-        threading.Thread(target=work, name=f"mail {self.name}", daemon=True).start()
-        error = await answer
-        if error is not None:
-            raise error
+        await in_thread(f"mail {self.name}", lambda: self._tried(message))
 
     def _tried(self, message: Message) -> OSError | None:
         """Send; what went wrong, told without anything that the server or the password say."""
         try:
             self._send(message)
         except (smtplib.SMTPRecipientsRefused, smtplib.SMTPDataError) as error:
-            return RefusedError(f"{self.shown}: {type(error).__name__}")
+            return RefusedError(f"mail through {self._delivery.server}: {type(error).__name__}")
         except OSError as error:
-            return OSError(f"{self.shown}: {type(error).__name__}")
+            return OSError(f"mail through {self._delivery.server}: {type(error).__name__}")
         except Exception as error:  # noqa: BLE001 - a thread that dies would leave the message waiting for ever
-            return RefusedError(f"{self.shown}: the mail cannot be made ({type(error).__name__})")
+            return RefusedError(f"mail through {self._delivery.server}: the mail cannot be made ({type(error).__name__})")
         return None
 
     def _send(self, message: Message) -> None:
         if self._implicit:
             with smtplib.SMTP_SSL(
-                self._delivery.server, self._delivery.port, timeout=TIMEOUT_S, context=ssl.create_default_context()
+                self._delivery.server, self._delivery.port, timeout=TIMEOUT_S, context=self._trusted()
             ) as server:
                 self._hand_over(server, message)
             return
         with smtplib.SMTP(self._delivery.server, self._delivery.port, timeout=TIMEOUT_S) as server:
             if self._delivery.start_tls:
-                server.starttls(context=ssl.create_default_context())
+                server.starttls(context=self._trusted())
             self._hand_over(server, message)
+
+    def _trusted(self) -> ssl.SSLContext:
+        return ssl.create_default_context(cafile=self._delivery.ca_file)
 
     def _hand_over(self, server: smtplib.SMTP, message: Message) -> None:
         if self._delivery.user:
@@ -98,7 +107,7 @@ class Mail:
         """The mail for a message: the same id at every repetition, marked as made by a machine (RFC 3834)."""
         mail = EmailMessage()
         mail["Subject"] = " ".join(message.subject.split())
-        mail["From"], mail["To"] = self._delivery.sender, ", ".join(self._delivery.to)
+        mail["From"], mail["To"] = self._delivery.sender, ", ".join(self._to)
         mail["Date"] = formatdate(localtime=False)
         mail["Message-ID"] = f"<{hashlib.sha256(message.key.encode()).hexdigest()[:32]}@tallywire>"
         mail["Auto-Submitted"] = "auto-generated"

@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 
 from collector.alerts.stored import finding_of
 from collector.clock import Clock
+from collector.delivery.chat import Chat
 from collector.delivery.mail import Mail
 from collector.delivery.message import Message, alert_message
 from collector.delivery.target import RefusedError, Target
@@ -18,8 +19,9 @@ from collector.history.outbox_rows import OutboxRows, Waiting
 from collector.history.state import StateDb
 from collector.logs import event
 from collector.stopping import or_stop
+from config.deliveries import ChatDelivery, Delivery, MailDelivery
 from config.errors import StoreError
-from config.model import MailDelivery, Site
+from config.model import Site
 
 PERIOD_S = 1.0
 FIRST_WAIT_S, LONGEST_WAIT_S = 5.0, 900.0
@@ -37,10 +39,15 @@ def targets_of(site: Site) -> dict[str, Target]:
     TallywireError
         A secret is missing or others may read it, or an address cannot be used.
     """
-    return {
-        name: Mail(name, delivery) if isinstance(delivery, MailDelivery) else Webhook(name, delivery)
-        for name, delivery in site.deliveries.items()
-    }
+    return {name: _target(name, delivery) for name, delivery in site.deliveries.items()}
+
+
+def _target(name: str, delivery: Delivery) -> Target:
+    if isinstance(delivery, MailDelivery):
+        return Mail(name, delivery)
+    if isinstance(delivery, ChatDelivery):
+        return Chat(name, delivery)
+    return Webhook(name, delivery)
 
 
 def wait_s(attempts: int, jitter: float) -> float:

@@ -7,8 +7,8 @@ import httpx
 from collector.delivery.message import Message
 from collector.delivery.secrets import read_secret
 from collector.delivery.target import RefusedError
+from config.deliveries import WebhookDelivery
 from config.errors import TallywireError
-from config.model import WebhookDelivery
 
 TIMEOUT_S = 10.0
 REFUSALS = (400, 413, 415, 422)

@@ -11,8 +11,9 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from config.defaults import DEFAULTS, Default, Origin
+from config.deliveries import MailDelivery
 from config.limits import Limits
-from config.model import Loop, MailDelivery, ModbusEndpoint, OpcUaEndpoint, Site
+from config.model import Loop, ModbusEndpoint, OpcUaEndpoint, Site
 from config.quantity import Unit
 from config.units import known_unit
 from config.validation import model_at

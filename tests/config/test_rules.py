@@ -87,7 +87,7 @@ ERRORS: dict[str, tuple[str, str, str]] = {
         '{after: 5 min, digest: "07:00"}}}\n', "deliveries.x.tell.after", "neither quiet hours nor a digest"),
     "reopening": (SOUND + "alerting: {reopen_within: 2 d}\n", "alerting.reopen_within", "out of range"),
     "tolerable": (SOUND + "alerting: {tolerable: 0 t}\n", "alerting.tolerable", "is no mass"),
-    "page": (SOUND + "alerting: {page: 'https://user@host'}\n", "alerting.page", "no address of a page"),
+    "page": (SOUND + "alerting: {page: 'tallywire.terminal.example'}\n", "alerting.page", "no address of a page"),
     "webhook": (SOUND + "deliveries: {w: {kind: webhook}}\n", "deliveries.w.url_env", "has no address"),
     "webhook twice": (SOUND + "deliveries: {w: {kind: webhook, url_env: A, url_file: b}}\n", "deliveries.w.url_env", "twice"),
     "webhook address": (SOUND + "deliveries: {w: {kind: webhook, url: 'https://x/y'}}\n", "deliveries.w.url", "is a secret"),

@@ -10,7 +10,7 @@ import jsonschema
 import pytest
 from pydantic import BaseModel
 
-from config import ledger, limits, model, publish
+from config import deliveries, ledger, limits, model, publish
 from config.examples import example_site
 from config.keys import KEYS
 from config.roles import ROLES
@@ -24,7 +24,7 @@ SCHEMA = site_schema()
 CHECK = jsonschema.Draft202012Validator(SCHEMA)
 PARTS: dict[str, type[BaseModel]] = {
     name: part
-    for module in (model, limits, ledger, publish)
+    for module in (model, limits, ledger, publish, deliveries)
     for name, part in vars(module).items()
     if isinstance(part, type) and issubclass(part, BaseModel) and not name.startswith("_") and part.model_fields
 }

@@ -32,7 +32,8 @@ from collector.history import archive
 from collector.history.bulk import import_samples
 from collector.history.sqlite import SqliteStore, open_store
 from collector.history.state import StateDb
-from config.model import Site, WebhookDelivery
+from config.deliveries import WebhookDelivery
+from config.model import Site
 from tests.collector.alerts.raised import T0, change
 from tests.collector.history.recorded import MIDNIGHT, terminal
 

@@ -12,8 +12,8 @@ import pytest
 from collector.delivery.mail import Mail
 from collector.delivery.target import RefusedError
 from config.cautions import CAUTIONS
+from config.deliveries import MailDelivery
 from config.errors import TallywireError
-from config.model import MailDelivery
 from tests.collector.delivery.smtp import serving
 from tests.collector.delivery.test_webhook import message
 from tests.service.waiting import SOON

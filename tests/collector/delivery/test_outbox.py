@@ -20,8 +20,8 @@ from collector.delivery.outbox import FIRST_WAIT_S, GIVE_UP_AFTER, LONGEST_WAIT_
 from collector.delivery.target import RefusedError
 from collector.history.state import StateDb
 from collector.history.tables import EVENTS, OUTBOX
+from config.deliveries import MailDelivery, WebhookDelivery
 from config.errors import StoreError, TallywireError
-from config.model import MailDelivery, WebhookDelivery
 from tests.collector.alerts.raised import T0, change, finding
 from tests.collector.delivery.receiver import Receiver
 from tests.service.fakes import site
@@ -282,7 +282,7 @@ def test_targets_are_made_from_the_site_file_and_a_missing_secret_is_one_error(m
     )
     assert {name: target.shown for name, target in made.items()} == {
         "chat": "webhook to chat.terminal.example",
-        "shift": "mail through mail.terminal.example",
+        "shift": "mail through mail.terminal.example to c...@d.example",
     }
     monkeypatch.delenv("CHAT_URL")
     with pytest.raises(TallywireError, match="CHAT_URL is not set"):

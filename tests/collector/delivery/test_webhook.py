@@ -9,8 +9,9 @@ from collector.delivery.message import Message, alert_message
 from collector.delivery.target import RefusedError
 from collector.delivery.webhook import Webhook
 from config.cautions import CAUTIONS
+from config.deliveries import WebhookDelivery
 from config.errors import TallywireError
-from config.model import Site, WebhookDelivery
+from config.model import Site
 from tests.collector.alerts.raised import finding
 from tests.collector.delivery.receiver import Receiver
 from tests.service.fakes import site
