@@ -1,0 +1,1 @@
+"""Who may do what: accounts, sessions, tokens, and the log of what was done."""
