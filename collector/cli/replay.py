@@ -24,17 +24,33 @@ def add(subparsers: Subparsers) -> None:
         "with zone, or epoch seconds) and one column a tag: `<loop>.<role>`, or the bare role where the site has one loop.",
     )
     parser.add_argument("site", type=Path, metavar="SITE", nargs="?", help="site file (YAML); needs no addresses")
-    parser.add_argument("--data", type=Path, metavar="FILE", help="recorded data, CSV or Parquet")
+    parser.add_argument(
+        "--data", action="append", default=[], metavar="FILE",
+        help="recorded data, CSV or Parquet: a path, a URL or a pattern such as 'FOLDER/*.csv'; a folder LOOP/DAY.parquet of "
+        "sealed days; more than once for more files",
+    )  # fmt: skip
     parser.add_argument(
         "--map", type=Path, metavar="FILE", help="column map: a CSV of two columns, name in the data, <loop>.<role>"
     )
     parser.add_argument(
         "--json", type=Path, metavar="OUT", help="also write the report as one JSON object (`-`: stdout, no text)"
     )
-    parser.add_argument("--from", dest="begin", metavar="DAY", help="instead of a file: the stored history from this local day")
+    parser.add_argument(
+        "--from", dest="begin", metavar="DAY", help="from this local day; without --data: of the stored history"
+    )
     parser.add_argument("--to", dest="end", metavar="DAY", help="up to this local day (exclusive)")
-    parser.add_argument("--loop", metavar="LOOP", help="of the stored history, this loop only")
+    parser.add_argument("--loop", metavar="LOOP", help="this loop only")
     parser.add_argument("--history", type=Path, metavar="DIR", help="data folder of the service (default: its usual place)")
+    how = parser.add_argument_group("long replays")
+    how.add_argument(
+        "--resume", type=Path, metavar="BOOK", help="keep what is done in this folder; the same command goes on from there"
+    )
+    how.add_argument("--workers", type=int, default=0, metavar="N", help="loops in N processes (default: one after the other)")
+    how.add_argument(
+        "--cluster", default="", metavar="ADDRESS",
+        help="loops on the Dask cluster of this scheduler, tls:// or on this machine; its workers run the code of whoever may "
+        "send to it and must see the data under the same paths",
+    )  # fmt: skip
     parser.add_argument("--schema", action="store_true", help="print the JSON Schema of the report and leave")
     parser.set_defaults(run=run)
 
@@ -46,15 +62,27 @@ def run(args: argparse.Namespace) -> int:
 
         sys.stdout.write(json.dumps(schema(), indent=2) + "\n")
         return exits.NO_FINDING
-    stored = args.begin is not None and args.end is not None
-    if args.site is None or (args.data is None) == (not stored):
+    if args.site is None or (not args.data and (args.begin is None or args.end is None)):
         raise TallywireError(
-            "a site file and either a recorded file or a time of the history are needed",
+            "a site file and either recorded data or a time of the history are needed",
             fix="tallywire replay SITE.yaml --data FILE, or --from DAY --to DAY",
         )
-    from collector.replay.run import replay_command, replay_stored
+    if args.workers and args.cluster:
+        raise TallywireError("--workers and --cluster exclude each other", fix="name the one that is to do the work")
+    from collector.replay.columns import read_map
+    from collector.replay.doing import Means, outcome_of, replay_all
+    from collector.replay.preparing import Wanted, prepared
+    from collector.replay.run import exit_code, tell
+    from config.load import load_site
 
-    if stored:
-        return replay_stored(args.site, args.begin, args.end, loop=args.loop, folder=args.history, json_out=args.json)
-
-    return replay_command(args.site, args.data, column_map=args.map, json_out=args.json)
+    loaded = load_site(args.site)
+    means = Means(workers=args.workers, cluster=args.cluster, book=args.resume)
+    wanted = Wanted(
+        data=tuple(args.data), column_map=None if args.map is None else read_map(args.map), first=args.begin, after=args.end,
+        loop=args.loop, history=args.history,
+    )  # fmt: skip
+    with prepared(loaded, wanted) as found:
+        done = replay_all(found.job, means)
+    outcome = outcome_of(found.job, done)
+    tell(outcome, args.json, found.source, found.notes, min((one.step_s for one in done if one.rows), default=1))
+    return exit_code(outcome)

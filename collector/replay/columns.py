@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 
+from collector.replay.opening import Place, shown
 from config.errors import DataFileError
 from config.model import Loop, RecordedTag, Site
 from config.roles import ROLES
@@ -31,12 +32,22 @@ class Columns:
         """Loops that the file has columns of, in the order of the file."""
         return list(dict.fromkeys(loop for loop, _ in self.value))
 
+    def of(self, loops: Collection[str]) -> Columns:
+        """The columns of some loops."""
+        return Columns(
+            self.time,
+            {key: name for key, name in self.value.items() if key[0] in loops},
+            {key: name for key, name in self.quality.items() if key[0] in loops},
+            {loop: name for loop, name in self.flags.items() if loop in loops},
+            self.warnings,
+        )
+
     def roles(self, loop: str) -> list[str]:
         """Roles of a loop in the file."""
         return [role for name, role in self.value if name == loop]
 
 
-def read_columns(site: Site, names: Sequence[str], path: Path, column_map: Mapping[str, str] | None = None) -> Columns:
+def read_columns(site: Site, names: Sequence[str], path: Place, column_map: Mapping[str, str] | None = None) -> Columns:
     """Understand the header of a recorded file.
 
     A name is `time`, `<loop>.<role>`, `<loop>.<role>.quality`, `<loop>.flags`, or the same without the loop where the site
@@ -53,13 +64,13 @@ def read_columns(site: Site, names: Sequence[str], path: Path, column_map: Mappi
         double = next(target for target in wanted if list(renamed.values()).count(target) > 1)
         raise DataFileError(
             f"the column {double!r} is there more than once",
-            where=f"{path}, line 1",
+            where=f"{shown(path)}, line 1",
             fix="keep one, remove or rename the others",
         )
     if TIME not in wanted:
         near = [name for name in names if name.strip().lower() in {"time", "timestamp", "datetime", "date", "ts", "t", "utc"}]
         hint = f"name the column {near[0]!r} `time`" if near else "add a column `time` (ISO 8601 with zone, or epoch seconds)"
-        raise DataFileError("there is no time column", where=f"{path}, line 1", fix=f"{hint}, or map it with --map")
+        raise DataFileError("there is no time column", where=f"{shown(path)}, line 1", fix=f"{hint}, or map it with --map")
     value: dict[tuple[str, str], str] = {}
     quality: dict[tuple[str, str], str] = {}
     flags: dict[str, str] = {}
@@ -78,25 +89,25 @@ def read_columns(site: Site, names: Sequence[str], path: Path, column_map: Mappi
     return columns
 
 
-def _renamed(names: Sequence[str], column_map: Mapping[str, str], path: Path) -> dict[str, str]:
+def _renamed(names: Sequence[str], column_map: Mapping[str, str], path: Place) -> dict[str, str]:
     """Column name -> contract name, the columns that are left out removed."""
     twice = {name for name in names if list(names).count(name) > 1}
     if twice:
         raise DataFileError(
             f"the column {sorted(twice)[0]!r} is there more than once",
-            where=f"{path}, line 1",
+            where=f"{shown(path)}, line 1",
             fix="keep one, remove the others",
         )
     unused = [name for name in column_map if name not in names]
     if unused:
         near = get_close_matches(unused[0], names, n=1)
         meant = f"did you mean {near[0]!r}?" if near else f"the file has: {_listed(names)}"
-        raise DataFileError(f"the column map names {unused[0]!r}, which is not in the file", where=str(path), fix=meant)
+        raise DataFileError(f"the column map names {unused[0]!r}, which is not in the file", where=shown(path), fix=meant)
     renamed = {name: column_map.get(name, name.strip()) for name in names}
     return {name: target for name, target in renamed.items() if target}
 
 
-def _parts(site: Site, target: str, name: str, path: Path) -> tuple[str, str, str]:
+def _parts(site: Site, target: str, name: str, path: Place) -> tuple[str, str, str]:
     """Loop, role (or `flags`) and "quality" or ""."""
     pieces = target.split(".")
     bare = "." not in target and len(site.loops) == 1
@@ -118,28 +129,28 @@ def _parts(site: Site, target: str, name: str, path: Path) -> tuple[str, str, st
         fix = f"did you mean {near[0]!r}? Other columns can be mapped or left out with --map"
     else:
         fix = "name it <loop>.<role>, or map it or leave it out with --map"
-    raise DataFileError(f"the column {name!r} is neither time nor a tag of the site", where=f"{path}, line 1", fix=fix)
+    raise DataFileError(f"the column {name!r} is neither time nor a tag of the site", where=f"{shown(path)}, line 1", fix=fix)
 
 
-def _refuse_without_flow(columns: Columns, quality: Mapping[tuple[str, str], str], path: Path) -> None:
+def _refuse_without_flow(columns: Columns, quality: Mapping[tuple[str, str], str], path: Place) -> None:
     alone = [key for key in quality if key not in columns.value]
     if alone:
         raise DataFileError(
             f"the column {quality[alone[0]]!r} has no column of values beside it",
-            where=f"{path}, line 1",
+            where=f"{shown(path)}, line 1",
             fix=f"add the column {'.'.join(alone[0])!r}",
         )
     for loop in columns.loops():
         if (loop, "flow") not in columns.value:
             raise DataFileError(
                 f"loop {loop} has no flow: there is no column '{loop}.flow'",
-                where=f"{path}, line 1",
+                where=f"{shown(path)}, line 1",
                 fix="add the mass flow that the gauge reports; without it no link can be compared",
             )
     if not columns.value:
         raise DataFileError(
             "there is no flow: the file has no column but time",
-            where=f"{path}, line 1",
+            where=f"{shown(path)}, line 1",
             fix="add at least the column <loop>.flow",
         )
 

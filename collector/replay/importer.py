@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import chain
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +12,7 @@ from numpy.typing import NDArray
 from checks.samples import Samples
 from collector.replay.columns import Columns, read_columns, site_of_columns
 from collector.replay.grid import HOLD_PERIODS, LONGEST_STEP_S, SHORTEST_STEP_S, Grid, grid_step
+from collector.replay.opening import Place, shown
 from collector.replay.tables import Piece, Table, open_table
 from config.errors import DataFileError
 from config.model import RecordedTag, Site, Tag
@@ -39,7 +39,7 @@ class Recording:
     canonical unit of its role. `warnings` says what was not as declared.
     """
 
-    def __init__(self, site: Site, path: Path, table: Table, columns: Columns) -> None:
+    def __init__(self, site: Site, path: Place, table: Table, columns: Columns) -> None:
         self.path = path
         self.site = site_of_columns(site, columns)
         self.warnings = columns.warnings
@@ -49,6 +49,17 @@ class Recording:
         self._columns = columns
         for loop, role in columns.value:
             _canonical(np.zeros(1), self.site.loops[loop].tags[role], role, path)
+
+    def of(self, loop: str) -> Recording:
+        """The same recording, of one of its loops: no other column is read."""
+        return Recording(self.site, self.path, self._table, self._columns.of({loop}))
+
+    def peek(self) -> None:
+        """Look at the first rows, so that `step_s` is known. Raises DataFileError."""
+        columns = self._columns
+        first = next(self._table.pieces(columns.time, list(dict.fromkeys(columns.value.values()))), None)
+        if first is not None:
+            self._grids(first.time)
 
     def batches(self) -> Iterator[Batch]:
         """Read the file once, from the start.
@@ -63,7 +74,7 @@ class Recording:
         pieces = self._table.pieces(columns.time, list(dict.fromkeys(wanted)))
         first = next(pieces, None)
         if first is None:
-            raise DataFileError("the data file has no rows", where=str(self.path), fix="export again with data")
+            raise DataFileError("the data file has no rows", where=shown(self.path), fix="export again with data")
         grids = self._grids(first.time)
         for piece in chain([first], pieces):
             parts = {loop: self._push(grid, piece) for loop, grid in grids.items()}
@@ -89,7 +100,7 @@ class Recording:
         if not SHORTEST_STEP_S - 1e-3 <= step <= LONGEST_STEP_S + 1e-3:
             raise DataFileError(
                 f"the rows are {step:g} s apart",
-                where=f"{self.path}, column 'time'",
+                where=f"{shown(self.path)}, column 'time'",
                 fix=f"export with a step from {SHORTEST_STEP_S:g} s to {LONGEST_STEP_S:g} s",
             )
         self.step_s = grid_step(step)
@@ -102,7 +113,7 @@ class Recording:
         }
 
 
-def open_recording(site: Site, path: Path, column_map: Mapping[str, str] | None = None) -> Recording:
+def open_recording(site: Site, path: Place, column_map: Mapping[str, str] | None = None) -> Recording:
     """Open a recorded file and understand its header.
 
     Raises
@@ -123,7 +134,7 @@ def _hold(tag: Tag, role: str, step_s: float, gap_s: float) -> float:
     return HOLD_PERIODS * tag.period
 
 
-def _canonical(column: NDArray[np.float64], tag: Tag, role: str, path: Path) -> NDArray[np.float64]:
+def _canonical(column: NDArray[np.float64], tag: Tag, role: str, path: Place) -> NDArray[np.float64]:
     """The file's numbers in the canonical unit of the role; scale and offset hold for recorded tags, others are physical."""
     if isinstance(tag, RecordedTag) and (tag.scale, tag.offset) != (1.0, 0.0):
         column = column * tag.scale + tag.offset
@@ -134,5 +145,5 @@ def _canonical(column: NDArray[np.float64], tag: Tag, role: str, path: Path) -> 
         return convert(column, tag.measured_in, unit)
     except ValueError as error:
         raise DataFileError(
-            f"the tag {role}: {error}", where=str(path), fix=f"declare a unit of {unit} in the site file"
+            f"the tag {role}: {error}", where=shown(path), fix=f"declare a unit of {unit} in the site file"
         ) from error

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import csv
+import io
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
@@ -14,6 +14,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from collector.replay.opening import Place, is_url, open_binary, shown, size_of, suffix_of
 from collector.replay.times import TimeReader
 from config.errors import DataFileError
 
@@ -46,7 +47,7 @@ class Table(Protocol):
         ...
 
 
-def open_table(path: Path) -> Table:
+def open_table(path: Place) -> Table:
     """Open a recorded file by what it is, not by its name.
 
     Raises
@@ -55,29 +56,31 @@ def open_table(path: Path) -> Table:
         The file is not there, empty, or neither CSV nor Parquet.
     """
     try:
-        with path.open("rb") as file:
+        with open_binary(path) as file:
             head = file.read(MOST_OPEN_CHECK)
     except OSError as error:
         raise DataFileError(
             f"the data file cannot be read ({error.strerror or error})",
-            where=str(path),
+            where=shown(path),
             fix="check the path and the permissions",
         ) from error
     if not head.strip():
-        raise DataFileError("the data file is empty", where=str(path), fix="export again: a header line and at least one row")
+        raise DataFileError("the data file is empty", where=shown(path), fix="export again: a header line and at least one row")
     if head[:4] == b"PAR1":
         return _Parquet(path)
-    if path.suffix.lower() in {".parquet", ".pq"}:
-        raise DataFileError("this is not a Parquet file", where=str(path), fix="export again, or name it .csv if it is text")
+    if suffix_of(path) in {".parquet", ".pq"}:
+        raise DataFileError("this is not a Parquet file", where=shown(path), fix="export again, or name it .csv if it is text")
     if head[:4] == b"PK\x03\x04":
         raise DataFileError(
-            "this is a workbook or an archive, not CSV or Parquet", where=str(path), fix="save the sheet as CSV"
+            "this is a workbook or an archive, not CSV or Parquet", where=shown(path), fix="save the sheet as CSV"
         )
     if head[:2] == b"\x1f\x8b":
-        raise DataFileError("this file is compressed", where=str(path), fix="unpack it first")
+        raise DataFileError("this file is compressed", where=shown(path), fix="unpack it first")
     if b"\0" in head:
         raise DataFileError(
-            "this is neither CSV nor Parquet", where=str(path), fix="export as CSV in UTF-8, or as Parquet (UTF-16 is not read)"
+            "this is neither CSV nor Parquet",
+            where=shown(path),
+            fix="export as CSV in UTF-8, or as Parquet (UTF-16 is not read)",
         )
     return _Csv(path)
 
@@ -85,11 +88,11 @@ def open_table(path: Path) -> Table:
 class _Csv:
     """A CSV file in UTF-8, separated by comma, semicolon or tab, with a header line."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Place) -> None:
         self._path = path
         try:
-            with path.open(encoding="utf-8-sig", newline="") as file:
-                header = file.readline()
+            with open_binary(path) as file, io.TextIOWrapper(file, encoding="utf-8-sig", newline="") as text:
+                header = text.readline()
         except UnicodeDecodeError as error:
             raise self._not_utf8() from error
         self._separator = max(",;\t", key=header.count)
@@ -97,19 +100,19 @@ class _Csv:
         if len(self.names) < 2:
             raise DataFileError(
                 f"the header line has one column: {header.strip()[:60]!r}",
-                where=f"{path}, line 1",
+                where=f"{shown(path)}, line 1",
                 fix="this does not look like CSV: give a header with `time` and the tags, separated by commas",
             )
 
     def _not_utf8(self) -> DataFileError:
-        return DataFileError("this text is not UTF-8", where=str(self._path), fix="export as CSV in UTF-8, or as Parquet")
+        return DataFileError("this text is not UTF-8", where=shown(self._path), fix="export as CSV in UTF-8, or as Parquet")
 
     def pieces(self, time: str, wanted: list[str]) -> Iterator[Piece]:
-        size = max(self._path.stat().st_size, 1)
+        size = max(size_of(self._path), 1)
         reader = TimeReader(self._path, "line")
         first_line = 2
         try:
-            with self._path.open("rb") as file:
+            with open_binary(self._path) as file:
                 chunks = pd.read_csv(
                     file,
                     sep=self._separator,
@@ -137,30 +140,30 @@ class _Csv:
         except pd.errors.ParserError as error:
             raise DataFileError(
                 f"the file is not CSV as its header has it ({str(error).rsplit('error: ', 1)[-1].strip()})",
-                where=str(self._path),
+                where=shown(self._path),
                 fix="every line needs as many fields as the header",
             ) from error
         if first_line == 2:
-            raise DataFileError("the data file has a header and no rows", where=str(self._path), fix="export again with data")
+            raise DataFileError("the data file has a header and no rows", where=shown(self._path), fix="export again with data")
 
 
 class _Parquet:
     """A Parquet file, read batch by batch."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Place) -> None:
         self._path = path
         try:
-            self._file = pq.ParquetFile(path)
+            self._file = pq.ParquetFile(path if not is_url(path) else open_binary(path))
         except (pa.ArrowException, OSError) as error:
             raise DataFileError(
-                "this Parquet file is damaged or cut off", where=str(path), fix="export or copy it again, whole"
+                "this Parquet file is damaged or cut off", where=shown(path), fix="export or copy it again, whole"
             ) from error
         self.names = list(self._file.schema_arrow.names)
 
     def pieces(self, time: str, wanted: list[str]) -> Iterator[Piece]:
         rows = self._file.metadata.num_rows
         if rows == 0:
-            raise DataFileError("the data file has no rows", where=str(self._path), fix="export again with data")
+            raise DataFileError("the data file has no rows", where=shown(self._path), fix="export again with data")
         reader = TimeReader(self._path, "row")
         first = 1
         try:
@@ -174,12 +177,12 @@ class _Parquet:
         except (pa.ArrowException, OSError) as error:
             raise DataFileError(
                 "this Parquet file is damaged",
-                where=f"{self._path}, after row {first - 1}",
+                where=f"{shown(self._path)}, after row {first - 1}",
                 fix="export or copy it again, whole",
             ) from error
 
 
-def _numbers(column: pd.Series, lines: NDArray[np.int64], name: str, path: Path, unit: str) -> NDArray[np.float64]:
+def _numbers(column: pd.Series, lines: NDArray[np.int64], name: str, path: Place, unit: str) -> NDArray[np.float64]:
     """A column as float64: bits 0 and 1, NaN where there is nothing or nothing finite; text is an error."""
     if pd.api.types.is_bool_dtype(column.dtype) or pd.api.types.is_numeric_dtype(column.dtype):
         values = column.to_numpy(dtype=np.float64, na_value=np.nan)
@@ -192,7 +195,7 @@ def _numbers(column: pd.Series, lines: NDArray[np.int64], name: str, path: Path,
             place = int(np.flatnonzero(wrong)[0])
             raise DataFileError(
                 f"{str(text.iloc[place])[:40]!r} is not a number",
-                where=f"{path}, {unit} {lines[place]}, column {name!r}",
+                where=f"{shown(path)}, {unit} {lines[place]}, column {name!r}",
                 fix=_number_fix(str(text.iloc[place])),
             )
     return np.where(np.isfinite(values), values, np.nan)

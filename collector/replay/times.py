@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from collector.replay.opening import Place, shown
 from config.errors import DataFileError
 
 LATEST = 1e11
@@ -22,7 +21,7 @@ class TimeReader:
     Times with an offset may change it by one hour, as local time does in spring and autumn; every other mixture is an error.
     """
 
-    def __init__(self, path: Path, unit: str) -> None:
+    def __init__(self, path: Place, unit: str) -> None:
         self._path = path
         self._unit = unit
         self._last = -np.inf
@@ -113,7 +112,7 @@ class TimeReader:
             raise self._error(what.format(repr(str(column.iloc[place])[:40])), lines[place], fix)
 
     def _error(self, what: str, line: int, fix: str) -> DataFileError:
-        return DataFileError(what, where=f"{self._path}, {self._unit} {line}, column 'time'", fix=fix)
+        return DataFileError(what, where=f"{shown(self._path)}, {self._unit} {line}, column 'time'", fix=fix)
 
 
 def _as_seconds(micro: NDArray[np.datetime64]) -> NDArray[np.float64]:

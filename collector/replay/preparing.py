@@ -1,0 +1,160 @@
+"""From what a person names to a job: the files, the folder of sealed days or the stored history, and what was understood."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from collector.replay.doing import Job
+from collector.replay.importer import open_recording
+from collector.replay.opening import Place, is_folder, is_url, listed, name_of, shown, stamp
+from config.errors import TallywireError
+from config.load import LoadedSite
+from config.model import Site
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """What a person asks for: `data` by path, URL or pattern, else the stored history in `history`; local days; one loop."""
+
+    data: tuple[str, ...] = ()
+    column_map: Mapping[str, str] | None = None
+    first: str | None = None
+    after: str | None = None
+    loop: str | None = None
+    history: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prepared:
+    """A job that can be done, where its data come from in words, and what a reader must know of them."""
+
+    job: Job
+    source: str
+    notes: tuple[str, ...]
+
+
+@contextmanager
+def prepared(loaded: LoadedSite, wanted: Wanted, folder: Path | None = None) -> Iterator[Prepared]:
+    """Understand what is named; what must be brought into another form lies in `folder` for as long as this is open.
+
+    Raises
+    ------
+    TallywireError
+        The data, the days or the loop cannot be used.
+    """
+    site = _of_loop(loaded.site, wanted.loop)
+    begin, end = _days(wanted, site)
+    if not wanted.data:
+        yield _stored(loaded, site, wanted, begin, end)
+        return
+    places = [place for one in wanted.data for place in _found(one)]
+    if len(places) == 1 and is_folder(places[0]):
+        yield _archive(loaded, site, places[0], begin, end)
+        return
+    with tempfile.TemporaryDirectory(prefix="tallywire-") as scratch:
+        yield _file(loaded, site, places, wanted, begin, end, folder or Path(scratch))
+
+
+def _found(one: str) -> Sequence[Place]:
+    places = listed(one if is_url(one) else Path(one))
+    if not places:
+        raise TallywireError("no file fits this pattern", where=f"--data {shown(one)}", fix="check the folder and the ending")
+    return places
+
+
+def _of_loop(site: Site, loop: str | None) -> Site:
+    from collector.cli.days import loop_of
+
+    return site if loop is None else site.model_copy(update={"loops": {loop: site.loops[loop_of(loop, site.loops)]}})
+
+
+def _days(wanted: Wanted, site: Site) -> tuple[int, int | None]:
+    """Begin and end of the local days [epoch s]; 0 and None where none is named."""
+    from collector.cli.days import day_of
+    from collector.uptime import midnight
+
+    zone = ZoneInfo(site.time_zone)
+    begin = 0 if wanted.first is None else midnight(day_of(wanted.first, "--from"), zone)
+    end = None if wanted.after is None else midnight(day_of(wanted.after, "--to"), zone)
+    if end is not None and end <= begin:
+        raise TallywireError("the time does not end after it begins", where="--to", fix="the day after the last")
+    return begin, end
+
+
+def _stored(loaded: LoadedSite, site: Site, wanted: Wanted, begin: int, end: int | None) -> Prepared:
+    from collector.clock import SystemClock
+    from collector.history.sqlite import open_store
+    from collector.replay.places import StoredSource
+    from collector.service.run import data_folder
+
+    assert end is not None
+    folder = data_folder(wanted.history, loaded.site)
+    store = open_store(folder, site, clock=SystemClock(), read_only=True)
+    try:
+        extents = {loop: store.extent(loop) for loop in site.loops}
+    finally:
+        store.close()
+    there = {loop: (max(begin, known[0]), min(end, known[1])) for loop, known in extents.items() if known is not None}
+    there = {loop: extent for loop, extent in there.items() if extent[0] < extent[1]}
+    if not there:
+        raise TallywireError(
+            "the history has no samples in that time", where="--from, --to", fix="see the trend page for what is there"
+        )
+    missing = [loop for loop in site.loops if loop not in there]
+    notes = [f"no samples of {', '.join(missing)} in that time"] if missing else []
+    job = Job(
+        site=site.model_copy(update={"loops": {loop: site.loops[loop] for loop in there}}), site_sha256=loaded.sha256,
+        source=StoredSource(folder=folder.resolve(), begin=begin, end=end), begin=begin, end=end,
+        data=(str(folder.resolve()), *(f"{loop} {first} {last}" for loop, (first, last) in there.items())),
+    )  # fmt: skip
+    source = f"replay of the history from {wanted.first} to {wanted.after}"
+    return Prepared(job=job, source=source, notes=(*map(str, loaded.warnings), *notes))
+
+
+def _archive(loaded: LoadedSite, site: Site, folder: Place, begin: int, end: int | None) -> Prepared:
+    from collector.replay.places import FAR, archive_in
+
+    source = archive_in(folder if is_url(folder) else Path(folder).resolve(), site, begin, FAR if end is None else end)
+    there = [loop for loop, days in source.days.items() if days]
+    missing = [loop for loop in site.loops if loop not in there]
+    notes = [f"no sealed day of {', '.join(missing)} in the folder"] if missing else []
+    job = Job(
+        site=site.model_copy(update={"loops": {loop: site.loops[loop] for loop in there}}), site_sha256=loaded.sha256,
+        source=source, begin=begin, end=end,
+        data=tuple(f"{shown(day)} {stamp(day)}" for loop in there for day in source.days[loop]),
+    )  # fmt: skip
+    days = sum(len(found) for found in source.days.values())
+    return Prepared(
+        job=job, source=f"replay of {days} sealed loop-days in {shown(folder)}",
+        notes=(*map(str, loaded.warnings), *notes),
+    )  # fmt: skip
+
+
+def _file(
+    loaded: LoadedSite, site: Site, places: Sequence[Place], wanted: Wanted, begin: int, end: int | None, folder: Path
+) -> Prepared:
+    """One file of any usual kind; of several loops each worker reads its own columns."""
+    from collector.exports.for_replay import in_contract
+    from collector.replay.places import FileSource
+
+    if len(places) > 1:
+        raise TallywireError("more than one file", where="--data", fix="name one file")
+    place = places[0]
+    path, column_map, understood = in_contract(loaded.site, place, wanted.column_map, folder)
+    recording = open_recording(loaded.site, path, column_map)
+    loops = {loop: part for loop, part in recording.site.loops.items() if wanted.loop in (None, loop)}
+    if not loops:
+        raise TallywireError(f"the file has no column of {wanted.loop}", where=shown(place), fix="leave --loop out")
+    recording.peek()
+    job = Job(
+        site=recording.site.model_copy(update={"loops": loops}), site_sha256=loaded.sha256,
+        source=FileSource(path=path if is_url(path) else Path(path).resolve(), site=loaded.site, column_map=column_map or {}),
+        data=(f"{shown(place)} {stamp(place)}",), begin=begin, end=end,
+    )  # fmt: skip
+    notes = [*map(str, loaded.warnings), *understood, *recording.warnings]
+    return Prepared(job=job, source=f"replay of {name_of(place)}", notes=tuple(notes))
