@@ -47,7 +47,11 @@ class Known:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Calibration:
-    """Everything that is told; `used` are the indicated tonnes of each run [t], `u` their relative uncertainty."""
+    """Everything that is told; `used` are the indicated tonnes of each run [t], `u` their relative uncertainty [1].
+
+    `common` is what all runs share (scale, tare), relative, one standard deviation [1]; `scale_u` the expanded uncertainty of
+    the scale alone; `otherwise` the outcome if the edges were treated the other way: left out where they are counted.
+    """
 
     loop: str
     facts: GaugeFacts
@@ -55,9 +59,19 @@ class Calibration:
     runs: tuple[Run, ...]
     used: tuple[float, ...]
     u: tuple[float, ...]
+    scale_u: float
+    tare_s: float
+    common: float
     found: Factor
+    otherwise: Factor
+    since: float | None
     booked: float | None
     notes: tuple[str, ...]
+
+    @property
+    def differs(self) -> bool:
+        """Whether the factor in force lies outside of what the runs leave."""
+        return abs(self.found.ratio - 1.0) > self.found.ratio_u
 
 
 def calibrate(
@@ -90,30 +104,66 @@ def calibrate(
     TallywireError
         The site file lacks what is needed, or the history has no load in a run.
     """
-    loop = site.loops[loop_id]
-    facts = facts_of(loop, known[0].begin)
+    facts = gauge_facts(site, loop_id, known[0].begin)
+    runs = [
+        steady_run(site, loop_id, store, one.begin, one.end, window=one.window, name=f"run {number}")
+        for number, one in enumerate(known, 1)
+    ]
+    booked = None if since is None else _booked(store, loop_id, since, min(one.begin for one in known))
+    return evaluated(loop_id, facts, known, runs, scale_u=scale_u, tare_s=tare_s, since=since, booked=booked)
+
+
+def gauge_facts(site: Site, loop_id: str, day_s: float) -> GaugeFacts:
+    """What a calibration must know of the gauge; TallywireError that says what the site file lacks."""
+    facts = facts_of(site.loops[loop_id], day_s)
     if isinstance(facts, list):
         raise TallywireError(f"loop {loop_id}: a calibration needs {'; '.join(facts)}", where="site file", fix="declare it")
-    runs, used, u, notes = [], [], [], []
-    for number, one in enumerate(known, 1):
-        time, flow = _flow(store, loop_id, one.begin, one.end)
-        run = steady_part(time, flow, loop.gauge.range.high, window=one.window)
-        if run is None:
-            raise TallywireError(
-                f"run {number}: the belt was never loaded in that time", where=loop_id, fix="check --from and --to"
-            )
-        tonnes = run.tonnes + run.leading_t + run.tailing_t if one.whole else run.tonnes
-        runs.append(run)
-        used.append(tonnes)
-        u.append(max(LEAST_U, counting_uncertainty(facts, run)))
-        notes += _notes(number, run, one, facts)
+    return facts
+
+
+def steady_run(
+    site: Site,
+    loop_id: str,
+    store: Store,
+    begin: float,
+    end: float,
+    *,
+    window: tuple[float, float] | None,
+    name: str = "the run",
+) -> Run:
+    """The steady part of a stored stretch [epoch s]; TallywireError where nothing was on the belt."""
+    time, flow = _flow(store, loop_id, begin, end)
+    run = steady_part(time, flow, site.loops[loop_id].gauge.range.high, window=window)
+    if run is None or not run.tonnes > 0.0:
+        raise TallywireError(f"{name}: the belt was never loaded in that time", where=loop_id, fix="correct its times")
+    return run
+
+
+def evaluated(
+    loop_id: str, facts: GaugeFacts, known: Sequence[Known], runs: Sequence[Run], *, scale_u: float, tare_s: float,
+    since: float | None = None, booked: float | None = None,
+) -> Calibration:  # fmt: skip
+    """The outcome of runs that were read already."""
+    u = [max(LEAST_U, counting_uncertainty(facts, run)) for run in runs]
     common = float(np.hypot(scale_u / 2.0, zero_uncertainty(facts, runs[0], tare_s)))
-    found = new_factor([one.reference for one in known], used, u, facts.factor, common)
-    booked = None if since is None else _booked(store, loop_id, since, min(one.begin for one in known))
+
+    def factor(*, turned: bool) -> tuple[list[float], Factor]:
+        used = [indicated(run, whole=one.whole is not turned) for one, run in zip(known, runs, strict=True)]
+        return used, new_factor([one.reference for one in known], used, u, facts.factor, common)
+
+    used, found = factor(turned=False)
+    notes = [
+        note for number, (one, run) in enumerate(zip(known, runs, strict=True), 1) for note in _notes(number, run, one, facts)
+    ]
     return Calibration(
-        loop=loop_id, facts=facts, known=tuple(known), runs=tuple(runs), used=tuple(used), u=tuple(u), found=found, booked=booked,
-        notes=tuple(notes),
+        loop=loop_id, facts=facts, known=tuple(known), runs=tuple(runs), used=tuple(used), u=tuple(u), scale_u=scale_u, tare_s=tare_s,
+        common=common, found=found, otherwise=factor(turned=True)[1], since=since, booked=booked, notes=tuple(notes),
     )  # fmt: skip
+
+
+def indicated(run: Run, *, whole: bool) -> float:
+    """Tonnes of a run by the gauge [t]: of its steady part, with the edges where the whole lot was weighed."""
+    return run.tonnes + run.leading_t + run.tailing_t if whole else run.tonnes
 
 
 def _notes(number: int, run: Run, one: Known, facts: GaugeFacts) -> list[str]:
@@ -123,11 +173,13 @@ def _notes(number: int, run: Run, one: Known, facts: GaugeFacts) -> list[str]:
         notes.append(
             f"run {number} carried {load:.0%} of full load: too light to set a span (20 %, common practice, no source)"
         )
-    if one.whole and run.edges > EDGES:
-        notes.append(
-            f"run {number}: {run.edges:.1%} of its tonnes lie in the leading edge and the tailings. They are counted, because the reference "
-            "weighed them; where it did not, say --steady"
+    if run.edges > EDGES:
+        said = (
+            "They are counted, because the reference weighed them; where it did not, leave them out"
+            if one.whole
+            else "They are left out, because the reference did not weigh them; where it did, count them"
         )
+        notes.append(f"run {number}: {run.edges:.1%} of its tonnes lie in the leading edge and the tailings. {said}")
     if run.missing_s > 0.0:
         notes.append(f"run {number}: {run.missing_s:.0f} s without a flow; their tonnes are missing, so this run reads too low")
     return notes
@@ -154,7 +206,6 @@ def _booked(store: Store, loop: str, begin: float, end: float) -> float:
 
 def text(found: Calibration, zone: str) -> str:
     """What is told, at most 80 columns wide, the cautions first."""
-    factor = found.found
     lines = [
         *caution_text(80).splitlines(),
         "",
@@ -167,31 +218,46 @@ def text(found: Calibration, zone: str) -> str:
             f"  {number:>3}  {window:<30} {run.seconds / 60:>5.0f} {one.reference:>12.2f} {used:>8.2f}  {one.reference / used:.4f}"
         )
     lines.append("")
-    lines += wrapped(
-        f"Reference over gauge: {factor.ratio:.5f} ± {factor.ratio_u:.5f} (k = 2). Factor in force {found.facts.factor:.6g} kg/m; the new one "
-        f"would be {factor.factor:.6g} ± {factor.factor_u:.2g} kg/m."
-    )
-    if factor.repeatability is not None:
-        lines += wrapped(f"Standard deviation of one run: {100 * factor.repeatability:.3f} %.")
-    difference = abs(factor.ratio - 1.0)
-    if difference <= factor.ratio_u:
-        lines += wrapped("The factor in force lies within that uncertainty: these runs give no reason to change it.")
-    if not factor.enough:
-        lines += wrapped("Three runs or more before a span is changed (common practice, no source).")
+    for sentence in sentences(found):
+        lines += wrapped(sentence)
     for note in found.notes:
         lines += wrapped(f"note: {note}", rest="      ")
+    lines += ["", "For the ledger of the site (ledger: spans), as YAML:", *ledger_lines(found, zone)]
+    return "\n".join(lines) + "\n"
+
+
+def sentences(found: Calibration) -> list[str]:
+    """What the runs say of the factor, one sentence or two at a time."""
+    factor = found.found
+    in_force = found.facts.factor
+    ratio = f"Reference over gauge: {factor.ratio:.5f} ± {factor.ratio_u:.5f} (k = 2)."
+    said = [
+        f"{ratio} Factor in force {in_force:.6g} kg/m; the new one would be {factor.factor:.6g} ± {factor.factor_u:.2g} kg/m."
+    ]
+    if factor.repeatability is not None:
+        said.append(f"Standard deviation of one run: {100 * factor.repeatability:.3f} %.")
+    if not found.differs:
+        said.append("The factor in force lies within that uncertainty: these runs give no reason to change it.")
+    if not factor.enough:
+        said.append("Three runs or more before a span is changed (common practice, no source).")
     if found.booked is not None:
         tonnes, spread = past_totals(found.booked, factor)
-        lines += wrapped(
+        said.append(
             f"With the new factor, the {found.booked:,.0f} t booked since then would have been {tonnes:,.0f} ± {spread:,.0f} t. That holds "
             "where the factor was wrong all the time; nothing is changed by saying so."
         )
-    lines += ["", "For the ledger of the site (ledger: material_tests or spans), as YAML:"]
-    for one, used in zip(found.known, found.used, strict=True):
-        begin, end = _local(one.begin, zone)[:16], _local(one.end, zone)[:16]
-        lines.append(f"  - {{loop: {found.loop}, begin: {begin}, end: {end},")
-        lines.append(f"     mass: {one.reference:g} t, gauge: {used:.2f} t, factor_before: {found.facts.factor:.6g}}}")
-    return "\n".join(lines) + "\n"
+    return said
+
+
+def ledger_lines(found: Calibration, zone: str) -> list[str]:
+    """The runs as entries of `spans:` in the ledger file, to paste; the time is that of what was weighed."""
+    lines = []
+    for one, run, used in zip(found.known, found.runs, found.used, strict=True):
+        begin, end = (one.begin, one.end) if one.whole else (run.begin, run.end)
+        lines.append(f"  - {{loop: {found.loop}, begin: {_local(begin, zone)}, end: {_local(end, zone)},")
+        lines.append(f"     mass: {one.reference:g} t, gauge: {used:.2f} t, uncertainty: {100 * found.scale_u:g} %,")
+        lines.append(f"     factor_before: {found.facts.factor:.6g}}}")
+    return lines
 
 
 def _local(time: float, zone: str) -> str:
