@@ -1,0 +1,117 @@
+"""The same findings, to the byte, whoever does the work; a worker that dies costs nothing but time."""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import distributed
+import pytest
+
+from collector.replay.doing import Job, Means, outcome_of, replay_all
+from collector.replay.executor import executor, refuse_open_address
+from collector.replay.report import to_bytes
+from config.errors import TallywireError
+from tests.collector.replay.plants import job_of
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory: pytest.TempPathFactory) -> Job:
+    return job_of(tmp_path_factory.mktemp("plant"))
+
+
+@pytest.fixture(scope="module")
+def expected(job: Job) -> bytes:
+    """What one process says: the range of TB-07 that was changed in the middle, and nothing of TB-08."""
+    done = replay_all(job, Means())
+    outcome = outcome_of(job, done)
+    wrong, sound = outcome.loops
+    assert [finding.link.value for finding in wrong.findings] == ["scaling-block"]
+    assert sound.findings == ()
+    return to_bytes(outcome)
+
+
+@pytest.fixture(scope="module")
+def cluster() -> Iterator[Any]:
+    library: Any = distributed
+    with library.LocalCluster(
+        n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1", scheduler_port=0
+    ) as found:
+        yield found
+
+
+def test_pool_of_processes_says_the_same(job: Job, expected: bytes) -> None:
+    assert to_bytes(outcome_of(job, replay_all(job, Means(workers=2)))) == expected
+
+
+def test_cluster_says_the_same(job: Job, expected: bytes, cluster: Any) -> None:
+    assert to_bytes(outcome_of(job, replay_all(job, Means(cluster=cluster.scheduler_address)))) == expected
+
+
+@pytest.mark.crash
+def test_killed_worker_of_a_cluster_changes_nothing(job: Job, expected: bytes, cluster: Any, tmp_path: Path) -> None:
+    """Whichever worker is the first to have told how far it is is killed; its loop is done again from what was kept."""
+    pids = [worker.pid for worker in cluster.workers.values()]
+    killed = threading.Event()
+    book = tmp_path / "book"
+
+    def kill() -> None:
+        while not list(book.glob("*.progress")) and not killed.wait(0.05):
+            pass
+        for pid in pids[:1]:
+            os.kill(pid, signal.SIGKILL)
+        killed.set()
+
+    thread = threading.Thread(target=kill)
+    thread.start()
+    try:
+        done = replay_all(job, Means(cluster=cluster.scheduler_address, book=book))
+    finally:
+        killed.set()
+        thread.join()
+    assert to_bytes(outcome_of(job, done)) == expected
+    assert pids[0] not in {worker.pid for worker in cluster.workers.values()}
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "tcp://10.1.2.3:8786",
+        "10.1.2.3:8786",
+        "tcp://scheduler.example:8786",
+        "tcp://0.0.0.0:8786",
+        "http://127.0.0.1:1",
+        "",
+        "x",
+    ],
+)
+def test_address_that_anybody_could_answer_at_is_refused(address: str) -> None:
+    with pytest.raises(TallywireError) as caught:
+        refuse_open_address(address)
+    assert "127.0.0.1" in caught.value.fix
+
+
+@pytest.mark.parametrize(
+    "address", ["tcp://127.0.0.1:8786", "127.0.0.1:8786", "tcp://[::1]:8786", "localhost:1", "tls://far:1"]
+)
+def test_address_on_this_machine_or_with_tls_is_taken(address: str) -> None:
+    refuse_open_address(address)
+
+
+def test_tls_without_certificates_and_a_silent_scheduler_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in [name for name in os.environ if name.startswith("DASK_")]:
+        monkeypatch.delenv(name)
+    with pytest.raises(TallywireError, match="certificates"), executor(cluster="tls://127.0.0.1:9"):
+        pass
+    monkeypatch.setattr("collector.replay.executor.CONNECT_S", 0.5)
+    with pytest.raises(TallywireError, match="no scheduler answers"), executor(cluster="tcp://127.0.0.1:9"):
+        pass
+
+
+def test_number_of_workers_is_bounded() -> None:
+    with pytest.raises(TallywireError, match="workers"), executor(workers=-1):
+        pass
