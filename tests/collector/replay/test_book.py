@@ -168,6 +168,7 @@ def test_interrupted_command_goes_on_from_its_book(
         assert f"kept in {book}" in said
         assert "Traceback" not in said
         assert (book / "TB-07.state").exists()
+    program.cache_clear()
     assert main.main(arguments) == exits.FINDINGS
     first = out.read_bytes()
     assert main.main(arguments) == exits.FINDINGS  # everything is there already
