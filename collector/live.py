@@ -67,6 +67,10 @@ class LiveState:
     """What the service itself lacks, by short key ("history": "disk full, verifying in memory since ...")."""
     notes: dict[str, str] = field(default_factory=dict)
     """What people should know of what they look at, and is no problem, by short key."""
+    published: dict[str, str] = field(default_factory=dict)
+    """Where verdicts are published, by protocol."""
+    published_to: dict[str, int] = field(default_factory=dict)
+    """Clients that are connected there, by protocol; empty while nothing is published."""
     _changed: asyncio.Event = field(default_factory=asyncio.Event)
     _version: int = 0
     news: int = 0

@@ -78,9 +78,13 @@ def test_collector_holds_no_call_that_writes_to_the_plant() -> None:
     assert found == []
 
 
-def test_protocol_libraries_stay_in_their_folder() -> None:
+PROTOCOLS = (ROOT / "collector" / "sources", ROOT / "deploy" / "plant", ROOT / "collector" / "publish")
+"""Where protocol libraries may be used: what reads the plant, the invented plant, and the servers that are only read themselves."""
+
+
+def test_protocol_libraries_stay_in_their_folders() -> None:
     for path in sources(*PACKAGES):
-        if path.is_relative_to(ROOT / "collector" / "sources") or path.is_relative_to(ROOT / "deploy" / "plant"):
+        if any(path.is_relative_to(folder) for folder in PROTOCOLS):
             continue
         for node in ast.walk(ast.parse(path.read_text())):
             modules = (
@@ -92,6 +96,12 @@ def test_protocol_libraries_stay_in_their_folder() -> None:
             )
             for module in modules:
                 assert module.split(".")[0] not in {"pymodbus", "asyncua", "serial"}, path
+
+
+def test_what_publishes_opens_no_connection_to_anything() -> None:
+    """A server of verdicts is read; it holds no client of either protocol."""
+    for path in sources("collector/publish"):
+        assert not re.search(r"(pymodbus|asyncua)\.client|Modbus\w+Client|\bClient\(", path.read_text()), path
 
 
 HOSTS = re.compile(r"index-url|https?://[^ ]*(pypi|pythonhosted|npmjs|deb\.debian)")

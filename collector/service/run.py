@@ -23,6 +23,7 @@ from collector.history.sqlite import SqliteStore, open_store
 from collector.history.store import Store
 from collector.live import EndpointStatus, LiveState
 from collector.past.laying import Laying, Past
+from collector.publish.publisher import publisher_of
 from collector.reading import ReadingSink
 from collector.records.book import RecordBook
 from collector.records.desk import RecordDesk
@@ -105,6 +106,10 @@ async def _serve(
     serving.app = create_app(
         live, store, alerting.desk, clock, port=serving.port, records=RecordDesk(book, sources), folder=data
     )
+    publisher = publisher_of(live, clock)
+    if publisher is not None:
+        await publisher.open()
+        service.supervisor.add("publishing", publisher.run, stage=Stage.INTAKE, restart=True)
     with _signals(service.supervisor.request_stop) as received:
         await asyncio.to_thread(_note_start, service, store, loaded, clock)
         await asyncio.to_thread(_note_config, store, loaded, clock)
@@ -185,7 +190,10 @@ def _note_config(store: SqliteStore, loaded: LoadedSite, clock: Clock) -> None:
 def _say_start(service: Service, loaded: LoadedSite, data: Path, port: int) -> None:
     host = loaded.site.web.host
     page = f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
-    sys.stdout.write(f"page: {page}\n")
+    published = service.live.published
+    sys.stdout.write(
+        "".join([f"page: {page}\n", *(f"published over {name}: {at}\n" for name, at in sorted(published.items()))])
+    )
     sys.stdout.flush()
     for warning in loaded.warnings:
         logs.event(logging.WARNING, "site-file", " ".join(str(warning).split()))
@@ -198,4 +206,5 @@ def _say_start(service: Service, loaded: LoadedSite, data: Path, port: int) -> N
         loops=len(loaded.site.loops),
         data=str(data),
         page=page,
+        published=" ".join(published.values()),
     )

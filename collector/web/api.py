@@ -73,6 +73,7 @@ def router(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clock) 
             time=answers.time_of(now),
             loops=list(live.site.loops),
             problems=dict(live.problems),
+            published=dict(live.published),
             standing=overview.summary(lines),
             next=answers.step(next_step(live, lines, desk.standing()), CAUTIONS),
         )

@@ -200,6 +200,13 @@ class LiveCollector(Collector):
         for key in sorted(self._live.problems):
             problems.add_metric([key], 1.0)
         yield problems
+        if self._live.published:
+            clients = GaugeMetricFamily(
+                "tallywire_publish_clients", "Clients that read what is published.", labels=["protocol"]
+            )
+            for protocol in sorted(self._live.published):
+                clients.add_metric([protocol], self._live.published_to.get(protocol, 0))
+            yield clients
 
 
 def exposition(

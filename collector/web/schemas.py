@@ -236,6 +236,9 @@ class SiteOut(Answer):
     time: Time
     loops: list[str] = Field(examples=[["TB-07", "TB-08", "TB-09"]])
     problems: dict[str, str] = Field(examples=[{"history": "disk full, verifying in memory"}])
+    published: dict[str, str] = Field(
+        description="where verdicts are published to the control system, by protocol; empty: nowhere"
+    )
     standing: str = Field(examples=["3 loops: 1 differs, 2 agree."])
     next: NextOut
 
