@@ -64,7 +64,7 @@ def replay_all(job: Job, means: Means, *, quiet: bool = False) -> tuple[LoopDone
         tasks = [
             Task(
                 site=job.site, loop=loop, source=job.source, site_sha256=job.site_sha256, folder=str(notes.folder.resolve()),
-                keep=means.book is not None, begin=job.begin, end=job.end, program=program(),
+                keep=means.book is not None, begin=job.begin, end=job.end, program=program() if means.cluster else "",
             )
             for loop in loops
         ]  # fmt: skip
