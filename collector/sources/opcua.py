@@ -34,6 +34,9 @@ MOST_NODES = 1000
 UNHEARD = "no secure channel: the server does not have the pinned certificate, or it does not trust ours"
 MAX_NODES_PER_READ = ua.NodeId(ua.Int32(11705))
 CURRENT_TIME = ua.NodeId(ua.Int32(2258))
+NAMESPACES = ua.NodeId(ua.Int32(2255))
+SELDOM_S = 3600.0
+"""Between the library's own probes where requests are counted: those that are made show whether the server lives [s]."""
 
 _LOGIN = frozenset(
     {
@@ -42,15 +45,18 @@ _LOGIN = frozenset(
     }
 )  # fmt: skip
 _BUSY = frozenset({StatusCodes.BadTooManySessions})
-_TOO_MANY = frozenset({StatusCodes.BadTooManyOperations, StatusCodes.BadResponseTooLarge, StatusCodes.BadRequestTooLarge})
+TOO_MANY = frozenset({StatusCodes.BadTooManyOperations, StatusCodes.BadResponseTooLarge, StatusCodes.BadRequestTooLarge})
 
 
 class OpcUaLink:
-    """One session; a new object for each attempt."""
+    """One session; a new object for each attempt. With a `rate` it sends no more requests a second once it is open."""
 
-    def __init__(self, name: str, endpoint: OpcUaEndpoint, clock: Clock, *, longest_period: float) -> None:
+    def __init__(
+        self, name: str, endpoint: OpcUaEndpoint, clock: Clock, *, longest_period: float, rate: float | None = None
+    ) -> None:
         self._name, self._endpoint, self._clock = name, endpoint, clock
-        probe_s = min(max(PROBE_S[0], 3 * longest_period), PROBE_S[1])
+        self._rate, self._next_turn = rate, 0.0
+        probe_s = min(max(PROBE_S[0], 3 * longest_period), PROBE_S[1]) if rate is None else SELDOM_S
         self.client = Client(endpoint.url, timeout=endpoint.timeout, watchdog_intervall=probe_s)
         self.client.name = self.client.description = "tallywire"
         self.client.application_uri = endpoint.application_uri
@@ -70,7 +76,7 @@ class OpcUaLink:
         self._log_in()
         try:
             async with asyncio.timeout(2 * self._endpoint.timeout):
-                with _failures(connecting=True):
+                with failures(connecting=True):
                     await self.client.connect()
         except TimeoutError:
             raise self._no_channel(LinkError(Kind.TIMEOUT, "no answer to the connection")) from None
@@ -107,22 +113,53 @@ class OpcUaLink:
             try:
                 values += await self._read_part(part)
             except LinkError as error:
-                if error.code not in _TOO_MANY or len(part) == 1:
+                if error.code not in TOO_MANY or len(part) == 1:
                     raise
                 self._most_nodes = max(1, len(part) // 2)
         self.rtt_s = self._clock.monotonic() - began
         return values
 
-    async def _read_part(self, nodes: Sequence[ua.NodeId]) -> list[ua.DataValue]:
+    async def turn(self) -> None:
+        """Wait until the next request may leave."""
+        if self._rate is not None:
+            await self._clock.sleep_until(self._next_turn)
+            self._next_turn = self._clock.monotonic() + 1.0 / self._rate
+
+    async def _read_part(
+        self, nodes: Sequence[ua.NodeId], attributes: Sequence[AttributeIds] = (AttributeIds.Value,)
+    ) -> list[ua.DataValue]:
+        """The attributes of nodes, those of a node together."""
         params = ua.ReadParameters()
         params.MaxAge = 0
         params.TimestampsToReturn = ua.TimestampsToReturn.Both
-        params.NodesToRead = [ua.ReadValueId(NodeId=node, AttributeId=AttributeIds.Value) for node in nodes]
-        with _failures():
+        params.NodesToRead = [ua.ReadValueId(NodeId=node, AttributeId=item) for node in nodes for item in attributes]
+        await self.turn()
+        with failures():
             got = await self.client.uaclient.session.read(params)
-        if len(got) != len(nodes):
-            raise LinkError(Kind.BAD_FRAME, f"bad frame: {len(got)} values instead of {len(nodes)}")
+        if len(got) != len(params.NodesToRead):
+            raise LinkError(Kind.BAD_FRAME, f"bad frame: {len(got)} values instead of {len(params.NodesToRead)}")
         return list(got)
+
+    async def attributes(self, nodes: Sequence[ua.NodeId], wanted: Sequence[AttributeIds]) -> list[list[ua.DataValue]]:
+        """Some attributes of each node, in requests as large as the server takes."""
+        out: list[list[ua.DataValue]] = []
+        while len(out) < len(nodes):
+            part = nodes[len(out) : len(out) + max(1, self._most_nodes // len(wanted))]
+            try:
+                got = await self._read_part(part, wanted)
+            except LinkError as error:
+                if error.code not in TOO_MANY or len(part) == 1:
+                    raise
+                self._most_nodes = max(1, len(part) * len(wanted) // 2)
+                continue
+            out += [got[start : start + len(wanted)] for start in range(0, len(got), len(wanted))]
+        return out
+
+    async def namespaces(self) -> list[str]:
+        """The URIs of the server's namespaces, by index; none where it does not tell them."""
+        (data,) = await self._read_part([NAMESPACES])
+        value = data.Value.Value if data.Value is not None else None
+        return [str(uri) for uri in value] if isinstance(value, list) else []
 
     async def properties(self, wanted: Sequence[tuple[ua.NodeId, str]]) -> list[ua.NodeId | None]:
         """The nodes of properties, None where a node has none of that name."""
@@ -130,7 +167,8 @@ class OpcUaLink:
         while len(found) < len(wanted):
             part = wanted[len(found) : len(found) + self._most_nodes]
             paths = [_property_path(node, name) for node, name in part]
-            with _failures():
+            await self.turn()
+            with failures():
                 results = await self.client.uaclient.session.translate_browsepaths_to_nodeids(paths)
             if len(results) != len(part):
                 raise LinkError(Kind.BAD_FRAME, f"bad frame: {len(results)} paths instead of {len(part)}")
@@ -201,7 +239,7 @@ def _property_path(node: ua.NodeId, name: str) -> ua.BrowsePath:
 
 
 @contextlib.contextmanager
-def _failures(*, connecting: bool = False) -> Iterator[None]:
+def failures(*, connecting: bool = False) -> Iterator[None]:
     """Turn what the library raises into LinkError."""
     try:
         yield

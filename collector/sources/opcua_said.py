@@ -15,10 +15,11 @@ from config.units import unit_from_unece
 async def said_of(source: OpcUaSource, places: Mapping[Place, Tag]) -> dict[Place, tuple[str, tuple[float, float] | None]]:
     """Unit and range that the server gives with each node, as far as it does (OPC UA part 8, 5.6)."""
     link = source.link
-    plain = {place: tag for place, tag in places.items() if isinstance(tag, OpcUaTag) and not tag.property}
+    owners = source.owners()
+    plain = [place for place, tag in places.items() if isinstance(tag, OpcUaTag) and not tag.property and place in owners]
     if link is None or not plain:
         return {}
-    nodes = [ua.NodeId.from_string(tag.node) for tag in plain.values()]
+    nodes = [owners[place] for place in plain]
     out: dict[Place, tuple[str, tuple[float, float] | None]] = {}
     units = await link.properties([(node, "EngineeringUnits") for node in nodes])
     ranges = await link.properties([(node, "EURange") for node in nodes])

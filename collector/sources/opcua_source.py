@@ -7,12 +7,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from asyncua import ua
-from asyncua.ua.uaerrors import UaError
 
 from collector.clock import Clock
 from collector.reading import BAD
 from collector.sources.failure import LinkError
 from collector.sources.opcua import OpcUaLink
+from collector.sources.opcua_names import NodeName, parse
 from collector.sources.opcua_values import NodeDecoder
 from collector.sources.source import Place, Poll, bad_readings, reading_of
 from collector.sources.subscription import Feed
@@ -21,13 +21,15 @@ from config.model import OpcUaEndpoint, OpcUaTag, Site
 
 @dataclass(slots=True)
 class _Item:
-    """One tag: where it belongs, how it is decoded, and the node that is read (None: a property that the node lacks)."""
+    """One tag: where it belongs, how it is decoded, and the node that is read; without one, `lacks` says what is not there."""
 
     place: Place
     tag: OpcUaTag
     decoder: NodeDecoder
-    owner: ua.NodeId
-    node: ua.NodeId | None
+    name: NodeName
+    owner: ua.NodeId | None = None
+    node: ua.NodeId | None = None
+    lacks: str = ""
 
 
 class OpcUaSource:
@@ -113,9 +115,8 @@ class OpcUaSource:
             poll.readings = bad_readings(self.places(period), "disconnected", self._clock.now())
             return poll
         for item in lacking:
-            reason = f"no {item.tag.property.partition('.')[0]}"
-            poll.readings += bad_readings([item.place], reason, self._clock.now())
-            poll.blame(reason)
+            poll.readings += bad_readings([item.place], item.lacks, self._clock.now())
+            poll.blame(item.lacks)
         try:
             await self._read(link, present, poll)
             await link.check_clock()
@@ -146,20 +147,27 @@ class OpcUaSource:
         _blame_bad_status(poll)
 
     async def _resolve(self, link: OpcUaLink) -> None:
-        items = [item for group in self._groups.values() for item in group if item.tag.property]
-        nodes = await link.properties([(item.owner, item.tag.property.partition(".")[0]) for item in items])
-        for item, node in zip(items, nodes, strict=True):
-            item.node = node
+        items = [item for group in self._groups.values() for item in group]
+        namespaces = await link.namespaces() if any(item.name.uri for item in items) else []
+        for item in items:
+            item.owner = item.node = item.name.in_server(namespaces)
+            item.lacks = f"the server has no namespace {item.name.uri}"
+        parts = [(item, item.owner) for item in items if item.tag.property and item.owner is not None]
+        nodes = await link.properties([(owner, item.tag.property.partition(".")[0]) for item, owner in parts])
+        for (item, _), node in zip(parts, nodes, strict=True):
+            item.node, item.lacks = node, f"no {item.tag.property.partition('.')[0]}"
+
+    def owners(self) -> dict[Place, ua.NodeId]:
+        """The node of each tag in the server that is connected; for a property the node that has it."""
+        return {item.place: item.owner for group in self._groups.values() for item in group if item.owner is not None}
 
 
 def _item(place: Place, tag: OpcUaTag) -> _Item:
     try:
-        node = ua.NodeId.from_string(tag.node)
-    except (UaError, ValueError, KeyError) as error:
-        raise ValueError(f"{place[0]} {place[1]}: {tag.node!r} is no node id such as ns=2;s=flow or ns=2;i=1001") from error
-    if isinstance(node, ua.ExpandedNodeId):
-        raise ValueError(f"{place[0]} {place[1]}: {tag.node!r} names a namespace or server by URI; write its index as ns=")
-    return _Item(place, tag, NodeDecoder(place[1], tag), node, None if tag.property else node)
+        name = parse(tag.node)
+    except ValueError as error:
+        raise ValueError(f"{place[0]} {place[1]}: {error}; write ns=2;s=flow, ns=2;i=1001, or nsu=URI;s=flow") from error
+    return _Item(place, tag, NodeDecoder(place[1], tag), name)
 
 
 def _blame_bad_status(poll: Poll) -> None:
