@@ -109,7 +109,7 @@ def calibrate(
         steady_run(site, loop_id, store, one.begin, one.end, window=one.window, name=f"run {number}")
         for number, one in enumerate(known, 1)
     ]
-    booked = None if since is None else _booked(store, loop_id, since, min(one.begin for one in known))
+    booked = None if since is None else booked_since(store, loop_id, since, min(one.begin for one in known))
     return evaluated(loop_id, facts, known, runs, scale_u=scale_u, tare_s=tare_s, since=since, booked=booked)
 
 
@@ -196,7 +196,7 @@ def _flow(store: Store, loop: str, begin: float, end: float) -> tuple[np.ndarray
     return time, flow
 
 
-def _booked(store: Store, loop: str, begin: float, end: float) -> float:
+def booked_since(store: Store, loop: str, begin: float, end: float) -> float:
     """Tonnes that the flow made over a time [t]."""
     total = 0.0
     for samples in store.scan(loop, int(begin), int(end)):

@@ -8,6 +8,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from collector.accounts.content import KIND, PeriodAccount
+from collector.records.calibration import CalibrationRecord
 from collector.records.chain_report import ChainReport, Restatement, UptimeReport
 from collector.records.content import CONTENT, Head
 from collector.records.loop_check import LoopCheck
@@ -17,6 +18,7 @@ FORMS: dict[str, type[Head]] = {
     "chain report": ChainReport,
     "restatement": Restatement,
     KIND: PeriodAccount,
+    "calibration": CalibrationRecord,
     "uptime report": UptimeReport,
 }
 """The kinds of records by name."""

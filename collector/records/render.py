@@ -23,6 +23,7 @@ from config.cautions import CAUTIONS
 TEMPLATES = {
     "loop check": "loop_check.html", "chain report": "chain_report.html", "restatement": "restatement.html",
     "uptime report": "uptime_report.html", "period account": "period_account.html",
+    "calibration": "calibration.html",
 }  # fmt: skip
 
 

@@ -14,6 +14,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 
+from collector.access.desk import Access
 from collector.accounts.closing import Accountant
 from collector.alerts.desk import AlertDesk
 from collector.clock import Clock
@@ -24,14 +25,19 @@ from collector.history.store import Store
 from collector.live import LiveState
 from collector.records.desk import RecordDesk
 from collector.web import (
+    access_api,
+    account_page,
+    accounts_page,
     alerts_page,
     api,
+    calibration_page,
     check_page,
     lending,
     lines_page,
     metrics,
     openapi,
     pages,
+    plan_page,
     records_page,
     static_files,
     tags_page,
@@ -41,7 +47,10 @@ from collector.web import (
     verify_page,
 )
 from collector.web.compression import Compressed
+from collector.web.door import Door
 from collector.web.failures import Failures
+from collector.web.limits import Limits
+from collector.web.proxy import BehindProxy
 from collector.web.security import Gate, Guard
 from collector.web.stream import Streams
 from config.errors import TallywireError
@@ -63,17 +72,20 @@ def create_app(
     port: int | None = None,
     records: RecordDesk | None = None,
     folder: Path | None = None,
+    access: Access | None = None,
 ) -> FastAPI:
     """The application over the live state.
 
     `port` is the one that the Host header must name; None accepts any until `app.state.guard.port` is set, which a service
     that binds port 0 does once it knows. `app.state.streams.close()` ends the event streams; call it before the server
-    waits for its connections. `folder` is where loop checks on their way are kept. The desk is called in the event loop, the store in a worker thread.
+    waits for its connections. `folder` is where loop checks on their way are kept; `access` are the books of accounts, without
+    which only the person at this machine is served. The desk is called in the event loop, the store in a worker thread.
     """
     files = static_files.load()
     env = pages.environment(files)
     failures = Failures(env)
-    guard = Guard(port=port)
+    web = live.site.web
+    guard = Guard.of(web, port)
     streams = Streams(live, clock)
     app = FastAPI(
         title="Tallywire",
@@ -85,10 +97,17 @@ def create_app(
     )
     app.state.guard, app.state.streams = guard, streams
     app.add_middleware(Compressed)
+    app.add_middleware(Limits, refuse=failures.refuse)
+    app.add_middleware(Door, access=access, web=web, guard=guard, answer=failures.answer, problems=live.problems)
     app.add_middleware(Gate, guard=guard, refuse=failures.refuse)
+    if web.behind_proxy:
+        app.add_middleware(BehindProxy, trusted=web.behind_proxy)
+    app.include_router(access_api.router(access))
     app.include_router(api.router(live, store, desk, clock))
     app.include_router(lending.router(live, clock))
     faces = pages.Pages(env, live, store, desk, clock, guard)
+    app.include_router(account_page.router(account_page.AccountPages(env, faces, access, guard, web)))
+    app.include_router(accounts_page.router(accounts_page.AccountsPages(faces, access, guard)))
     app.include_router(pages.router(faces))
     app.include_router(alerts_page.router(alerts_page.AlertsPage(faces, live, desk, clock, guard)))
     app.include_router(tags_page.router(tags_page.TagsPage(faces, live, clock)))
@@ -100,6 +119,8 @@ def create_app(
     accountant = Accountant(live.site, live.site_sha256, store, desk.past, clock, book) if store is not None else None
     checks = CheckDesk(live.site, live.site_sha256, lambda loop: LiveReader(live, loop), clock, book, folder)
     app.include_router(check_page.router(check_page.CheckPages(faces, live, checks, book, guard)))
+    app.include_router(plan_page.router(plan_page.PlanPages(faces, live, clock)))
+    app.include_router(calibration_page.router(calibration_page.CalibrationPages(faces, live, store, book, clock, guard)))
     jobs = Jobs(clock)
     app.state.exports = jobs
     app.include_router(verify_page.router(verify_page.VerifyPages(faces, jobs, guard)))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from io import StringIO
 from typing import Any
 
@@ -19,6 +19,9 @@ TITLES = {
     "TB-08": "Gallery belt, transfer tower to quay",
     "TB-09": "Quay belt, variable speed, to ship loader",
 }
+
+SOURCES = {"TB-07": ("PT-0712", "1.85 GBq"), "TB-08": ("PT-0815", "370 MBq")}
+"""Identity and activity on the papers of the invented sources; TB-09 declares none."""
 
 
 def site_text(specs: dict[str, LoopSpec], gauge_ports: dict[str, int], plc_url: str, *, time_zone: str = "UTC") -> str:
@@ -64,6 +67,16 @@ def loop_part(spec: LoopSpec) -> dict[str, Any]:
         "total": {"resolution": f"{gauge.total_resolution:g} t", "rollover": f"{gauge.total_rollover:.10g} t"},
         "loop_powered_by": "gauge",
     }
+    if spec.loop in SOURCES:
+        identity, activity = SOURCES[spec.loop]
+        tared = datetime.fromtimestamp(gauge.tared_s, UTC).date()
+        declared["source"] = {
+            "identity": identity,
+            "activity": activity,
+            "activity_date": tared - timedelta(days=90),
+            "shutter_check_due": tared + timedelta(days=180),
+            "leak_test_due": tared + timedelta(days=365),
+        }
     if gauge.fixed_speed is not None:
         declared["fixed_speed"] = f"{gauge.fixed_speed:g} m/s"
     return {

@@ -15,6 +15,9 @@ PAGES = {
     "totals-of-loop": "/loops/TB-07/totals",
     "causes": "/causes",
     "cause": "/causes/upper-range",
+    "plans": "/plan",
+    "plan": "/loops/TB-07/plan?day=2027-01-16",
+    "sources": "/sources",
 }
 """Addresses by name of the pages that need no record."""
 

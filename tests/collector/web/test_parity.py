@@ -38,6 +38,9 @@ TWINS: dict[str, tuple[str, ...]] = {
     "post /verify/{key}": ("post /exports/{key}/answers",),
     "/loops/{loop}/check": ("get /loops/{loop}/check",),
     "post /loops/{loop}/check": ("post /loops/{loop}/check", "post /loops/{loop}/check/finish"),
+    "/plan": ("get /plans",),
+    "/loops/{loop}/plan": ("get /loops/{loop}/plan",),
+    "/sources": ("get /sources",),
     "post /alerts/{alert}/{action}": (
         "post /alerts/{alert}/acknowledge", "post /alerts/{alert}/shelve", "post /alerts/{alert}/unshelve",
     ),
