@@ -135,6 +135,7 @@ def _models(line: Line, loop: Loop, output_agrees: bool) -> dict[str, Likelihood
         ),
         "current-leak-in": lambda e, v: sum(_direction(e, v, way, 1 if way[0] > 0 else -1) for way in inward) / len(inward),
         "current-offset": lambda e, v: _direction(e, v, (1.0, 1.0)),
+        "wrong-variable": lambda e, v: _direction(e, v, _pivot(line, 0.0)),
         "raw-span": lambda e, v: 0.6 * _points(e, v, spans) + 0.2 * _direction(e, v, (0.0, 1.0)) + 0.2 * _plane(e, v),
         UNKNOWN: _plane,
     } | ({UNKNOWN: lambda e, v: 0.5 * _plane(e, v) + 0.5 * _direction(e, v, _pivot(line, 0.0))} if in_code else {})
@@ -149,18 +150,21 @@ IN_CARD = ("live-zero-mix", "current-leak", "current-offset")
 IN_BLOCK = ("upper-range", "lower-range", "ton-unit", "time-base", "raw-span", "live-zero-mix")
 
 
-def admissible(line: Line, loop: Loop, output_agrees: bool) -> tuple[str, ...]:
-    """Causes that can lie between the two stations of a line; `output_agrees`: the gauge's own output was seen to be right."""
+def admissible(line: Line, *, output_agrees: bool, load_as_well: bool) -> tuple[str, ...]:
+    """Causes that can lie between the two stations of a line.
+
+    `output_agrees`: the gauge's own output was seen to be right; `load_as_well`: load instead of flow on the current is weighed.
+    """
     found: list[str] = []
     if Link.GAUGE_OUTPUT in line.covers and not output_agrees:
         found += AT_OUTPUT
+        found += ["wrong-variable"] if load_as_well else []
     if Link.CURRENT in line.covers:
         found += ON_WIRE
     if Link.INPUT_CARD in line.covers:
         found += IN_CARD
     if Link.SCALING_BLOCK in line.covers:
         found += IN_BLOCK
-    del loop
     return tuple(dict.fromkeys([*found, UNKNOWN]))
 
 
@@ -176,16 +180,22 @@ def _weight(cause: str, causes: Sequence[str], factors: Mapping[str, float]) -> 
 
 
 def rank(
-    line: Line, loop: Loop, measured: Measured, *, output_agrees: bool, factors: Mapping[str, float]
+    line: Line,
+    loop: Loop,
+    measured: Measured,
+    *,
+    output_agrees: bool,
+    factors: Mapping[str, float],
+    load_as_well: bool = False,
 ) -> tuple[Scored, ...]:
     """Posterior probabilities of the admissible causes, most probable first; ties keep the order of the chain.
 
-    `factors` multiply the prior weights (read-back ranges, who powers the loop).
+    `factors` multiply the prior weights (read-back ranges, who powers the loop); `load_as_well`: load on the current is weighed too.
     """
     e, v = measured.ends(line)
     models = _models(line, loop, output_agrees)
     logs: dict[str, float] = {}
-    causes = admissible(line, loop, output_agrees)
+    causes = admissible(line, output_agrees=output_agrees, load_as_well=load_as_well)
     for cause in causes:
         weight = _weight(cause, causes, factors)
         likelihood = models[cause](e, v)

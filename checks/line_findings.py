@@ -16,7 +16,7 @@ from checks.lines import Line, chain, rows_of
 from checks.result import CheckResult, Link, Verdict
 from checks.telling import clock, improbable, others, told
 from checks.tonnes import of_flows, of_line
-from checks.variable_findings import one_speed
+from checks.variable_findings import could_be_load, one_speed
 from checks.window import Window
 
 NAMED_FROM = 0.5
@@ -101,7 +101,8 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
     elif stands:
         gate = ()
     elif measured is not None:
-        ranking = rank(line, window.loop, measured, output_agrees=output_agrees, factors=factors)
+        load = could_be_load(window, line, begin, ranges_alike=factors.get("upper-range") == ALIKE_BACK)
+        ranking = rank(line, window.loop, measured, output_agrees=output_agrees, factors=factors, load_as_well=load)
         best = ranking[0]
         met = facts.get("gate_minutes", 0.0) <= 0.0
         decisive = factors.get(best.cause, 1.0) >= READ_BACK

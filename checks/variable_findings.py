@@ -84,13 +84,31 @@ def _left(x: Floats, y: Floats) -> float:
 
 def one_speed(window: Window, line: Line, begin: int) -> tuple[Alternative, ...]:
     """Load on the current instead of flow is a range like any other as long as the belt has run at one speed: told beside it."""
-    if Link.GAUGE_OUTPUT not in line.covers or line.x_role != "flow" or "speed" not in window.loop.tags:
-        return ()
-    blocks = window.blocks[int(np.searchsorted(window.blocks.start_s, begin)) :]
-    speed = blocks.of("mean", "speed")[blocks.state("stopped") == 0.0]
-    speed = speed[np.isfinite(speed) & (speed > 0.1)]
-    if len(speed) >= TRIED_ROWS and float(np.ptp(speed)) > SPEED_VARIED * float(speed.mean()):
+    if "speed" not in window.loop.tags or not at_one_speed(window, line, begin):
         return ()
     known = registry()
     odds = known["wrong-variable"].weight / known["upper-range"].weight
     return (Alternative(cause="wrong-variable", odds=odds, separated_by=known["wrong-variable"].separated_from("upper-range")),)
+
+
+def at_one_speed(window: Window, line: Line, begin: int) -> bool:
+    """Whether a line begins at the gauge's flow and the belt has not run at other speeds since [epoch s], so that load could pass for flow."""
+    if Link.GAUGE_OUTPUT not in line.covers or line.x_role != "flow":
+        return False
+    if "speed" not in window.loop.tags:
+        return not window.loop.drive.variable
+    blocks = window.blocks[int(np.searchsorted(window.blocks.start_s, begin)) :]
+    speed = blocks.of("mean", "speed")[blocks.state("stopped") == 0.0]
+    speed = speed[np.isfinite(speed) & (speed > 0.1)]
+    return len(speed) < TRIED_ROWS or float(np.ptp(np.percentile(speed, (5.0, 95.0)))) <= SPEED_VARIED * float(speed.mean())
+
+
+def could_be_load(window: Window, line: Line, begin: int, *, ranges_alike: bool) -> bool:
+    """Whether load on the current is to be weighed as a cause of a straight line.
+
+    It turns the line about no flow. Where the range begins there, that is the line of another upper range, and load is told beside it
+    instead (`one_speed`), unless both ranges were read back and agree.
+    """
+    elsewhere = abs(line.low) > 0.02 * line.span
+    inside = Link.SCALING_BLOCK not in line.covers
+    return inside and (elsewhere or ranges_alike) and at_one_speed(window, line, begin)

@@ -62,9 +62,9 @@ def test_short_ton_survives_a_card_that_is_a_tenth_of_a_per_cent_off() -> None:
 
 
 def test_output_that_agrees_rules_out_its_ranges() -> None:
-    assert "upper-range" in admissible(CARD, RAW_LOOP, False)
-    assert "upper-range" not in admissible(CARD, RAW_LOOP, True)
-    assert "current-leak" not in admissible(BLOCK, RAW_LOOP, False)
+    assert "upper-range" in admissible(CARD, output_agrees=False, load_as_well=False)
+    assert "upper-range" not in admissible(CARD, output_agrees=True, load_as_well=True)
+    assert "current-leak" not in admissible(BLOCK, output_agrees=False, load_as_well=True)
 
 
 @pytest.mark.parametrize("ratio", [420 / 500, 400 / 420, 1.05])
@@ -139,3 +139,24 @@ def test_stated_odds_are_kept_on_simulated_faults() -> None:
     print(f"seed 81: {right} of {sure} right")
     assert sure > 200
     assert right / sure > 0.95
+
+
+def test_load_on_the_current_is_named_where_the_range_does_not_begin_at_no_flow() -> None:
+    # no published case: a range of -50 to 500 t/h, load scaled so that it reads 0.77 of the flow; the line turns about no flow
+    line = Line(**{**{name: getattr(CARD, name) for name in CARD.__dataclass_fields__}, "low": -50.0, "high": 500.0})
+    measured = Measured(offset=0.0, gain=-0.23, covariance=ANALOGUE)
+    best = rank(line, RAW_LOOP, measured, output_agrees=False, factors={}, load_as_well=True)[0]
+    assert best.cause == "wrong-variable"
+    moved = Measured(offset=-50.0 * 0.23, gain=-0.23, covariance=ANALOGUE)  # another upper range turns it about 4 mA
+    assert rank(line, RAW_LOOP, moved, output_agrees=False, factors={}, load_as_well=True)[0].cause in (
+        "upper-range",
+        "output-trim",
+    )
+
+
+def test_ranges_that_are_read_back_alike_leave_load_on_the_current() -> None:
+    measured = Measured(offset=0.0, gain=-0.47, covariance=ANALOGUE)
+    alike = {"upper-range": 1e-3, "lower-range": 1e-3, "output-trim": 0.1}
+    scored = rank(CARD, RAW_LOOP, measured, output_agrees=False, factors=alike, load_as_well=True)
+    assert scored[0].cause == "wrong-variable"
+    assert scored[0].odds < 9.0
