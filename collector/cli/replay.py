@@ -12,6 +12,10 @@ from collector.cli import exits
 from config.errors import TallywireError
 
 if TYPE_CHECKING:
+    from collector.replay.doing import Means
+    from collector.replay.preparing import Wanted
+    from config.load import LoadedSite
+
     Subparsers = argparse._SubParsersAction[argparse.ArgumentParser]
 
 
@@ -51,15 +55,26 @@ def add(subparsers: Subparsers) -> None:
         help="loops on the Dask cluster of this scheduler, tls:// or on this machine; its workers run the code of whoever may "
         "send to it and must see the data under the same paths",
     )  # fmt: skip
+    other = parser.add_argument_group("what would have been told")
+    other.add_argument("--what-if", type=Path, metavar="SITE", help="replay with this site file too and print the difference")
+    other.add_argument(
+        "--set", action="append", default=[], metavar="KEY=VALUE",
+        help="the same with a setting changed, such as limits.link.fault='0.8 %%' (every loop) or TB-07.gauge.damping='12 s'",
+    )  # fmt: skip
+    other.add_argument(
+        "--false", action="append", default=[], metavar="ID", help="a finding of either side that you know to be false"
+    )
     parser.add_argument("--schema", action="store_true", help="print the JSON Schema of the report and leave")
     parser.set_defaults(run=run)
 
 
 def run(args: argparse.Namespace) -> int:
     """Replay, print the report, return 0, 1 or 3; or print the schema of the report."""
+    asks_what_if = args.what_if is not None or bool(args.set)
     if args.schema:
-        from collector.replay.report import schema
+        from collector.replay import report, whatif_report
 
+        schema = whatif_report.schema if asks_what_if else report.schema
         sys.stdout.write(json.dumps(schema(), indent=2) + "\n")
         return exits.NO_FINDING
     if args.site is None or (not args.data and (args.begin is None or args.end is None)):
@@ -81,8 +96,27 @@ def run(args: argparse.Namespace) -> int:
         data=tuple(args.data), column_map=None if args.map is None else read_map(args.map), first=args.begin, after=args.end,
         loop=args.loop, history=args.history,
     )  # fmt: skip
-    with prepared(loaded, wanted) as found:
+    if asks_what_if:
+        return _what_if(args, loaded, wanted, means)
+    if args.false:
+        raise TallywireError("--false goes with --what-if or --set", where="--false", fix="name what is to be compared")
+    with prepared(loaded, wanted, args.resume) as found:
         done = replay_all(found.job, means)
     outcome = outcome_of(found.job, done)
     tell(outcome, args.json, found.source, found.notes, min((one.step_s for one in done if one.rows), default=1))
     return exit_code(outcome)
+
+
+def _what_if(args: argparse.Namespace, loaded: LoadedSite, wanted: Wanted, means: Means) -> int:
+    from collector.replay.changing import changed
+    from collector.replay.whatif import what_if
+    from config.load import load_site
+
+    other, words = loaded, []
+    if args.what_if is not None:
+        other = load_site(args.what_if)
+        words.append(f"site file {args.what_if.name}")
+    if args.set:
+        other = changed(other, args.set)
+        words += args.set
+    return what_if(loaded, other, wanted, means, change=", ".join(words), false=args.false, json_out=args.json)

@@ -39,8 +39,9 @@ class Prepared:
 
 
 @contextmanager
-def prepared(loaded: LoadedSite, wanted: Wanted, folder: Path | None = None) -> Iterator[Prepared]:
-    """Understand what is named; what must be brought into another form lies in `folder` for as long as this is open.
+def prepared(loaded: LoadedSite, wanted: Wanted, book: Path | None = None) -> Iterator[Prepared]:
+    """Understand what is named; what must be brought into another form lies beside the book (where a cluster
+    sees it, too) or in a folder of its own for as long as this is open.
 
     Raises
     ------
@@ -56,8 +57,10 @@ def prepared(loaded: LoadedSite, wanted: Wanted, folder: Path | None = None) -> 
     if len(places) == 1 and is_folder(places[0]):
         yield _archive(loaded, site, places[0], begin, end)
         return
-    with tempfile.TemporaryDirectory(prefix="tallywire-") as scratch:
-        yield _file(loaded, site, places, wanted, begin, end, folder or Path(scratch))
+    if book is not None:
+        book.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(prefix="tallywire-", dir=None if book is None else book.parent.resolve()) as scratch:
+        yield _file(loaded, site, places, wanted, begin, end, Path(scratch))
 
 
 def _found(one: str) -> Sequence[Place]:
