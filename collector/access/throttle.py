@@ -45,7 +45,7 @@ class Throttle:
         return max(waits)
 
     def failed(self, account: str, address: str) -> None:
-        """A try failed."""
+        """A try failed, or is about to be made: many at once must each count."""
         name, now = account.strip().lower(), self._clock.monotonic()
         for key in (("address", address), ("account", name), ("both", f"{name} {address}")):
             count = self._counts.setdefault(key, _Count())
@@ -57,10 +57,13 @@ class Throttle:
             self._counts.popitem(last=False)
 
     def succeeded(self, account: str, address: str) -> None:
-        """A try succeeded: the account starts anew; the address only where nothing else was tried from it."""
+        """The try that was counted succeeded: the account starts anew, the address is only rid of this one."""
         name = account.strip().lower()
         for key in (("account", name), ("both", f"{name} {address}")):
             self._counts.pop(key, None)
+        count = self._counts.get(("address", address))
+        if count is not None:
+            count.failures = max(0, count.failures - 1)
         self._known[(name, address)] = None
         self._known.move_to_end((name, address))
         while len(self._known) > MOST:

@@ -9,6 +9,7 @@ from urllib.parse import parse_qsl
 from fastapi import HTTPException
 from starlette.requests import Request
 
+from collector.web import who
 from collector.web.security import Guard
 from config.errors import TallywireError
 
@@ -19,25 +20,44 @@ NAME_LENGTH, REASON_LENGTH = 80, 400
 
 async def own_form(request: Request, guard: Guard) -> dict[str, str]:
     """The fields of a form of ours as a browser sends it; the last of a name holds. 403 where it lacks the token."""
-    body = (await request.body()).decode("utf-8", "replace")
-    try:
-        fields = dict(parse_qsl(body, keep_blank_values=True, max_num_fields=MOST_FIELDS))
-    except ValueError:
-        fields = {}
+    fields = await fields_of(request)
     require_own(fields, guard)
     return fields
 
 
+async def fields_of(request: Request) -> dict[str, str]:
+    """The fields of any form, the last of a name; nothing where it is no form."""
+    return dict(await _pairs(request))
+
+
+async def many_of(request: Request, guard: Guard) -> dict[str, list[str]]:
+    """The fields of a form of ours with all values of a name, as of boxes that are ticked. 403 where it lacks the token."""
+    pairs = await _pairs(request)
+    require_own(dict(pairs), guard)
+    fields: dict[str, list[str]] = {}
+    for name, value in pairs:
+        fields.setdefault(name, []).append(value)
+    return fields
+
+
+async def _pairs(request: Request) -> list[tuple[str, str]]:
+    body = (await request.body()).decode("utf-8", "replace")
+    try:
+        return parse_qsl(body, keep_blank_values=True, max_num_fields=MOST_FIELDS)
+    except ValueError:
+        return []
+
+
 def require_own(fields: Mapping[str, object], guard: Guard) -> None:
-    """403 where the fields of a form lack the token of this process."""
+    """403 where the fields of a form lack the token of this session, or of this process where nobody signs in."""
     token = fields.get("token")
     if not isinstance(token, str) or not guard.knows_token(token):
-        raise HTTPException(403, "the form is from an earlier run of the service")
+        raise HTTPException(403, "the form is from an earlier run of the service or of another session")
 
 
 def author(text: str) -> str:
-    """Who acts, as the form or the program says."""
-    return typed(text, "a name", NAME_LENGTH)
+    """Who acts: the account or the token; only where nobody signs in, as the form or the program says."""
+    return who.current().name or typed(text, "a name", NAME_LENGTH)
 
 
 def reason_of(text: str, *, needed: bool = True) -> str:

@@ -16,12 +16,13 @@ from checks.causes.signatures import SYMBOLS, letters_in
 from checks.correction import words as correction_words
 from checks.evaluation import Evaluation
 from checks.result import Verdict
+from collector.access.roles import Role
 from collector.alerts.desk import AlertDesk
 from collector.alerts.model import AlertState
 from collector.clock import Clock
 from collector.history.store import Store
 from collector.live import LiveState
-from collector.web import cause_answers, overview, tag_rows, words
+from collector.web import cause_answers, overview, tag_rows, who, words
 from collector.web.compression import AS_IT_IS
 from collector.web.drawing import TrendPicture, draw
 from collector.web.next_step import next_step
@@ -86,6 +87,8 @@ class Pages:
             stale_after=overview.stale_after(self._live),
             first_verdict=overview.first_verdict_s(self._live),
             token=self._guard.token,
+            me=who.current(),
+            admin=Role.ADMIN,
             **values,
         )
         return HTMLResponse(page, status, headers=AS_IT_IS if self._guard.token in page else None)

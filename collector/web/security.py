@@ -1,27 +1,17 @@
-"""What a request must be before any route sees it: from this machine, for this host, from our own page, small and quick."""
+"""What a request must be before anything else is asked: for this host, the way it is served, and from our own page."""
 
 from __future__ import annotations
 
-import asyncio
 import hmac
-import ipaddress
 import secrets
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from config.errors import AddressError
-
-BODY_LIMIT = 64 * 1024
-"""Largest request body [bytes]."""
-
-TIME_LIMIT = 15.0
-"""Longest time a request may take [s]; the event stream is exempt."""
-
-UPLOAD_LIMIT, UPLOAD_TIME = 201 * 1024 * 1024, 300.0
-"""The same for the addresses that take an exported file [bytes, s]; it goes to disk as it comes."""
+from collector.web import who
+from config.web import Web
 
 SAFE_METHODS = frozenset({"GET", "HEAD", "OPTIONS"})
 
@@ -39,28 +29,11 @@ HEADERS: Mapping[str, str] = {
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
 }
 
+STRICT_TRANSPORT = "max-age=31536000"
+"""For a year browsers come back by https only; without subdomains, which are not ours."""
+
 Refuse = Callable[[Scope, int, str, str], ASGIApp]
 """Makes the error answer: scope, status, what is wrong, how to fix it."""
-
-
-def require_loopback(host: str) -> str:
-    """The host, where it is a loopback address of this machine; AddressError for anything else.
-
-    Names other than `localhost` are refused without a look-up: what a name means can change after the check.
-    """
-    if host.lower() == "localhost":
-        return host
-    try:
-        loopback = ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        loopback = False
-    if not loopback:
-        raise AddressError(
-            f"pages and REST may listen on this machine only, not on {host!r}",
-            where="web.host",
-            fix="use 127.0.0.1, ::1 or localhost; there are no accounts yet, so nobody else may reach the page",
-        )
-    return host
 
 
 def split_host(value: str) -> tuple[str, int | None] | None:
@@ -79,47 +52,58 @@ def split_host(value: str) -> tuple[str, int | None] | None:
     return name.lower(), int(port) if port else None
 
 
+LOOPBACK_NAMES = frozenset({"127.0.0.1", "localhost", "[::1]"})
+
+
 @dataclass(slots=True)
 class Guard:
-    """Which hosts are ours, and the token of this process. `port` None accepts any port (not bound yet, or behind a test)."""
+    """Which hosts are ours and how they are served. `port` None accepts any port (not bound yet, or known to a proxy only)."""
 
     port: int | None = None
-    token: str = field(default_factory=lambda: secrets.token_urlsafe(32))
-    names: frozenset[str] = frozenset({"127.0.0.1", "localhost", "[::1]"})
+    process_token: str = field(default_factory=lambda: secrets.token_urlsafe(32))
+    names: frozenset[str] = LOOPBACK_NAMES
+    scheme: str = "http"
+    proxied: bool = False
+
+    @classmethod
+    def of(cls, web: Web, port: int | None) -> Guard:
+        """The guard of a site."""
+        host = web.host.strip("[]").lower()
+        names = {f"[{name}]" if ":" in name else name for name in (host, *(name.lower() for name in web.names))}
+        return cls(
+            port=port,
+            names=LOOPBACK_NAMES | names,
+            scheme="https" if web.encrypted or web.behind_proxy else "http",
+            proxied=bool(web.behind_proxy),
+        )
+
+    @property
+    def token(self) -> str:
+        """The token that belongs into the forms of whoever asks: of the session, without one that of this process."""
+        return who.current().form_token or self.process_token
 
     def knows_host(self, value: str) -> bool:
         """Whether a Host header names this service."""
         found = split_host(value)
         if found is None or found[0] not in self.names:
             return False
-        return self.port is None or (found[1] or 80) == self.port
+        usual = 443 if self.scheme == "https" else 80
+        return self.port is None or self.proxied or (found[1] or usual) == self.port
 
     def knows_origin(self, origin: str, host: str) -> bool:
         """Whether an Origin header is the page that this very host served."""
-        return origin == f"http://{host}" and self.knows_host(host)
+        return origin == f"{self.scheme}://{host}" and self.knows_host(host)
 
     def knows_token(self, token: str) -> bool:
-        """Whether a form carries the token of this process."""
-        return hmac.compare_digest(token.encode(), self.token.encode())
+        """Whether a form carries the token of whoever asks."""
+        return hmac.compare_digest(token.encode("utf-8", "replace"), self.token.encode())
 
 
 class Gate:
-    """ASGI middleware in front of every route: host, origin, size, time, headers."""
+    """ASGI middleware in front of every route: host, scheme, origin, headers."""
 
-    def __init__(
-        self,
-        app: ASGIApp,
-        *,
-        guard: Guard,
-        refuse: Refuse,
-        body_limit: int = BODY_LIMIT,
-        time_limit: float = TIME_LIMIT,
-        untimed: frozenset[str] = frozenset({"/events"}),
-        uploads: frozenset[str] = frozenset({"/verify", "/api/v1/exports"}),
-    ) -> None:
+    def __init__(self, app: ASGIApp, *, guard: Guard, refuse: Refuse) -> None:
         self._app, self._guard, self._refuse = app, guard, refuse
-        self._body_limit, self._time_limit, self._untimed = body_limit, time_limit, untimed
-        self._uploads = uploads
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "lifespan":
@@ -127,43 +111,23 @@ class Gate:
             return
         if scope["type"] != "http":
             raise RuntimeError(f"no {scope['type']} here")
-        answer = _Answer(send)
+        answer = _Answer(send, self._guard.scheme == "https")
         refusal = self._objection(scope)
         if refusal is not None:
             await self._refuse(scope, *refusal)(scope, receive, answer.send)
             return
-        limit = None if scope["path"] in self._untimed else self._time_limit
-        if scope["path"] in self._uploads and scope["method"] not in SAFE_METHODS:
-            limit = UPLOAD_TIME
-        try:
-            async with asyncio.timeout(limit):
-                if scope["method"] not in SAFE_METHODS and scope["path"] in self._uploads:
-                    if _declared(scope) > UPLOAD_LIMIT:
-                        too_large = f"the file is larger than {UPLOAD_LIMIT // 1_000_000} MB"
-                        await self._refuse(scope, 413, too_large, "export fewer days or fewer tags")(
-                            scope, receive, answer.send
-                        )
-                        return
-                    receive = _bounded(receive, UPLOAD_LIMIT)
-                elif scope["method"] not in SAFE_METHODS:
-                    body = await _whole_body(receive, self._body_limit)
-                    if body is None:
-                        too_large = f"the request is larger than {self._body_limit // 1024} KiB"
-                        await self._refuse(scope, 413, too_large, "send less")(scope, receive, answer.send)
-                        return
-                    receive = _replay(body, receive)
-                await self._app(scope, receive, answer.send)
-        except TimeoutError:
-            if answer.started:
-                raise
-            too_slow = f"the request took longer than {self._time_limit:g} s"
-            await self._refuse(scope, 503, too_slow, "try again")(scope, receive, answer.send)
+        await self._app(scope, receive, answer.send)
 
     def _objection(self, scope: Scope) -> tuple[int, str, str] | None:
         headers = Headers(scope=scope)
         host = headers.get("host", "")
         if not self._guard.knows_host(host):
             return 400, "this host name is not served here", "open the address that Tallywire printed at its start"
+        if self._guard.scheme == "https" and scope.get("scheme") != "https":
+            fix = "the proxy must send X-Forwarded-Proto: https" if self._guard.proxied else "open it with https://"
+            return 400, "this page is served by https only", fix
+        if any(ord(sign) < 32 or ord(sign) == 127 for sign in scope["path"]):
+            return 400, "the address holds a control sign", "follow the links of the pages"
         if scope["method"] in SAFE_METHODS:
             return None
         origin = headers.get("origin")
@@ -184,66 +148,17 @@ class Gate:
 
 
 class _Answer:
-    """Adds the security headers to an answer and remembers whether it has begun."""
+    """Adds the security headers to an answer."""
 
-    def __init__(self, send: Send) -> None:
-        self._send, self.started = send, False
+    def __init__(self, send: Send, strict: bool) -> None:
+        self._send, self._strict = send, strict
 
     async def send(self, message: Message) -> None:
         if message["type"] == "http.response.start":
-            self.started = True
             headers = MutableHeaders(scope=message)
             for name, value in HEADERS.items():
                 headers[name] = value
+            if self._strict:
+                headers["Strict-Transport-Security"] = STRICT_TRANSPORT
             headers.setdefault("Cache-Control", "no-store")
         await self._send(message)
-
-
-def _declared(scope: Scope) -> int:
-    """Length that a request says it has [bytes], 0 where it says none."""
-    length = Headers(scope=scope).get("content-length", "")
-    return int(length) if length.isdigit() else 0
-
-
-def _bounded(receive: Receive, limit: int) -> Receive:
-    """The same messages, cut off where a body is longer than it may be."""
-    left = limit
-
-    async def bounded() -> Message:
-        nonlocal left
-        message = await receive()
-        left -= len(message.get("body", b""))
-        return message if left >= 0 else {"type": "http.disconnect"}
-
-    return bounded
-
-
-async def _whole_body(receive: Receive, limit: int) -> bytes | None:
-    """The body of a request, None where it is larger than the limit [bytes]."""
-    parts: list[bytes] = []
-    size = 0
-    while True:
-        message = await receive()
-        if message["type"] == "http.disconnect":
-            return b"".join(parts)
-        part: bytes = message.get("body", b"")
-        size += len(part)
-        if size > limit:
-            return None
-        parts.append(part)
-        if not message.get("more_body", False):
-            return b"".join(parts)
-
-
-def _replay(body: bytes, receive: Receive) -> Receive:
-    sent = False
-
-    async def again() -> Message:
-        nonlocal sent
-        if not sent:
-            sent = True
-            return {"type": "http.request", "body": body, "more_body": False}
-        return await receive()
-
-    again_: Callable[[], Awaitable[Message]] = again
-    return again_

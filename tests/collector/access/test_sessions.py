@@ -132,6 +132,7 @@ async def test_delay_grows_with_failures_from_an_address_whatever_the_name() -> 
     for number in range(13):
         throttle.failed(f"name{number}", "192.0.2.66")
     assert throttle.wait_s("somebody", "192.0.2.66") == 4.0
+    throttle.failed("somebody", "192.0.2.66")
     throttle.succeeded("somebody", "192.0.2.66")
     assert throttle.wait_s("another", "192.0.2.66") == 4.0
     clock.step_wall(86400.0)

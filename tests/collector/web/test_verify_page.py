@@ -11,7 +11,7 @@ import pytest
 
 from collector.clock import ManualClock
 from collector.exports.jobs import Jobs, State
-from collector.web import security
+from collector.web import limits
 from config.cautions import CAUTIONS
 from tests.checks.runs_of_terminal import run_of
 from tests.collector.exports.ugly import Style, wide
@@ -114,7 +114,7 @@ async def test_form_needs_its_token_and_a_file(served: Served, export: bytes) ->
 
 
 async def test_file_that_is_too_large_is_refused(served: Served, export: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(security, "UPLOAD_LIMIT", 1000)
+    monkeypatch.setattr(limits, "UPLOAD_LIMIT", 1000)
     answer = await served.post("/verify", data=served.form(), files={"file": ("a.csv", export)})
     assert answer.status_code == 413
     assert "export fewer days" in answer.text

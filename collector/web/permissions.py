@@ -1,0 +1,115 @@
+"""Which role every route asks for. What is not in this table is closed to everybody who has to sign in."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+from re import Pattern
+
+from starlette.routing import compile_path
+
+from collector.access.roles import Role
+
+
+class Open(StrEnum):
+    """What asks for no role."""
+
+    ANYBODY = "anybody"
+    METRICS = "metrics"
+
+
+Need = Role | Open
+
+_VIEWER = """
+    GET / · /fragment · /alerts · /alerts/fragment · /tags · /tags/fragment · /events
+    GET /loops/{loop} · /loops/{loop}/fragment · /loops/{loop}/trend · /loops/{loop}/trend.csv · /loops/{loop}/lines
+    GET /loops/{loop}/totals · /loops/{loop}/totals.csv · /loops/{loop}/check · /totals · /totals.csv
+    GET /uptime · /uptime.csv · /causes · /causes/{cause} · /verify · /verify/{key}
+    GET /records · /records/print.css · /records/{number}.pdf · /records/{number}
+    GET /account · /api/v1/me · /api/openapi.json · /static/{name}
+    HEAD /api/openapi.json
+    POST /logout · /account/password · /account/others
+    GET /api/v1/site · /api/v1/loops · /api/v1/loops/{loop} · /api/v1/loops/{loop}/trend · /api/v1/loops/{loop}/findings
+    GET /api/v1/loops/{loop}/declared · /api/v1/loops/{loop}/lines · /api/v1/loops/{loop}/totals · /api/v1/loops/{loop}/check
+    GET /api/v1/tags · /api/v1/alerts · /api/v1/alerts/{alert} · /api/v1/causes · /api/v1/causes/{cause} · /api/v1/endpoints
+    GET /api/v1/events · /api/v1/uptime · /api/v1/totals · /api/v1/exports/{key}
+    GET /api/v1/records · /api/v1/records/verify · /api/v1/records/{number}
+"""
+_OPERATOR = """
+    POST /alerts/{alert}/{action} · /uptime · /loops/{loop}/check · /verify · /verify/{key}
+    POST /api/v1/alerts/{alert}/acknowledge · /api/v1/alerts/{alert}/shelve · /api/v1/alerts/{alert}/unshelve
+    POST /api/v1/uptime/corrections · /api/v1/exports · /api/v1/exports/{key}/answers
+    POST /api/v1/loops/{loop}/check · /api/v1/loops/{loop}/check/finish
+"""
+_ENGINEER = """
+    POST /records · /records/restate · /totals/close · /totals/restate
+    POST /api/v1/records/chain-report · /api/v1/records/{number}/restate · /api/v1/totals/close · /api/v1/totals/restate
+    POST /api/v1/endpoints/{name}/lend
+    DELETE /api/v1/endpoints/{name}/lend
+"""
+_ADMIN = """
+    GET /accounts · /audit · /api/v1/accounts · /api/v1/tokens · /api/v1/audit · /api/v1/audit/verify
+    POST /accounts · /accounts/{name}/{action} · /accounts/tokens/{number}/revoke · /accounts/tokens
+    POST /api/v1/accounts · /api/v1/accounts/{name}/role · /api/v1/accounts/{name}/password
+    POST /api/v1/accounts/{name}/disable · /api/v1/accounts/{name}/enable
+    POST /api/v1/tokens · /api/v1/tokens/{number}/revoke
+"""
+_METRICS = "GET /metrics · /api/v1/healthz · /api/v1/readyz"
+_ANYBODY = """
+    GET /login
+    POST /login
+"""
+PUBLIC_FILES = frozenset({"/static/tallywire.css", "/static/mark.svg"})
+"""What the page to sign in loads."""
+
+
+def _rows(text: str, need: Need) -> Iterator[tuple[tuple[str, str], Need]]:
+    for line in filter(None, (line.strip() for line in text.splitlines())):
+        method, _, paths = line.partition(" ")
+        for path in paths.split(" · "):
+            yield (method, path), need
+
+
+NEEDS: dict[tuple[str, str], Need] = {
+    key: need
+    for text, needed in (
+        (_VIEWER, Role.VIEWER), (_OPERATOR, Role.OPERATOR), (_ENGINEER, Role.ENGINEER), (_ADMIN, Role.ADMIN),
+        (_METRICS, Open.METRICS), (_ANYBODY, Open.ANYBODY),
+    )
+    for key, need in _rows(text, needed)
+}  # fmt: skip
+"""Role by method and path of the route."""
+
+_RANK: dict[Need, int] = {Open.ANYBODY: 0, Open.METRICS: 1} | {role: 2 + role.rank for role in Role}
+_PATTERNS: list[tuple[str, str, Pattern[str]]] = [(method, path, compile_path(path)[0]) for method, path in NEEDS]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule:
+    """What a request needs: the strictest of the routes that its path may mean. `values` are the parts of the path."""
+
+    method: str
+    path: str
+    need: Need
+    values: dict[str, str]
+
+
+def rule_of(method: str, path: str) -> Rule | None:
+    """The rule for a request, None where no route of this method is declared."""
+    if method == "GET" and path in PUBLIC_FILES:
+        return Rule(method=method, path="/static/{name}", need=Open.ANYBODY, values={})
+    found: Rule | None = None
+    for known, template, pattern in _PATTERNS:
+        match = pattern.match(path) if known == method else None
+        if match is None:
+            continue
+        rule = Rule(method=method, path=template, need=NEEDS[(known, template)], values=match.groupdict())
+        if found is None or _RANK[rule.need] > _RANK[found.need]:
+            found = rule
+    return found
+
+
+def methods_of(path: str) -> set[str]:
+    """The methods that are declared for a path."""
+    return {method for method, _, pattern in _PATTERNS if pattern.match(path)}
