@@ -2,36 +2,34 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
-from datetime import UTC, datetime
 from typing import Any
 
-from checks.episodes import SUPPRESSES_ALL, EpisodeChange
-from collector.alerts.lifecycle import ANNUNCIATED, Move, after
+from checks.episodes import SUPPRESSES_ALL, Episode, EpisodeChange
+from checks.finding import UNKNOWN, Finding
+from collector.alerts.folding import SAME_LOSS_S, parent_of
+from collector.alerts.holds import HoldKind, outgrown
+from collector.alerts.lifecycle import ANNUNCIATED, Move
 from collector.alerts.model import Alert, AlertState, Priority, Transition
+from collector.alerts.moving import SERVICE
+from collector.alerts.orders import LONGEST_SHELVE_S
+from collector.alerts.performance import Performance, performance_of
 from collector.alerts.priority import priority_of
-from collector.alerts.stored import row_of
+from collector.alerts.telling import Telling
 from collector.history.alert_rows import AlertRows
-from collector.history.state import StateDb
-from config.errors import TallywireError
 
-SERVICE = "tallywire"
-LONGEST_SHELVE_S = 30 * 86400.0
+__all__ = ["LONGEST_SHELVE_S", "SERVICE", "AlertBook"]
+
 REFINEMENTS_TOLD = 1
 """Messages about a refined cause of one alert; more are history only."""
-REMIND_AFTER_S = 1800.0
-"""After this time an alert of high priority that nobody has acknowledged is told once more [s]; own choice."""
 URGENCY = {Priority.HIGH: 0, Priority.MEDIUM: 1, Priority.LOW: 2}
+SILENT = (AlertState.SHELVED, AlertState.SUPPRESSED, AlertState.OUT_OF_SERVICE)
+RESTING = tuple(state for state in AlertState if state is not AlertState.NORMAL)
 
 
-class AlertBook:
-    """See `collector.alerts.desk.AlertDesk`. Messages go to the outbox for each of `targets` (names of deliveries)."""
-
-    def __init__(self, state: StateDb, targets: Sequence[str]) -> None:
-        self._state = state
-        self._targets = tuple(targets)
+class AlertBook(Telling):
+    """See `collector.alerts.desk.AlertDesk`. Messages go to the outbox for the deliveries that the policy names."""
 
     def take(
         self, changes: Sequence[EpisodeChange], *, now: float, trackers: Mapping[str, Mapping[str, Any]] | None = None
@@ -60,7 +58,8 @@ class AlertBook:
             rows = AlertRows(connection)
             if not reason:
                 for alert in rows.in_states((AlertState.SUPPRESSED,), loop):
-                    self._move(rows, alert, Move.UNSUPPRESS, now, SERVICE, "the reason for suppression has ended")
+                    if not alert.parent:
+                        self._move(rows, alert, Move.UNSUPPRESS, now, SERVICE, "the reason for suppression has ended")
             elif reason in SUPPRESSES_ALL:
                 for alert in rows.in_states((*ANNUNCIATED, AlertState.ACKNOWLEDGED), loop):
                     self._move(rows, alert, Move.SUPPRESS, now, SERVICE, f"suppressed by design: {reason}")
@@ -70,31 +69,30 @@ class AlertBook:
         with self._state.transaction() as connection:
             rows = AlertRows(connection)
             for alert in rows.active():
-                if alert.id not in watched:
+                if alert.episode not in watched:
                     gone = replace(alert, active=False, returned=now)
                     self._move(rows, gone, Move.GOES, now, SERVICE, "its condition is no longer watched")
-
-    def tick(self, now: float) -> None:
-        """End shelving whose time is over, and tell once more what is urgent and stays unacknowledged."""
-        with self._state.transaction() as connection:
-            rows = AlertRows(connection)
-            for alert in rows.shelving_over(now):
-                ended = replace(alert, shelved_until=None, shelved_by="", shelve_reason="")
-                self._move(rows, ended, Move.UNSHELVE, now, SERVICE, "the time of shelving is over")
-            for alert in rows.unheard(now - REMIND_AFTER_S):
-                rows.reminded(alert.id, now)
-                self._tell(rows, alert, alert.state, now, SERVICE, "nobody has acknowledged it yet", "reminder")
 
     def standing(self) -> list[Alert]:
         """Alerts that are not normal, most urgent first."""
         with self._state.transaction() as connection:
-            alerts = AlertRows(connection).in_states([state for state in AlertState if state is not AlertState.NORMAL])
+            alerts = AlertRows(connection).in_states(RESTING)
         return sorted(alerts, key=lambda alert: (alert.state not in ANNUNCIATED, URGENCY[alert.priority], -alert.raised))
 
+    def waiting(self) -> int:
+        """How many alerts wait for an acknowledgement."""
+        with self._state.transaction() as connection:
+            return AlertRows(connection).counted(ANNUNCIATED)
+
     def past(self, begin: float, end: float, limit: int = 500) -> list[Alert]:
-        """Alerts raised in a time, newest first."""
+        """Every time that an alert stood and was raised in a time, newest first; one that came back is there each time."""
         with self._state.transaction() as connection:
             return AlertRows(connection).raised(begin, end, limit)
+
+    def over(self, begin: float, end: float, limit: int = 500) -> list[Alert]:
+        """Alerts raised last in a time, one each, newest first."""
+        with self._state.transaction() as connection:
+            return AlertRows(connection).over(begin, end, limit)
 
     def find(self, alert: str) -> Alert | None:
         """One alert by id."""
@@ -106,101 +104,124 @@ class AlertBook:
         with self._state.transaction() as connection:
             return AlertRows(connection).transitions(alert)
 
-    def acknowledge(self, alert: str, *, by: str, now: float) -> Alert:
-        """Acknowledge by a typed name; a no-op where the alert is acknowledged or normal."""
+    def performance(self, begin: float, end: float) -> Performance:
+        """The figures of the alarm system in [begin, end) [epoch s]."""
         with self._state.transaction() as connection:
             rows = AlertRows(connection)
-            found = _known(rows, alert)
-            if found.state not in ANNUNCIATED:
-                return found
-            return self._move(
-                rows, replace(found, acknowledged=now, acknowledged_by=by), Move.ACKNOWLEDGE, now, by, "acknowledged"
-            )
-
-    def shelve(self, alert: str, *, by: str, reason: str, until: float, now: float) -> Alert:
-        """Shelve until a time at most 30 days ahead, with a reason."""
-        if not reason.strip():
-            raise TallywireError("shelving needs a reason", fix="say why the alert may be silent")
-        if not now < until <= now + LONGEST_SHELVE_S:
-            raise TallywireError("shelving must end within 30 days", fix="name a time from now on, at most 30 days ahead")
-        with self._state.transaction() as connection:
-            rows = AlertRows(connection)
-            found = _known(rows, alert)
-            if found.state in (AlertState.SUPPRESSED, AlertState.OUT_OF_SERVICE):
-                raise TallywireError(f"an alert that is {found.state.value} cannot be shelved", where=alert)
-            shelved = replace(found, shelved_until=until, shelved_by=by, shelve_reason=reason)
-            return self._move(rows, shelved, Move.SHELVE, now, by, f"shelved: {reason}")
-
-    def unshelve(self, alert: str, *, by: str, now: float) -> Alert:
-        """End shelving; the state follows the condition at this moment."""
-        with self._state.transaction() as connection:
-            rows = AlertRows(connection)
-            found = _known(rows, alert)
-            if found.state is not AlertState.SHELVED:
-                raise TallywireError("the alert is not shelved", where=alert)
-            ended = replace(found, shelved_until=None, shelved_by="", shelve_reason="")
-            return self._move(rows, ended, Move.UNSHELVE, now, by, "shelving ended")
+            came, first = rows.annunciations(begin, end), rows.first_transition()
+            standing, spells = rows.in_states(RESTING), rows.raised(begin - 90 * 86400.0, end, 20_000)
+        return performance_of(came, standing, spells, first, begin, end, operators=self.policy.operators)
 
     def _change(self, rows: AlertRows, change: EpisodeChange, now: float) -> None:
-        finding, known = change.episode.finding, rows.find(change.episode.id)
-        priority, why = priority_of(finding)
+        episode, known = change.episode, rows.of_episode(change.episode.id)
+        finding = episode.finding
+        priority = priority_of(finding, self.policy.tolerable_t)[0]
         if known is None:
             if change.kind == "returned":
                 return
-            alert = Alert(
-                id=change.episode.id, loop=finding.loop, link=finding.link.value, state=AlertState.NORMAL, active=True,
-                priority=priority, finding=finding, raised=now,
-            )  # fmt: skip
-            rows.add(alert)
-            note = f"{finding.title}; {priority.value} priority: {why}"
-            self._move(rows, alert, Move.COMES, now, SERVICE, note, "raised")
+            self._raised(rows, episode, priority, now)
         elif change.kind == "returned":
-            gone = replace(known, active=False, finding=finding, returned=now)
-            self._move(rows, gone, Move.GOES, now, SERVICE, "the condition has returned to normal", "returned")
+            self._returned(rows, replace(known, active=False, finding=finding, returned=now), now)
         elif change.kind == "raised":
-            back = replace(known, active=True, finding=finding, returned=None, priority=priority)
-            self._move(rows, back, Move.COMES, now, SERVICE, f"{finding.title} again", "raised")
+            self._again(rows, known, episode, priority, now)
         else:
             self._refine(rows, replace(known, finding=finding, priority=priority), known, now)
 
+    def _raised(self, rows: AlertRows, episode: Episode, priority: Priority, now: float) -> None:
+        finding = episode.finding
+        earlier = self._earlier(rows, finding, now)
+        if earlier is not None:
+            self._again(rows, earlier, episode, priority, now)
+            return
+        why = priority_of(finding, self.policy.tolerable_t)[1]
+        alert = Alert(
+            id=episode.id, loop=finding.loop, link=finding.link.value, state=AlertState.NORMAL, active=True,
+            priority=priority, finding=finding, raised=now, episode=episode.id,
+        )  # fmt: skip
+        rows.add(alert)
+        self._come(rows, alert, now, f"{finding.title}; {priority.value} priority: {why}", "raised")
+
+    def _earlier(self, rows: AlertRows, finding: Finding, now: float) -> Alert | None:
+        """The alert that a new episode opens again: of the same link and cause, and gone not long ago or never closed."""
+        last = rows.last_at(finding.loop, finding.link.value) if self.live else None
+        if last is None or last.active or not _same(last.finding, finding):
+            return None
+        soon = last.returned is not None and now - last.returned <= self.policy.reopen_s
+        return last if soon or last.state is not AlertState.NORMAL else None
+
+    def _again(self, rows: AlertRows, before: Alert, episode: Episode, priority: Priority, now: float) -> None:
+        if self.live and before.active is False:
+            rows.holds.keep_spell(before)
+        back = replace(
+            before, active=True, finding=episode.finding, priority=priority, raised=now, first_raised=before.begun,
+            returned=None, return_due=None, episode=episode.id, reopened=before.reopened + 1,
+        )  # fmt: skip
+        rows.change(back)
+        if self._outgrown(rows, back, now):
+            return
+        note = f"{episode.finding.title} again ({_ordinal(back.reopened)} time it came back)"
+        self._come(rows, back, now, note, "again" if back.reopened == 1 else "")
+
+    def _come(self, rows: AlertRows, alert: Alert, now: float, note: str, message: str) -> None:
+        """Let the condition of an alert come: to be told, or silent where people or another alert hold it."""
+        if not self.live or alert.state in SILENT:
+            self._move(rows, alert, Move.COMES, now, SERVICE, note, message)
+            return
+        out = rows.holds.over(HoldKind.OUT_OF_SERVICE, alert.loop, alert.link)
+        accepted = rows.holds.over(HoldKind.ACCEPTED, alert.loop, alert.link)
+        parent = parent_of(alert, rows.beside(alert, now - SAME_LOSS_S), self.policy.endpoints, now)
+        if out is not None:
+            self._removed(rows, alert, now, SERVICE, f"{out.reason} (ordered by {out.by}); {note}")
+        elif accepted is not None and not outgrown(accepted, alert.finding):
+            shelved = replace(alert, shelved_until=accepted.until, shelved_by=accepted.owner, shelve_reason=accepted.reason)
+            self._move(rows, shelved, Move.SHELVE, now, SERVICE, f"accepted by {accepted.owner}; {note}")
+        elif parent is not None:
+            child = replace(alert, parent=parent.id)
+            self._move(rows, child, Move.SUPPRESS, now, SERVICE, f"a consequence of {parent.id}; {note}")
+        else:
+            self._move(rows, alert, Move.COMES, now, SERVICE, note, message)
+
+    def _returned(self, rows: AlertRows, gone: Alert, now: float) -> None:
+        if gone.state is AlertState.SUPPRESSED and gone.parent:
+            rows.change(gone)
+            self._move(rows, replace(gone, parent=""), Move.UNSUPPRESS, now, SERVICE, "the condition has returned to normal")
+            return
+        if gone.reopened and self.live and gone.state not in SILENT:
+            gone = replace(gone, return_due=now + self.policy.reopen_s)
+            self._move(rows, gone, Move.GOES, now, SERVICE, "the condition has returned to normal")
+            return
+        self._move(rows, gone, Move.GOES, now, SERVICE, "the condition has returned to normal", "returned")
+
     def _refine(self, rows: AlertRows, alert: Alert, before: Alert, now: float) -> None:
         rows.change(alert)
+        if self._outgrown(rows, alert, now):
+            return
         if alert.finding.cause == before.finding.cause:
             return
-        silent = alert.state in (AlertState.SHELVED, AlertState.SUPPRESSED, AlertState.OUT_OF_SERVICE)
-        told = rows.refinements_told(alert.id) < REFINEMENTS_TOLD and not silent
+        told = rows.refinements_told(alert.id) < REFINEMENTS_TOLD and alert.state not in SILENT
+        told = told and not self._in_flood(rows, alert)
         note = f"the cause is now {alert.finding.cause} (was {before.finding.cause})"
         self._tell(rows, alert, alert.state, now, SERVICE, note, "refined" if told else "")
         if told:
             rows.refinement_told(alert.id)
 
-    def _move(self, rows: AlertRows, alert: Alert, move: Move, now: float, by: str, note: str, message: str = "") -> Alert:
-        state = after(alert.state, move, active=alert.active)
-        told = state in ANNUNCIATED or alert.state in (*ANNUNCIATED, AlertState.ACKNOWLEDGED)
-        moved = replace(alert, state=state)
-        if state is AlertState.UNACKNOWLEDGED and alert.state is not state:
-            moved = replace(moved, acknowledged=None, acknowledged_by="")
-        rows.change(moved)
-        self._tell(rows, moved, alert.state, now, by, note, message if told else "")
-        return moved
-
-    def _tell(self, rows: AlertRows, alert: Alert, old: AlertState, now: float, by: str, note: str, message: str) -> None:
-        """Write the history of an alert and, where there is a kind of message, one for each target into the outbox.
-
-        The number of the entry is part of the key, which makes a repeated delivery recognisable.
-        """
-        number = rows.note(
-            Transition(time=now, alert=alert.id, old=old, new=alert.state, by=by, note=note, message=bool(message))
-        )
-        if not message:
-            return
-        body = json.dumps({"kind": message, "time": datetime.fromtimestamp(now, UTC).isoformat(), "alert": row_of(alert)})
-        for target in self._targets:
-            rows.post(key=f"{alert.id}/{number}/{target}", target=target, alert=alert.id, message=body, now=now)
+    def _outgrown(self, rows: AlertRows, alert: Alert, now: float) -> bool:
+        """End the acceptance of a finding that is no longer what was accepted; whether it was so."""
+        if not self.live or alert.state is not AlertState.SHELVED:
+            return False
+        hold = rows.holds.over(HoldKind.ACCEPTED, alert.loop, alert.link)
+        why = "" if hold is None else outgrown(hold, alert.finding)
+        if hold is None or not why:
+            return False
+        self._end_hold(rows, hold, now, SERVICE, why, "grown")
+        return True
 
 
-def _known(rows: AlertRows, alert: str) -> Alert:
-    found = rows.find(alert)
-    if found is None:
-        raise TallywireError("there is no such alert", where=alert)
-    return found
+def _same(before: Finding, after: Finding) -> bool:
+    """Whether two findings of a link may be the same fault: of one cause, or one of them not named yet."""
+    return before.cause == after.cause or UNKNOWN in (before.cause, after.cause)
+
+
+def _ordinal(number: int) -> str:
+    ending = "th" if number % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return f"{number}{ending}"

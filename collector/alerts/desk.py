@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import Protocol
 
+from collector.alerts.holds import Hold
 from collector.alerts.model import Alert, Transition
+from collector.alerts.performance import Performance
 
 
 class AlertDesk(Protocol):
@@ -14,8 +16,16 @@ class AlertDesk(Protocol):
         """Alerts that are not in the state normal, most urgent first."""
         ...
 
+    def waiting(self) -> int:
+        """How many alerts wait for an acknowledgement."""
+        ...
+
     def past(self, begin: float, end: float, limit: int = 500) -> list[Alert]:
-        """Alerts raised in a time [epoch s], newest first."""
+        """Every time that an alert stood and was raised in a time [epoch s], newest first; one that came back is there each time."""
+        ...
+
+    def over(self, begin: float, end: float, limit: int = 500) -> list[Alert]:
+        """Alerts raised last in a time [epoch s], one each, newest first."""
         ...
 
     def find(self, alert: str) -> Alert | None:
@@ -35,5 +45,29 @@ class AlertDesk(Protocol):
         ...
 
     def unshelve(self, alert: str, *, by: str, now: float) -> Alert:
-        """End shelving; the state follows the condition at this moment."""
+        """End shelving or an acceptance; the state follows the condition at this moment."""
+        ...
+
+    def remove(self, alert: str, *, by: str, reason: str, until: float, now: float) -> Alert:
+        """Take the alerts of a link out of service until a time at most 90 days ahead: this one and those to come."""
+        ...
+
+    def restore(self, alert: str, *, by: str, now: float) -> Alert:
+        """Put the alerts of a link back in service; their states follow their conditions at this moment."""
+        ...
+
+    def accept(self, alert: str, *, by: str, owner: str, reason: str, until: float, grow: float | None, now: float) -> Alert:
+        """Accept a finding until a time at most a year ahead, or until its number has grown by `grow` in its unit."""
+        ...
+
+    def holds(self) -> list[Hold]:
+        """Every link out of service and every acceptance in force, oldest first."""
+        ...
+
+    def end_hold(self, hold: int, *, by: str, now: float) -> Hold:
+        """End one of them by its number."""
+        ...
+
+    def performance(self, begin: float, end: float) -> Performance:
+        """The figures of the alarm system in a time [epoch s]."""
         ...

@@ -30,10 +30,13 @@ class Priority(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Alert:
-    """One episode of a loop: from onset to return, keyed by loop and the first deviating link.
+    """A fault at one link of a loop: an episode from onset to return, and those that follow soon behind it.
 
     `finding` is the latest; `cause` in it may be refined, the alert stays the same. `active` is the process condition
-    behind delays and deadband. Times are epoch seconds UTC, None where it has not happened.
+    behind delays and deadband. Times are epoch seconds UTC, None where it has not happened. `raised` is of the episode that stands
+    or stood last, `first_raised` of the first, `reopened` how often it came back. `parent` is the alert that this one is a
+    consequence of. `waiting_since` is since when somebody's acknowledgement is waited for, `escalated` who was told of that,
+    `return_due` when a return is told that may not last.
     """
 
     id: str
@@ -50,6 +53,18 @@ class Alert:
     shelved_until: float | None = None
     shelved_by: str = ""
     shelve_reason: str = ""
+    episode: str = ""
+    parent: str = ""
+    reopened: int = 0
+    first_raised: float | None = None
+    waiting_since: float | None = None
+    escalated: tuple[str, ...] = ()
+    return_due: float | None = None
+
+    @property
+    def begun(self) -> float:
+        """When it was first raised."""
+        return self.raised if self.first_raised is None else self.first_raised
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,3 +79,14 @@ class Transition:
     note: str = ""
     message: bool = False
     """Whether this change is told to people."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Annunciation:
+    """One time that an alert began to ask for attention [epoch s]."""
+
+    time: float
+    alert: str
+    loop: str
+    link: str
+    priority: Priority

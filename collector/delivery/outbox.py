@@ -12,7 +12,7 @@ from collector.alerts.stored import finding_of
 from collector.clock import Clock
 from collector.delivery.chat import Chat
 from collector.delivery.mail import Mail
-from collector.delivery.message import Message, alert_message
+from collector.delivery.message import Message, message_of
 from collector.delivery.target import RefusedError, Target
 from collector.delivery.webhook import Webhook
 from collector.history.outbox_rows import OutboxRows, Waiting
@@ -142,14 +142,16 @@ class OutboxWorker:
 
     def _message(self, row: Waiting) -> Message:
         body = json.loads(row.message)
-        return alert_message(row.key, body["kind"], body["alert"], finding_of(body["alert"]["finding"]), self._site, self._page)
+        finding = finding_of(body["alert"]["finding"]) if "alert" in body else None
+        return message_of(row.key, body, finding, self._site, self._page)
 
     def _failed(self, row: Waiting, reason: str) -> None:
         attempts, now = row.attempts + 1, self._clock.now()
         dead = attempts >= GIVE_UP_AFTER
         shown = self._targets[row.target].shown
         if dead:
-            text = f"a message about alert {row.alert} was given up after {attempts} tries ({shown}): {reason}"
+            about = f"about alert {row.alert}" if row.alert else row.key.partition("/")[0]
+            text = f"a message {about} was given up after {attempts} tries ({shown}): {reason}"
             self.rows.given_up(row, reason=reason, now=now, text=text)
         else:
             self.rows.failed(row, reason=reason, next_try=now + wait_s(attempts, self._jitter()))

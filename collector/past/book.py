@@ -18,6 +18,8 @@ from collector.history.state import StateDb
 class PastBook(AlertBook):
     """Writes alerts of the past; none of them is told to anybody or stays standing."""
 
+    live = False
+
     def __init__(self, state: StateDb) -> None:
         super().__init__(state, ())
 

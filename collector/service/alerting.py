@@ -11,6 +11,7 @@ from checks.episodes import EpisodeChange, EpisodeTracker
 from checks.evaluation import Evaluation
 from collector.alerts.book import AlertBook
 from collector.alerts.desk import AlertDesk
+from collector.alerts.policy import policy_of
 from collector.clock import Clock
 from collector.delivery.outbox import OutboxWorker, targets_of
 from collector.history.state import StateDb
@@ -108,7 +109,8 @@ class Alerts:
             return
         try:
             if self._pending:
-                trackers = {loop: tracker.state() for loop, tracker in self._trackers.items()}
+                touched = dict.fromkeys(change.episode.loop for change in self._pending)
+                trackers = {loop: self._trackers[loop].state() for loop in touched}
                 self._book.take(tuple(self._pending), now=self._clock.now(), trackers=trackers)
                 self._pending.clear()
                 self._live.touch()
@@ -134,7 +136,7 @@ class Alerts:
 
 def open_alerting(site: Site, state: StateDb, live: LiveState, clock: Clock, *, page: str = "") -> Alerts:
     """The alerts of a site over its state database, with trackers and book as the last run left them."""
-    book = AlertBook(state, tuple(site.deliveries))
+    book = AlertBook(state, policy_of(site))
     trackers = {loop: EpisodeTracker(site, loop) for loop in site.loops}
     for loop, kept in book.trackers().items():
         if loop not in trackers:

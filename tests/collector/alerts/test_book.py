@@ -94,7 +94,8 @@ def test_condition_that_comes_again_asks_anew(book: AlertBook) -> None:
     book.take([change("raised", finding(tonnes=9.0))], now=T0 + 150.0)
     found = book.find(ID)
     assert found is not None
-    assert (found.state, found.active, found.returned, found.finding.tonnes, found.raised) == (U, True, None, 9.0, T0)
+    assert (found.state, found.active, found.returned, found.finding.tonnes) == (U, True, None, 9.0)
+    assert (found.begun, found.raised, found.reopened) == (T0, T0 + 150.0, 1)
 
 
 def test_acknowledging_twice_or_what_is_normal_changes_nothing(book: AlertBook) -> None:
@@ -144,7 +145,7 @@ def test_error_on_the_way_leaves_nothing_written(
             raise RuntimeError("the process ends here")
         return real(*args, **named)
 
-    changes = [change("returned"), change(number=2), change(number=3)]
+    changes = [change("returned"), change(found=finding(loop="TB-08"), number=2), change(found=finding(loop="TB-09"), number=3)]
     with monkeypatch.context() as patch:
         patch.setattr(AlertRows, broken, breaking)
         with pytest.raises(RuntimeError, match="ends here"):

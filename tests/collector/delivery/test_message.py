@@ -32,10 +32,12 @@ def test_raised_alert_says_everything_in_the_order_of_need() -> None:
         "The PLC shows 5 % more than the gauge sends.",
         "Since 2026-11-25 03:36 CST.",
         "output against input +0.31 mA, +20.4 t/h, +3.4 +/- 0.6 t since then",
+        "Act within 59 min: about 20 t/h are booked wrongly while it lasts.",
         "1. compare both ranges",
         "3. read the change log",
         CAUTIONS[0],
         f"{PAGE}/loops/TB-07",
+        f"To acknowledge: {PAGE}/alerts#TB-07-scaling-block-1",
         "Priority high.",
     )
     places = [said.find(part) for part in wanted]
@@ -64,6 +66,7 @@ def test_lines_of_what_is_not_known_are_left_out() -> None:
     assert "None" not in said
     assert "nan" not in said
     assert "/loops/" not in said
+    assert "To acknowledge" not in said
 
 
 def test_unknown_cause_is_no_name_but_what_is_still_needed() -> None:

@@ -51,7 +51,7 @@ class Chat:
         try:
             await self.open.wait()
             await asyncio.sleep(0)
-            if message.fields["alert"] in self.refuses:
+            if message.fields.get("alert") in self.refuses:
                 raise RefusedError("chat: HTTP 400")
             if self.fails:
                 raise self.fails.pop(0)
@@ -263,7 +263,7 @@ async def test_secret_is_in_no_log_line_and_no_row(
     with box.state.transaction() as connection:
         assert "s3cr3t" not in str(connection.execute(sa.select(OUTBOX)).all())
     assert len(set(receiver.keys)) == 1
-    assert receiver.taken[0]["sentence"] == finding().sentence
+    assert receiver.taken[0]["data"]["sentence"] == finding().sentence
 
 
 def test_targets_are_made_from_the_site_file_and_a_missing_secret_is_one_error(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -31,8 +31,9 @@ def webhook(receiver: Receiver, monkeypatch: pytest.MonkeyPatch) -> Webhook:
 async def test_message_is_posted_as_json_with_its_key(webhook: Webhook, receiver: Receiver) -> None:
     await webhook.send(message())
     assert receiver.keys == ["TB-07-scaling-block-1/1/chat"]
-    (body,) = receiver.taken
-    assert body["key"] == receiver.keys[0]
+    (event,) = receiver.taken
+    body = event["data"]
+    assert event["id"] == body["key"] == receiver.keys[0]
     assert (body["kind"], body["loop"], body["link"], body["cause"]) == ("raised", "TB-07", "scaling-block", "range-mismatch")
     assert body["cautions"] == list(CAUTIONS)
     assert body["text"] == message().text

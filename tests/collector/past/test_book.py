@@ -9,8 +9,9 @@ import pytest
 import sqlalchemy as sa
 
 from checks.episodes import EpisodeChange
-from collector.alerts.book import REMIND_AFTER_S, SERVICE, AlertBook
+from collector.alerts.book import SERVICE, AlertBook
 from collector.alerts.model import AlertState
+from collector.alerts.policy import REMIND_S
 from collector.history.state import StateDb
 from collector.history.tables import OUTBOX
 from collector.past.book import PastBook
@@ -68,7 +69,7 @@ def test_nothing_of_the_past_is_ever_told_to_anybody(state: StateDb) -> None:
     lay(state, [change(), change("refined", finding(cause="raw-span"), at=T0 + 900), change(number=2, at=T0 + 1000)])
     book = AlertBook(state, ("mail", "chat"))
     book.end_unwatched((), now=END + 10.0)
-    book.tick(END + REMIND_AFTER_S + 100.0)
+    book.tick(END + REMIND_S + 100.0)
     assert messages(state) == 0
     for alert in book.past(0.0, END):
         assert not any(step.message for step in book.transitions(alert.id))
