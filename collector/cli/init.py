@@ -30,8 +30,9 @@ def add(subparsers: Subparsers) -> None:
 def run(args: argparse.Namespace) -> int:
     """Ask, write, and say what each loop can and cannot verify."""
     from collector.cli.coverage import summary
+    from collector.commissioning.site_draft import site_text
     from collector.commissioning.walking import StoppedError, Terminal
-    from collector.commissioning.wizard import interview, site_text
+    from collector.commissioning.wizard import interview
     from collector.replay.text import wrapped
     from config.load import load_site, parse_site
 

@@ -1,0 +1,209 @@
+"""The questions of a first site file, each with its check: the terminal and the page ask the same ones."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from zoneinfo import available_timezones
+
+from config.errors import TallywireError
+from config.nuclides import nuclide
+from config.units import parse_quantity
+
+Check = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """One question: the key that is written, what is asked, an example, what an empty answer means (None: leave the key out,
+    unless it is needed), how an answer is checked, and the comment beside the key."""
+
+    key: str
+    asks: str
+    example: str
+    usual: str | None
+    check: Check
+    comment: str
+    needed: bool = False
+
+
+def _quantity(unit: str) -> Check:
+    def check(text: str) -> None:
+        try:
+            parse_quantity(text, unit)
+        except ValueError as error:
+            raise TallywireError(str(error), fix=f"with its unit, such as in {unit}") from error
+
+    return check
+
+
+def matches(pattern: str, what: str) -> Check:
+    """A check against a regular expression, told as what it should have been."""
+
+    def check(text: str) -> None:
+        if not re.fullmatch(pattern, text):
+            raise TallywireError(f"{text!r} is no {what}", fix="see the example")
+
+    return check
+
+
+def _whole(low: int, high: int, what: str) -> Check:
+    def check(text: str) -> None:
+        if not (text.isascii() and text.isdigit() and len(text) < 6 and low <= int(text) <= high):
+            raise TallywireError(f"{text!r} is no {what}", fix=f"a whole number from {low} to {high}")
+
+    return check
+
+
+def _zone(text: str) -> None:
+    if text not in available_timezones():
+        raise TallywireError(f"{text!r} is no time zone", fix="an IANA name, such as UTC or Atlantic/Reykjavik")
+
+
+def _day(text: str) -> None:
+    try:
+        date.fromisoformat(text)
+    except ValueError:
+        raise TallywireError(f"{text!r} is no day", fix="write it as 2027-03-01") from None
+
+
+def _nuclide(text: str) -> None:
+    try:
+        nuclide(text)
+    except ValueError as error:
+        raise TallywireError(str(error)) from error
+
+
+def _anything(text: str) -> None:
+    if not text.isprintable() or len(text) > 200:
+        raise TallywireError("this is too long for one line", fix="shorten it")
+
+
+NAME = matches(r"[A-Za-z0-9_-]{1,40}", "name of letters, digits, - and _")
+SITE: Sequence[Ask] = (
+    Ask("site", "A short name of the site?", "north-terminal", None, NAME, "", needed=True),
+    Ask("title", "Its title, as people say it?", "Potash export terminal", None, _anything, ""),
+    Ask("time_zone", "Its time zone?", "Atlantic/Reykjavik", "UTC", _zone, "shifts and months begin by it"),
+)
+GAUGE: Sequence[Ask] = (
+    Ask("low", "Flow that the gauge sends as 4 mA?", "0 t/h", "0 t/h", _quantity("t/h"), "", needed=True),
+    Ask("high", "Flow that the gauge sends as 20 mA?", "420 t/h", None, _quantity("t/h"), "", needed=True),
+    Ask("damping", "Damping set in the gauge?", "10 s", "10 s", _quantity("s"), "time constant of the output"),
+    Ask("nuclide", "Nuclide of the source?", "Cs-137", "Cs-137", _nuclide, ""),
+    Ask(
+        "empty_belt_rate",
+        "Count rate of the empty belt at the last tare? (Enter: not known)",
+        "5200 1/s",
+        None,
+        _quantity("1/s"),
+        "gross",
+    ),
+    Ask("reference_date", "Day of that tare?", "2026-05-14", None, _day, "the day of that rate"),
+    Ask(
+        "background",
+        "Background count rate set in the gauge?",
+        "60 1/s",
+        "0 1/s",
+        _quantity("1/s"),
+        "zero where it was never read",
+    ),
+    Ask(
+        "load_per_attenuation",
+        "Factor: load per unit of attenuation? (Enter: not known)",
+        "153.85 kg/m",
+        None,
+        _quantity("kg/m"),
+        "",
+    ),
+    Ask("belt_length", "Length of the whole belt? (Enter: not known)", "240 m", None, _quantity("m"), "for whole turns"),
+)
+PLC: Sequence[Ask] = (
+    Ask("low", "Flow that the PLC shows at 4 mA?", "0 t/h", "0 t/h", _quantity("t/h"), "", needed=True),
+    Ask("high", "Flow that the PLC shows at 20 mA?", "420 t/h", None, _quantity("t/h"), "", needed=True),
+    Ask("raw_low", "Raw counts of the input card at 4 mA?", "0", "0", matches(r"-?\d+(\.\d+)?", "number"), ""),
+    Ask("raw_high", "Raw counts at 20 mA?", "27648", "27648", matches(r"-?\d+(\.\d+)?", "number"), ""),
+    Ask("filter", "Filter of card and block together?", "0 s", "0 s", _quantity("s"), ""),
+)
+DRIVE: Sequence[Ask] = (
+    Ask("speed_at_nominal", "Belt speed at nominal frequency? (Enter: not known)", "1.9 m/s", None, _quantity("m/s"), ""),
+    Ask("nominal_frequency", "Nominal frequency of the drive?", "50 Hz", "50 Hz", _quantity("Hz"), ""),
+)
+GAUGE_TAGS = ("flow", "load", "speed", "count_rate", "detector_temperature", "gauge_output", "gauge_total", "gauge_range_high")
+PLC_TAGS = ("loop_current", "ai_raw", "plc_flow", "plc_range_high", "plc_total", "drive_running", "drive_speed", "maintenance")
+_WORDS = {"true", "false", "null", "yes", "no", "on", "off", "y", "n"}
+"""Texts that YAML takes for something else."""
+_REGISTER = re.compile(r"^(?:(input|holding|coil|discrete)\s+)?(\d{1,5})(?:\s+([a-z]+\d*))?(?:\s+(ABCD|CDAB|BADC|DCBA))?$")
+DEVICE = Ask("name", "Name of a device?", "gauge-07", None, NAME, "", needed=True)
+PROTOCOL = Ask("protocol", "modbus or opcua?", "modbus", "modbus", matches("modbus|opcua", "protocol: modbus or opcua"), "")
+ADDRESS: Mapping[str, Sequence[Ask]] = {
+    "modbus": (
+        Ask("host", "Its host?", "192.0.2.17", None, matches(r"[A-Za-z0-9.:_-]+", "host"), "", needed=True),
+        Ask("port", "Its port?", "502", "502", _whole(1, 65535, "port"), ""),
+        Ask("unit", "Its unit id?", "1", "1", _whole(0, 255, "unit id"), ""),
+    ),
+    "opcua": (
+        Ask(
+            "url",
+            "Its address?",
+            "opc.tcp://192.0.2.30:4840",
+            None,
+            matches(r"opc\.tcp://\S+", "address of OPC UA"),
+            "",
+            needed=True,
+        ),
+    ),
+}
+"""How a device is reached, by its protocol."""
+LOOP = Ask("name", "Name of a loop?", "TB-07", None, NAME, "", needed=True)
+HINTS: Mapping[str, str] = {
+    "modbus": "Address from 0, as on the wire, with type and order: `input 0 float32 CDAB`.",
+    "opcua": "Node id: `ns=2;s=TB-07/Flow`.",
+}
+"""How a tag is written, by the protocol of its device."""
+
+
+def scalar(text: str) -> str:
+    """A text as YAML reads it back: plain where that is safe in any place, else in quotes."""
+    safe = re.fullmatch(r"[A-Za-z][A-Za-z0-9_./+;=-]*|[0-9.+-]+ [A-Za-z0-9/%]+|[A-Za-z][A-Za-z0-9 _./+-]*[A-Za-z0-9]", text)
+    return text if safe and text.lower() not in _WORDS else "'" + text.replace("'", "''") + "'"
+
+
+def taken(ask: Ask, said: str) -> str:
+    """An answer as it is kept: trimmed, the usual one where nothing was said, '' where it is left out.
+
+    Raises
+    ------
+    TallywireError
+        It is needed, or cannot be what was asked for.
+    """
+    answer = said.strip() or (ask.usual or "")
+    if not answer:
+        if ask.needed:
+            raise TallywireError("this is needed", fix=f"such as {ask.example}")
+        return ""
+    ask.check(answer)
+    return answer
+
+
+def like_gauge(ask: Ask, gauge: Mapping[str, str]) -> Ask:
+    """The ranges of the PLC are usually those of the gauge: they are offered, and have to be confirmed."""
+    if ask.key not in ("low", "high"):
+        return ask
+    return Ask(ask.key, ask.asks, ask.example, gauge.get(ask.key), ask.check, ask.comment, ask.needed)
+
+
+def tag_line(said: str, device: str, protocol: str) -> str | None:
+    """A tag as the site file writes it, None where this is neither a register nor a node id."""
+    if protocol == "opcua":
+        known = said.isprintable() and re.fullmatch(r"(ns=\d+;)?[isgb]=.{1,200}", said)
+        return f"{{endpoint: {scalar(device)}, node: {scalar(said)}}}" if known else None
+    match = _REGISTER.match(said)
+    if match is None or int(match[2]) > 65535:
+        return None
+    table, address, kind, order = match.groups()
+    parts = [f"endpoint: {scalar(device)}", f"table: {table or 'holding'}", f"address: {address}"]
+    parts += [f"type: {kind}"] if kind else []
+    parts += [f"order: {order}"] if order else []
+    return "{" + ", ".join(parts) + "}"
