@@ -21,6 +21,8 @@ NEAR = 0.03
 NEAR_REL = 0.03
 LEAST_FLOW = 0.05
 """Below this part of the range the belt is as good as empty: a wrong register and a right one both show nothing."""
+DECLARED = "declared in the site file"
+"""Why a setting is expected."""
 Values = Mapping[str, float]
 
 LIMITS: Mapping[str, tuple[float, float, str]] = {
@@ -112,7 +114,7 @@ def expectations(loop: Loop, values: Values, facts: GaugeFacts | None = None) ->
         ("empty_belt_rate", loop.gauge.empty_belt_rate), ("background_rate", loop.gauge.background),
     ):  # fmt: skip
         if declared is not None:
-            out[role] = Expected(declared, 0.3 * abs(declared) + 1e-9, "declared in the site file")
+            out[role] = Expected(declared, 0.3 * abs(declared) + 1e-9, DECLARED)
     return out
 
 

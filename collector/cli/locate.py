@@ -60,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
         raise TallywireError(
             f"there is no Modbus endpoint {args.endpoint!r}", where="--endpoint", fix=f"one of {', '.join(modbus)}"
         )
-    first, last = _range(args.range, MOST_SCANNED)
+    first, last = address_range(args.range, MOST_SCANNED)
     if not 0.0 < args.rate <= 50.0:
         raise TallywireError("the rate is not from above 0 to 50", where="--rate", fix="such as 2")
     values = [args.value, *args.then]
@@ -136,12 +136,13 @@ def _number(text: str) -> float:
         ) from None
 
 
-def _range(text: str, most: int) -> tuple[int, int]:
+def address_range(text: str, most: int, option: str = "--range") -> tuple[int, int]:
+    """First and last address of a range given on the command line."""
     first, _, last = text.partition("-")
     if not (first.isdigit() and last.isdigit() and int(first) <= int(last) <= 65535):
-        raise TallywireError(f"{text!r} is no range of addresses", where="--range", fix="such as 0-99, counted from 0")
+        raise TallywireError(f"{text!r} is no range of addresses", where=option, fix="such as 0-99, counted from 0")
     if int(last) - int(first) >= most:
         raise TallywireError(
-            f"{text} has more than {most} registers", where="--range", fix="scan a part at a time: it is slow on purpose"
+            f"{text} has more than {most} registers", where=option, fix="scan a part at a time: it is slow on purpose"
         )
     return int(first), int(last)

@@ -17,3 +17,12 @@ def write_out(path: Path, content: bytes, what: str = "it") -> None:
             where=str(path),
             fix="name a file in a folder that can be written",
         ) from error
+
+
+def write_new(path: Path, content: bytes, what: str = "it") -> None:
+    """Write a file that must not be there yet; TallywireError where it is, or where the disk refuses."""
+    if path.exists():
+        raise TallywireError(
+            f"{path} is there already and is not overwritten", where=str(path), fix="name another file, or move it away"
+        )
+    write_out(path, content, what)

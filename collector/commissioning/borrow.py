@@ -1,23 +1,84 @@
-"""Borrowing connections of the running service for the time of a survey."""
+"""Borrowing connections of the running service for the time of a survey, a browse, a scan or a search."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 import httpx
 
 from config.errors import TallywireError
-from config.model import Site
+from config.model import RecordedTag, Site
 
 FOR_S = 300.0
 ANSWER_S = 5.0
-LETTING_GO_S = 2.0
+LETTING_GO_S = 8.0
+"""Longest time that is waited for the service to close its connections [s]: it does so at its next poll."""
+RENEW_S = 60.0
+HELD = ("up", "degraded")
+"""States of an endpoint in which the service still has its connection."""
+
+
+class Borrowing:
+    """The connections that are lent to us."""
+
+    def __init__(self, client: httpx.Client, address: str) -> None:
+        self._client, self._address = client, address
+        self._names: list[str] = []
+        self._renewed = time.monotonic()
+
+    def take(self, names: list[str]) -> None:
+        """Ask for each, then wait until the service has let go of it."""
+        for name in names:
+            self._ask("POST", name)
+            self._names.append(name)
+        until = time.monotonic() + LETTING_GO_S
+        while self._still_held() and time.monotonic() < until:
+            time.sleep(0.1)
+
+    def renew(self) -> None:
+        """Keep them for longer where a good while has passed; costs nothing else."""
+        if time.monotonic() - self._renewed > RENEW_S:
+            self._renewed = time.monotonic()
+            for name in self._names:
+                self._ask("POST", name)
+
+    def give_back(self) -> None:
+        """Give all back."""
+        for name in self._names:
+            self._ask("DELETE", name)
+
+    def _still_held(self) -> bool:
+        try:
+            answer = self._client.get("/api/v1/endpoints")
+            rows = answer.json() if answer.status_code == 200 else []
+        except (httpx.HTTPError, ValueError):
+            return False
+        return any(row.get("name") in self._names and row.get("state") in HELD for row in rows)
+
+    def _ask(self, method: str, name: str) -> None:
+        body = {"by": "survey", "seconds": FOR_S} if method == "POST" else None
+        try:
+            answer = self._client.request(method, f"/api/v1/endpoints/{name}/lend", json=body)
+        except httpx.HTTPError as error:
+            raise TallywireError(
+                "no service answers to borrow from",
+                where=self._address,
+                fix="leave --borrow out where the service does not run",
+            ) from error
+        if answer.status_code != 200:
+            raise TallywireError(
+                f"the service does not lend {name}: {answer.status_code}", where=self._address,
+                fix="is it the service of this site file?",
+            )  # fmt: skip
 
 
 @contextmanager
-def borrowed(site: Site, wanted: bool, *, base: str = "") -> Iterator[None]:
-    """Ask the running service to let go of every endpoint of a site, and give them back; does nothing unless wanted.
+def borrowed(site: Site, wanted: bool, *, base: str = "", also: str = "") -> Iterator[Callable[[], None]]:
+    """Ask the running service to let go of the endpoints that a site reads, and give them back; does nothing unless wanted.
+
+    Gives what is to be called now and then while it lasts: a connection comes back by itself after five minutes unless it is renewed.
 
     Parameters
     ----------
@@ -27,6 +88,8 @@ def borrowed(site: Site, wanted: bool, *, base: str = "") -> Iterator[None]:
         Whether to borrow at all.
     base : str
         Address of the service where it is another one.
+    also : str
+        An endpoint that is borrowed though no tag of the site is read from it.
 
     Raises
     ------
@@ -34,30 +97,14 @@ def borrowed(site: Site, wanted: bool, *, base: str = "") -> Iterator[None]:
         No service answers, or it refuses.
     """
     if not wanted:
-        yield
+        yield lambda: None
         return
     address = base or f"http://{site.web.host}:{site.web.port}"
+    read = {tag.endpoint for loop in site.loops.values() for tag in loop.tags.values() if not isinstance(tag, RecordedTag)}
     with httpx.Client(base_url=address, timeout=ANSWER_S, trust_env=False) as client:
-        taken: list[str] = []
+        borrowing = Borrowing(client, address)
         try:
-            for name in site.endpoints:
-                _ask(client, "POST", name, address)
-                taken.append(name)
-            yield
+            borrowing.take([name for name in site.endpoints if name in read or name == also])
+            yield borrowing.renew
         finally:
-            for name in taken:
-                _ask(client, "DELETE", name, address)
-
-
-def _ask(client: httpx.Client, method: str, name: str, address: str) -> None:
-    body = {"by": "survey", "seconds": FOR_S} if method == "POST" else None
-    try:
-        answer = client.request(method, f"/api/v1/endpoints/{name}/lend", json=body)
-    except httpx.HTTPError as error:
-        raise TallywireError(
-            "no service answers to borrow from", where=address, fix="leave --borrow out where the service does not run"
-        ) from error
-    if answer.status_code != 200:
-        raise TallywireError(
-            f"the service does not lend {name}: {answer.status_code}", where=address, fix="is it the service of this site file?"
-        )
+            borrowing.give_back()

@@ -64,7 +64,7 @@ def _what_now(item: Surveyed) -> str:
 
 
 def _tag(item: Surveyed, now: float, raw: bool) -> list[str]:
-    value = _number(item.value)
+    value = number(item.value)
     quality = {0: "good", 1: "uncertain"}.get(item.reading.quality, item.reading.reason[:10] or "bad")
     mark = "! " if item.odd else "  "
     lines = [f"{mark}{item.role:<22}{value:>13} {ROLES[item.role].unit:<6} {quality:<10}{_from(item)}"[:WIDTH].rstrip()]
@@ -86,7 +86,8 @@ def _tag(item: Surveyed, now: float, raw: bool) -> list[str]:
     return lines
 
 
-def _number(value: float) -> str:
+def number(value: float) -> str:
+    """A value as it is shown in a list, `-` where there is none."""
     if math.isnan(value):
         return "-"
     return f"{value:,.0f}" if value == round(value) and abs(value) < 1e12 else f"{value:,.6g}"

@@ -70,7 +70,10 @@ def test_they_are_given_back_after_an_error_too(served: Served) -> None:
 
 def test_another_service_does_not_lend_what_it_does_not_have(served: Served) -> None:
     other = served.site.model_copy(update={"endpoints": {"elsewhere": next(iter(served.site.endpoints.values()))}})
-    with pytest.raises(TallywireError, match="does not lend elsewhere: 404"), borrowed(other, True, base=served.base):
+    with (
+        pytest.raises(TallywireError, match="does not lend elsewhere: 404"),
+        borrowed(other, True, base=served.base, also="elsewhere"),
+    ):
         pass
 
 

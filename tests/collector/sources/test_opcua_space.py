@@ -135,7 +135,7 @@ async def test_a_server_that_takes_few_nodes_at_once_is_asked_for_fewer(
 
         async def picky(params: Any) -> Any:
             if len(params.NodesToBrowse) > 3:
-                raise UaStatusCodeError(StatusCodes.BadTooManyOperations)
+                raise UaStatusCodeError(StatusCodes.BadTooManyOperations)  # type: ignore[no-untyped-call]
             return await browse(params)
 
         monkeypatch.setattr(session, "browse", picky)
