@@ -12,7 +12,8 @@ from checks.event_findings import factor_gate
 from checks.events import beside, net_changes
 from checks.finding import UNKNOWN, Alternative, Correction, Finding, Implied
 from checks.hypotheses import Measured, Scored, rank
-from checks.lines import Line, chain, rows_of
+from checks.line_rows import rows_in
+from checks.lines import Line, chain
 from checks.result import CheckResult, Link, Verdict
 from checks.telling import clock, improbable, others, told
 from checks.tonnes import of_flows, of_line
@@ -35,6 +36,8 @@ BESIDE_S = 120
 """A setting that changed this close to an onset is told with it [s]."""
 SHAPED = 0.02
 """Rows that lie further from a bent line than this [parts of span] do not draw it, however much better it fits than a straight one."""
+CEILED = 0.005
+"""The same above a ceiling [parts of span]: what is held there stands still."""
 UNLIKELY = 0.1
 """Weight of a leak that would have to go against the supply of the loop (the site file may be wrong)."""
 ALIKE_BACK = 1e-3
@@ -211,7 +214,8 @@ def _shape(line: Line, result: CheckResult) -> str:
     exponent, ceiling = facts.get("exponent"), facts.get("ceiling")
     if model == float(shape.POWER) and exponent is not None and abs(exponent - 0.5) < 0.1 and line.y_role == "plc_flow":
         return "square-root"
-    if model == float(shape.HINGE) and ceiling is not None and facts.get("knot") is not None:
+    held = facts.get("shape_left", 0.0) <= CEILED * line.span
+    if model == float(shape.HINGE) and ceiling is not None and facts.get("knot") is not None and held:
         at = line.ma(ceiling)
         if at < 19.8:
             return "compliance-ceiling" if Link.CURRENT in line.covers else UNKNOWN
@@ -224,7 +228,7 @@ def _under_ceiling(window: Window, line: Line, facts: Mapping[str, float]) -> tu
     ceiling = facts.get("ceiling")
     if ceiling is None:
         return None
-    rows, near = rows_of(line, window.blocks, window.loop), 0.01 * line.span
+    rows, near = rows_in(window, line), 0.01 * line.span
     with np.errstate(invalid="ignore"):
         above = np.flatnonzero(rows.good & (rows.y > ceiling + near))
         held = np.flatnonzero(rows.good & (np.abs(rows.y - ceiling) < near) & (rows.x - rows.y > near))
