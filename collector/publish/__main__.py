@@ -11,17 +11,20 @@ from __future__ import annotations
 
 import asyncio
 import json
+import logging
 import signal
 import sys
 import time
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from collector.cli import exits
-from collector.publish.modbus_server import RegisterServer
-from collector.publish.opcua_server import VerdictServer, quieten
 from collector.publish.picture import Picture, from_line
 from collector.publish.watch import Watch
 from config.publish import Publish
+
+if TYPE_CHECKING:
+    from collector.publish.modbus_server import RegisterServer
+    from collector.publish.opcua_server import VerdictServer
 
 TICK_S = 0.5
 LONGEST_LINE = 1 << 24
@@ -34,8 +37,16 @@ class Servers:
         self._watch = Watch(pictures, time.monotonic())
         self._first = pictures
         self._publish = publish
-        self._opcua = VerdictServer(publish.opcua, passwords) if publish.opcua is not None else None
-        self._modbus = RegisterServer(publish.modbus, len(pictures)) if publish.modbus is not None else None
+        self._opcua: VerdictServer | None = None
+        self._modbus: RegisterServer | None = None
+        if publish.opcua is not None:  # a library that nothing needs costs a second of processor time
+            from collector.publish.opcua_server import VerdictServer
+
+            self._opcua = VerdictServer(publish.opcua, passwords)
+        if publish.modbus is not None:
+            from collector.publish.modbus_server import RegisterServer
+
+            self._modbus = RegisterServer(publish.modbus, len(pictures))
         self._turn = asyncio.Lock()
 
     async def open(self) -> dict[str, str]:
@@ -112,7 +123,8 @@ def main() -> int:
     """Entry of the process; the service alone ends it, in its own order."""
     for sign in (signal.SIGINT, signal.SIGTERM):
         signal.signal(sign, signal.SIG_IGN)
-    quieten()
+    for name in ("asyncua", "pymodbus"):  # they log every session and every refusal; that would fill a disk
+        logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
         return asyncio.run(serve())
     except BrokenPipeError:

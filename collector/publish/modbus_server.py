@@ -51,11 +51,14 @@ class _Handler(ServerRequestHandler):
 
     async def handle_request(self) -> None:
         request = self.last_pdu
-        if request is None or request.function_code in READS:
+        if request is None:
+            return
+        if request.function_code in READS and request.dev_id == self.server.unit:
             await super().handle_request()  # type: ignore[no-untyped-call]
             return
         self.server.refused += 1
-        response = ExceptionResponse(request.function_code, ExcCodes.ILLEGAL_FUNCTION)
+        code = ExcCodes.ILLEGAL_FUNCTION if request.dev_id == self.server.unit else ExcCodes.GATEWAY_NO_RESPONSE
+        response = ExceptionResponse(request.function_code, code)
         response.transaction_id, response.dev_id = request.transaction_id, request.dev_id
         self.server_send(response, self.last_addr)
 
@@ -72,6 +75,7 @@ class RegisterServer(ModbusTcpServer):
         self._registers = [0] * length(loops)
         self._networks = [ipaddress.ip_network(client) for client in (part.clients or LOOPBACK)]
         self.refused = 0
+        self.unit = part.unit
         size = length(loops)
         registers = [SimData(0, count=size, datatype=DataType.REGISTERS)]
         bits = [SimData(0, values=[False] * 16, datatype=DataType.BITS)]

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import hmac
-import logging
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from importlib.metadata import version
+from pathlib import Path
 from typing import Any
 
 import asyncua.ua
@@ -93,8 +93,8 @@ class VerdictServer:
         await server.set_build_info("urn:tallywire", "Tallywire", "Tallywire", version("tallywire"), "0", datetime.now(UTC))
         own = APPLICATION_URI
         if part.certificate is not None and part.key is not None:
-            await server.load_certificate(part.certificate)
-            await server.load_private_key(part.key)
+            await server.load_certificate(part.certificate.read_bytes(), _form(part.certificate))
+            await server.load_private_key(part.key.read_bytes(), format=_form(part.key))
             own = _uri_of(load(part.certificate)) or own
         await server.set_application_uri(own)
         server.set_security_policy([_policy(name, part.mode) for name in part.security], _Reader())  # type: ignore[no-untyped-call]
@@ -118,6 +118,11 @@ class VerdictServer:
         return len(listening.clients) if listening is not None else 0
 
 
+def _form(path: Path) -> str:
+    """How a certificate or key is written, whatever its file is called."""
+    return "pem" if b"-----BEGIN" in path.read_bytes() else "der"
+
+
 def _policy(name: str, mode: str) -> Any:
     kind = "NoSecurity" if name == "none" else f"{name}_{mode}"
     return ua.SecurityPolicyType[kind]
@@ -136,9 +141,3 @@ def _in_force(certificate: bytes) -> bool:
     """Whether a certificate is valid today."""
     found = x509.load_der_x509_certificate(certificate)
     return found.not_valid_before_utc <= datetime.now(UTC) <= found.not_valid_after_utc
-
-
-def quieten() -> None:
-    """The library logs every session and every refusal; a plant network would fill the disk with that."""
-    for name in ("asyncua", "pymodbus"):
-        logging.getLogger(name).setLevel(logging.CRITICAL)

@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import json
 import logging
+import os
 import sys
 from dataclasses import asdict
 from typing import Any
@@ -50,8 +51,9 @@ class Publisher:
         AddressError
             A port cannot be bound, or a certificate or key cannot be used.
         TallywireError
-            A password cannot be read.
+            A password cannot be read, or others may read the key.
         """
+        _refuse_open_key(self._publish)
         order = {"publish": self._publish.model_dump(mode="json"), "passwords": self._passwords(), "loops": self._loops()}
         self._child = child = await asyncio.create_subprocess_exec(
             sys.executable, "-P", "-m", "collector.publish",
@@ -139,6 +141,13 @@ class Publisher:
             except TallywireError as error:
                 raise TallywireError(error.what, where=error.where or f"publish.opcua.users.{name}", fix=error.fix) from error
         return found
+
+
+def _refuse_open_key(publish: Publish) -> None:
+    """Raise where others may read the private key; a file that is not there is told by the child."""
+    key = publish.opcua.key if publish.opcua is not None else None
+    if key is not None and os.name == "posix" and key.exists() and key.stat().st_mode & 0o077:
+        raise TallywireError("publish.opcua.key: others may read the private key", where=str(key), fix=f"chmod 600 {key.name}")
 
 
 def _on_ports(publish: Publish, at: dict[str, str]) -> Publish:

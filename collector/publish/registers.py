@@ -33,7 +33,7 @@ offset   type      meaning
 10-11    uint32    agrees since [s since 1970 UTC], 0 where it does not agree
 12-13    uint32    end of what was evaluated [s since 1970 UTC], 0 where nothing was
 14-15              0, for later versions
-16-35    text      id of the loop, two characters a register, ended by 0
+16-35    text      id of the loop, two characters a register, filled up with 0
 36-63    text      id of the cause in the catalogue, '' where none is known
 ======== ========= ================================================================================================
 """
@@ -94,6 +94,6 @@ def _float32(value: float | None) -> tuple[int, int]:
 
 
 def _text(text: str, registers: int) -> list[int]:
-    """ASCII, cut to leave an end of 0."""
-    raw = text.encode("ascii", "replace")[: 2 * registers - 1].ljust(2 * registers, b"\0")
+    """ASCII, cut or filled up with 0."""
+    raw = text.encode("ascii", "replace")[: 2 * registers].ljust(2 * registers, b"\0")
     return list(struct.unpack(f">{registers}H", raw))
