@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from checks import kept
 from checks.recentness import running_share, tail
 from checks.result import CheckResult, Evidence, Link, Verdict
 from checks.signal import LIVE_ZERO_MA, current_of, current_of_raw, limited
@@ -106,7 +107,7 @@ def _still(window: Window, role: str) -> tuple[Verdict, str, dict[str, float]] |
     """An output that stands while the flow moves. Only a running belt is judged, and only where the gauge neither cuts off
     nor goes below 4 mA (which some cards cannot see): what stands still there does so rightly."""
     loop, limit = window.loop, window.loop.limits.current
-    if running_share(window, limit.frozen_after) < 1.0:
+    if running_share(window, limit.frozen_after) < 1.0 or kept.changes_only(loop, role) or kept.changes_only(loop, "flow"):
         return None
     values, flow = _milliamps(window, role, tail(window, role, limit.frozen_after)), tail(window, "flow", limit.frozen_after)
     good = np.isfinite(values) & np.isfinite(flow) & ((flow > loop.gauge.low_cutoff) | (loop.gauge.low_cutoff <= 0.0))

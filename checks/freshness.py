@@ -7,6 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from checks import kept
 from checks.recentness import first_row, loaded_share, running_share, tail
 from checks.result import CheckResult, Evidence, Link, Verdict
 from checks.samples import BAD, FLAG_CLOCK_STEP
@@ -102,7 +103,7 @@ def _stale(window: Window, side: Side) -> tuple[str, dict[str, float]] | None:
         return None
     role, neighbour = pairs[side]
     loop, wait = window.loop, window.loop.limits.counts.frozen_after
-    if role not in loop.tags or neighbour not in loop.tags:
+    if role not in loop.tags or neighbour not in loop.tags or kept.changes_only(loop, role):
         return None
     values = tail(window, role, wait)
     if (len(values) > 1 and values[-1] != values[-2]) or running_share(window, wait) < 1.0:

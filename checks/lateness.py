@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from checks import kept
 from checks.lag_shape import AVERAGE, EITHER, FILTER, LENGTHS_S, Late, late_by
 from checks.lines import Line, chain
 from checks.result import CheckResult, Evidence, Link, Verdict
@@ -23,6 +24,13 @@ def check(window: Window) -> list[CheckResult]:
     if not lines:
         return []
     seen = len(window.samples)
+    if any(kept.changes_only(window.loop, role) for line in lines for role in (line.x_role, line.y_role)):
+        return [
+            CheckResult(
+                check=NAME, link=lines[-1].link, verdict=Verdict.NOT_EVALUATED, total=seen, needs=("every reading, or every second",),
+                reason="the recording stores only changes: it cannot show what comes late",
+            )
+        ]  # fmt: skip
     if seen * window.samples.step_s < min(LENGTHS_S):
         few = "too few samples to see what comes late"
         need = (f"{min(LENGTHS_S) / 60:.0f} minutes of a load that moves",)

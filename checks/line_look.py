@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from checks import lag, onset, recent, sequential, shape
+from checks import kept, lag, onset, recent, sequential, shape
 from checks import moment as moments
 from checks.fit import lag_one
 from checks.lines import Line, Rows
@@ -81,11 +81,20 @@ def look_at(window: Window, line: Line, rows: Rows) -> Look:
     digital = line.y_role == "gauge_output" or (line.x_role == "ai_raw" and not line.analogue)
     look = Look(
         line=line, rows=rows, declared=declared, kernel=declared, expected=declared.follow(rows.x, rows.dx),
-        floor=DIGITAL_FLOOR if digital else ANALOGUE_FLOOR, fit=fit, now=NOT_YET, usable=usable,
+        floor=_floor(window, line, DIGITAL_FLOOR if digital else ANALOGUE_FLOOR), fit=fit, now=NOT_YET, usable=usable,
     )  # fmt: skip
     _learn(look)
     _judge_recent(window, look)
     return look
+
+
+def _floor(window: Window, line: Line, floor: tuple[float, float]) -> tuple[float, float]:
+    """The systematic gain and offset, the offset with what a recording that stores only changes leaves unknown."""
+    kept_x = kept.standard(window.loop, line.x_role) * abs(line.x.gain)
+    kept_y = kept.standard(window.loop, line.y_role) * abs(line.y.gain)
+    if not kept_x and not kept_y:
+        return floor
+    return floor[0], float(np.sqrt(floor[1] ** 2 + (kept_x**2 + kept_y**2) / line.span**2))
 
 
 def _learn(look: Look) -> None:

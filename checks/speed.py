@@ -7,6 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from checks import kept
 from checks.blocks import Blocks
 from checks.recentness import compare_means, last_rows, tail
 from checks.result import CheckResult, Evidence, Link, Verdict, judge
@@ -64,7 +65,9 @@ def check(window: Window) -> list[CheckResult]:
     if means.rows < 3 or not means.expected > STANDING_M_S:
         return [_skip("no settled minute with a running belt", "the belt running for two minutes", means.rows, len(rows))]
     scatter = means.scatter if math.isfinite(means.scatter) else 0.0
-    uncertainty = 2.0 * scatter / math.sqrt(means.rows) + 0.05 * means.swing
+    stored = kept.standard(loop, "drive_speed") * nominal / loop.drive.nominal_frequency
+    unknown = math.hypot(kept.standard(loop, "speed"), stored)
+    uncertainty = 2.0 * math.hypot(scatter / math.sqrt(means.rows), unknown) + 0.05 * means.swing
     per_cent = 100.0 / means.expected
     verdict = judge(means.deviation * per_cent, uncertainty * per_cent, SUSPECT, FAULT)
     agree = "agrees with" if verdict is Verdict.OK else "differs from"

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import norm
 
+from checks import kept
 from checks.blocks import TOTALS, Blocks
 from checks.recentness import first_row
 from checks.result import CheckResult, Evidence, Link, Verdict, judge
@@ -130,9 +131,19 @@ def upward_t(blocks: Blocks, column: int) -> Floats:
 
 
 def balance(
-    blocks: Blocks, column: int, totalizer: Totalizer, rows: NDArray[np.bool_], full_range: float, *, upward: bool = False
+    blocks: Blocks,
+    column: int,
+    totalizer: Totalizer,
+    rows: NDArray[np.bool_],
+    full_range: float,
+    *,
+    upward: bool = False,
+    unknown: tuple[float, float] = (0.0, 0.0),
 ) -> Balance:
-    """What a total gained against the integral of its flow over some rows [t]; `upward`: of its positive part."""
+    """What a total gained against the integral of its flow over some rows [t]; `upward`: of its positive part.
+
+    `unknown` are the standard uncertainties of the flow [t/h] and the total [t] where only changes were stored.
+    """
     own = blocks.own_t if column == 0 else blocks.plc_own_t
     rounding = 0.0
     if upward:
@@ -148,7 +159,9 @@ def balance(
         SKEW_S * min(full_range, 3600.0 * float(np.abs(demanded).max(initial=0.0)) / blocks.length_s) / 3600.0 / math.sqrt(3.0)
     )
     sampled = sampling_error(blocks, "flow" if column == 0 else "plc_flow", rows)
-    standard = math.sqrt(breaks * skew**2 + sampled**2 + (INTEGRATION * abs(tonnes)) ** 2 + rounding**2)
+    hours = float(blocks.covered_s[rows].sum()) / 3600.0
+    stored = math.hypot(unknown[0] * hours, unknown[1] * math.sqrt(2.0 * breaks))
+    standard = math.sqrt(breaks * skew**2 + sampled**2 + (INTEGRATION * abs(tonnes)) ** 2 + rounding**2 + stored**2)
     return Balance(
         gained=float(gained.sum()), demanded=tonnes, uncertainty=2.0 * standard + digits,
         begin_s=int(blocks.start_s[rows][0]) if rows.any() else 0, rows=int(rows.sum()),
@@ -173,13 +186,15 @@ def _judged(window: Window, column: int, label: str, totalizer: Totalizer) -> Ch
     blocks, limit = window.blocks, window.loop.limits.totals
     usable = usable_rows(blocks, column)
     full = max(window.loop.gauge.range.high, window.loop.plc.range.high)
+    flow, total = (("flow", "gauge_total"), ("plc_flow", "plc_total"))[column]
+    unknown = kept.standard(window.loop, flow), kept.standard(window.loop, total)
     chosen: Balance | None = None
     verdict = Verdict.NOT_EVALUATED
     agreed: Balance | None = None
     for horizon in (*(h for h in HORIZONS_S if h < limit.horizon), int(limit.horizon)):
         first = max(first_row(blocks.start_s, window.end_s - horizon), 1) - 1  # one row more: what moved since the row before
         rows = usable[first:] & (blocks.start_s[first:] >= window.end_s - horizon)
-        found = _kind(blocks[first:], column, totalizer, rows, full)
+        found = _kind(blocks[first:], column, totalizer, rows, full, unknown)
         if found.demanded < limit.least_tonnes:
             idle = _idle(found, limit.least_tonnes)
             if idle is not None:
@@ -203,12 +218,14 @@ def _judged(window: Window, column: int, label: str, totalizer: Totalizer) -> Ch
     return _told(window, column, label, chosen, verdict, len(blocks))
 
 
-def _kind(blocks: Blocks, column: int, totalizer: Totalizer, rows: NDArray[np.bool_], full: float) -> Balance:
+def _kind(
+    blocks: Blocks, column: int, totalizer: Totalizer, rows: NDArray[np.bool_], full: float, unknown: tuple[float, float]
+) -> Balance:
     """The balance of a total that is signed or only counts up: of both kinds the one that it is nearer to, where they differ."""
-    signed = balance(blocks, column, totalizer, rows, full)
+    signed = balance(blocks, column, totalizer, rows, full, unknown=unknown)
     if not rows.any() or abs(signed.gained - signed.demanded) <= signed.uncertainty:
         return signed
-    upward = balance(blocks, column, totalizer, rows, full, upward=True)
+    upward = balance(blocks, column, totalizer, rows, full, upward=True, unknown=unknown)
     if upward.demanded - signed.demanded <= signed.uncertainty:
         return signed
     nearer = abs(upward.gained - upward.demanded) < 0.5 * abs(signed.gained - signed.demanded)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from checks import kept
 from checks.recentness import last_rows
 from checks.result import CheckResult, Evidence, Link, Verdict, judge
 from checks.speed import FAULT, SUSPECT
@@ -146,7 +147,7 @@ def check(window: Window) -> list[CheckResult]:
         return [_skip("the length of the belt is not declared", "belt_length of the gauge in the site file")]
     if "count_rate" not in window.loop.tags:
         return [_skip("the loop has no tag for the count rate", "a tag for count_rate that is not filtered")]
-    if gauge.counts_filtered or window.samples.step_s > 1:
+    if gauge.counts_filtered or window.samples.step_s > 1 or kept.changes_only(window.loop, "count_rate"):
         return [_skip("the counts are filtered or read too seldom", "the counts of each second, not filtered")]
     track = empty_track(window, gauge.belt_length)
     if track is None:

@@ -159,13 +159,21 @@ class OpcUaTag(Part):
 
 
 class RecordedTag(Part):
-    """A role that only recorded data carry (a site used for replay needs no addresses)."""
+    """A role that only recorded data carry (a site used for replay needs no addresses).
+
+    `stored` says what the recorder kept: every reading; a value whenever it had moved, standing until the next one; or the
+    ends of straight lines. `deadband` [in `measured_in`] is how far the true value may lie from that, `longest` the longest
+    time without a stored value: nothing stands longer.
+    """
 
     measured_in: str = ""
     scale: float = 1.0
     offset: float = 0.0
     period: TimeS | None = None
     independent: bool = False
+    stored: Literal["all", "step", "line"] = "all"
+    deadband: float = Field(default=0.0, ge=0.0, allow_inf_nan=False)
+    longest: TimeS | None = None
 
 
 Tag = ModbusTag | OpcUaTag | RecordedTag
