@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from checks.derived import EXPECTED
 from checks.finding import Finding
-from checks.lines import Line, Rows, chain, rows_of
+from checks.line_rows import rows_in
+from checks.lines import Line, Rows, chain
 from checks.load_findings import beam_free
 from checks.result import CheckResult, Evidence, Link, Verdict
 from checks.signal import current_of_raw
@@ -43,13 +44,12 @@ LAG_ROWS = 60
 
 def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding]:
     """At most one finding for each link, the one nearest to the gauge first."""
-    blocks = window.blocks[-int(HORIZON_S // max(window.blocks.length_s, 1)) :]
-    if not len(blocks):
+    if not len(window.blocks):
         return
     lines = chain(window.loop, window.settings)
     yield from _over_range(window)
     for line in lines:
-        rows = rows_of(line, blocks, window.loop)
+        rows = rows_in(window, line, int(HORIZON_S // window.blocks.length_s))
         if line.x_role == "flow":
             found = list(_ceiling(window, line, rows))
             yield from found

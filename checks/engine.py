@@ -13,11 +13,12 @@ from checks.blocks import ARRAYS, STATES, Blocks
 from checks.build import BlockBuilder
 from checks.catalogue import CHECKS, Check
 from checks.chain import TonnesSoFar, link_numbers, suppression
-from checks.diagnose import diagnose, traces_from
-from checks.due import AWAKE_S, FRESH_S, STANDING_S, Due
+from checks.diagnose import diagnose, explained_by, traces_from
+from checks.due import AWAKE_S, FRESH_S, LONG_S, LONG_STANDING_S, STANDING_S, Due
 from checks.empties import EmptiesLedger
 from checks.evaluation import BeltState, Evaluation
 from checks.finding import Finding
+from checks.line_rows import KeptRows, LineRows
 from checks.merge import TreeMerger, concat
 from checks.references import references_of
 from checks.result import CheckResult, Link, Verdict, worst
@@ -33,8 +34,7 @@ KEPT_BLOCKS_S, KEPT_MINUTES_S, KEPT_HOURS_S = DAY_S, 14 * DAY_S, 400 * DAY_S
 KEPT_LEDGER = 2000
 SHOWN_UP_TO_S = 60
 """What is asked less often than this is not asked anew only to be shown [s]."""
-LINES = frozenset({Link.GAUGE_OUTPUT, Link.CURRENT, Link.INPUT_CARD, Link.SCALING_BLOCK})
-PIECE = 1800
+PIECE = 86400
 """Samples that are worked on at a time; only a matter of memory."""
 
 
@@ -60,6 +60,7 @@ class LoopEngine:
         self._builder: BlockBuilder | None = None
         self._tree = TreeMerger()
         self._rings: dict[int, Ring] = {}
+        self._line_rows: LineRows | None = None
         self._shape: Blocks | None = None
         self._samples = Ring(KEPT_SAMPLES_S)
         self._roles: tuple[str, ...] = ()
@@ -110,7 +111,7 @@ class LoopEngine:
     def _push(self, samples: Samples, evaluate: bool, show: bool) -> list[Evaluation]:
         builder = self._ready(samples)
         blocks = builder.push(samples)
-        due = self._due.push(blocks, [entry.time_s for entry in builder.ledger])
+        due = self._due.push(blocks, builder.ledger)
         self._ledger += builder.ledger
         self.empties.push(samples, blocks, builder.ledger)
         builder.ledger.clear()
@@ -133,7 +134,7 @@ class LoopEngine:
             self._set_until(end)
             if end - builder.length_s in self._due.pressing:
                 self._held.pop("scaling", None)
-            if evaluate and ((due[row] and not self._known(end, builder.length_s)) or self._awake(end, builder.length_s)):
+            if evaluate and ((due[row] and not self._known(end - builder.length_s)) or self._awake(end, builder.length_s)):
                 out.append(self._evaluate(end))
                 continue
             if evaluate and end <= min(self._awake_until, self._traces_until):
@@ -146,13 +147,23 @@ class LoopEngine:
 
     def _awake(self, end: int, length_s: int) -> bool:
         """Whether a block is judged because of what was told lately, whatever its picture says."""
-        step = end // STANDING_S != (end - length_s) // STANDING_S
-        return end <= self._fresh_until or (step and end <= self._awake_until)
+        if end <= self._fresh_until:
+            return True
+        if end > self._awake_until:
+            return False
+        long = end > self._fresh_until + LONG_S and end - length_s not in self._due.at_rest
+        step = LONG_STANDING_S if long else STANDING_S
+        return end // step != (end - length_s) // step
 
-    def _known(self, end: int, length_s: int) -> bool:
-        """Whether a block is due only for a line that leant, while a line that differs has been told for a while."""
-        known = end > self._fresh_until and end - length_s in self._due.only_leans
-        return known and any(finding.link in LINES for finding in self._findings)
+    def _known(self, start: int) -> bool:
+        """Whether a block is due only for lines that lean as they have been told to for a while, or for lines behind them."""
+        if start < self._fresh_until or not self._findings:
+            return False
+        asking = {link for link, blocks in self._due.by_line if start in blocks}
+        told: set[Link] = set()
+        for finding in self._findings:
+            told |= {finding.link} | explained_by(finding)
+        return bool(asking) and asking <= told
 
     def _ready(self, samples: Samples) -> BlockBuilder:
         if self._builder is None:
@@ -166,6 +177,7 @@ class LoopEngine:
                 3600: Ring(KEPT_HOURS_S // 3600),
             }
             self._rings.setdefault(60, Ring(KEPT_MINUTES_S // 60))
+            self._line_rows = LineRows(self.loop, self._rings[builder.length_s], self._shape)
         return self._builder
 
     def _keep(self, length_s: int, blocks: Blocks) -> None:
@@ -248,6 +260,8 @@ class LoopEngine:
         if len(ring):
             first, last = np.searchsorted(ring.column("start_s"), [begin - length + 1, end])
             ring.column("state_s")[first:last, STATES.index("explained")] = length
+            assert self._line_rows is not None
+            self._line_rows.explain(ring.dropped + int(first), ring.dropped + int(last))
 
     def _answer(self, check: Check, window: Window) -> list[CheckResult]:
         """The answer of a check: a new one where it is due, else the one that was held."""
@@ -296,12 +310,13 @@ class LoopEngine:
         """What a check gets to look at, at the end (exclusive, epoch seconds) of a block that has been closed."""
         assert self._builder is not None
         taken = bisect_right(self._ledger, end - 1, key=lambda entry: entry.time_s)
+        blocks = self._rows(self._builder.length_s, end)
         return Window(
             site=self.site,
             loop_id=self.loop_id,
             loop=self.loop,
             end_s=end,
-            blocks=self._rows(self._builder.length_s, end),
+            blocks=blocks,
             minutes=self._rows(60, end),
             hours=self._rows(3600, end),
             samples=self._stretch(end),
@@ -310,7 +325,17 @@ class LoopEngine:
             setting_since=dict(self._setting_since),
             references=self._references[: bisect_right(self._references, end, key=lambda entry: entry.end_s)],
             empties=self.empties.stretches(end),
+            line_rows=self._kept(end, len(blocks)),
         )
+
+    def _kept(self, end: int, rows: int) -> KeptRows | None:
+        """Where the rows of the lines stand for the last `rows` blocks before a moment [epoch s]."""
+        assert self._builder is not None
+        if self._line_rows is None or not rows:
+            return None
+        ring = self._rings[self._builder.length_s]
+        last = ring.dropped + int(np.searchsorted(ring.column("start_s"), end - self._builder.length_s, side="right"))
+        return KeptRows(self._line_rows, last - rows, last)
 
     def _rows(self, length_s: int, end: int) -> Blocks:
         assert self._shape is not None

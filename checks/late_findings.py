@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from checks.finding import UNKNOWN, Alternative, Finding
 from checks.lag_shape import AVERAGE, FILTER, agrees_now
 from checks.lateness import NAME, SHAPES
-from checks.lines import Line, Rows, chain, rows_of
+from checks.line_rows import rows_in
+from checks.lines import Line, Rows, chain
 from checks.parting import parted_from
 from checks.result import CheckResult, Link, Verdict
 from checks.telling import clock, told
@@ -28,8 +29,7 @@ def findings(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding
         return
     lines, shape = chain(window.loop, window.settings), SHAPES[int(result.facts["shape"])]
     line, lag_s, declared = lines[int(result.facts["line"])], result.facts["lag_s"], result.facts["declared_s"]
-    blocks = window.blocks[-int(HORIZON_S // max(window.blocks.length_s, 1)) :]
-    rows = rows_of(line, blocks, window.loop)
+    rows = rows_in(window, line, int(HORIZON_S // max(window.blocks.length_s, 1)))
     index = np.flatnonzero(rows.good & np.isfinite(rows.x) & np.isfinite(rows.y))
     first = parted_from(np.abs(rows.y - rows.x)[index] > LATE * line.span) or 0
     begin = int(rows.start_s[index[first]]) if len(index) else window.end_s

@@ -16,7 +16,9 @@ from checks.lines import Line
 
 Floats = NDArray[np.float64]
 
-LEANS = ((1, 0.0025), (2, 0.0025), (2, 0.005), (3, 0.0025), (3, 0.005), (6, 0.0025), (15, 0.0025))
+LEANS = (
+    (1, 0.0025), (2, 0.0025), (2, 0.005), (3, 0.0025), (3, 0.005), (6, 0.0025), (15, 0.0025), (60, 0.0025),
+)  # fmt: skip
 """A line leans where the mean of so many rows differs by more than this [parts of span], noise and lag allowed for."""
 BRIEF = 4
 """The first of them, which a row or two may show by chance: what they tell of is gone again or soon told by the others."""
@@ -32,10 +34,11 @@ KEPT = LEARN_ROWS + LAGS
 
 
 class Leaning:
-    """Remembers the rows of one line; `push` says of each new row how it leans."""
+    """Remembers the rows of one line; `push` says of each new row how it leans. `suspect` is its limit [parts of span]."""
 
-    def __init__(self, line: Line, filter_s: float) -> None:
+    def __init__(self, line: Line, filter_s: float, suspect: float = LEANS[0][1]) -> None:
         self._line = line
+        self._scale = suspect / LEANS[0][1]
         self._filter_s = filter_s
         self._starts = np.zeros(0, np.int64)
         self._rows = np.zeros((0, 6))
@@ -108,7 +111,7 @@ class Leaning:
             mean = np.lib.stride_tricks.sliding_window_view(left, length).mean(axis=1)
             swing = np.abs(lasts[length - 1 :] - firsts[: len(left) - length + 1]).max(axis=1)
             noise = SIGMAS * self._sigma / np.sqrt(length)
-            slack = least * self._line.span + np.hypot(self._late * swing / (length * length_s), noise)
+            slack = least * self._scale * self._line.span + np.hypot(self._late * swing / (length * length_s), noise)
             with np.errstate(invalid="ignore"):
                 leans = np.where(np.abs(mean) > slack, np.sign(mean), 0.0)[-rows:]
             out[rows - len(leans) :, number] = leans

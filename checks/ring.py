@@ -18,7 +18,9 @@ class Ring:
     """
 
     def __init__(self, keep: int) -> None:
-        self._keep = keep
+        self.keep = keep
+        self.dropped = 0
+        """Rows that were forgotten so far."""
         self._arrays: dict[str, NDArray[Any]] = {}
         self._size = 0
 
@@ -26,7 +28,7 @@ class Ring:
         """Add rows; all arrays of a call have the same length, all calls the same names."""
         count = len(next(iter(rows.values())))
         if not self._arrays:
-            room = 2 * self._keep + count
+            room = 2 * self.keep + count
             self._arrays = {name: np.empty((room, *part.shape[1:]), part.dtype) for name, part in rows.items()}
         room = len(next(iter(self._arrays.values())))
         if self._size + count > room:
@@ -36,9 +38,10 @@ class Ring:
         self._size += count
 
     def _shift(self, count: int) -> None:
-        first = max(0, self._size - self._keep)
+        first = max(0, self._size - self.keep)
         kept = self._size - first
-        room = max(2 * self._keep + count, kept + count)
+        self.dropped += first
+        room = max(2 * self.keep + count, kept + count)
         for name, array in self._arrays.items():
             grown = array if len(array) >= room else np.empty((room, *array.shape[1:]), array.dtype)
             grown[:kept] = array[first : self._size].copy()
@@ -54,5 +57,5 @@ class Ring:
 
     def view(self, end: int) -> dict[str, NDArray[Any]]:
         """The last `keep` rows before row `end` of what is held, by name."""
-        first = max(0, end - self._keep)
+        first = max(0, end - self.keep)
         return {name: array[first:end] for name, array in self._arrays.items()}

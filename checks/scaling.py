@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 from checks import recent, shape
 from checks.line_look import LEAST_VERDICT_ROWS, MEMORY, Look, look_at, noise_of, rows_since, since_change
 from checks.line_report import told, worst_point
-from checks.lines import Line, chain, rows_of
+from checks.line_rows import rows_in
+from checks.lines import Line, chain
 from checks.result import CheckResult, Verdict, judge
 from checks.window import Window
 
@@ -28,7 +29,7 @@ def check(window: Window) -> list[CheckResult]:
 
 
 def _first_look(window: Window, line: Line) -> Look | CheckResult:
-    rows = rows_of(line, window.blocks, window.loop)
+    rows = rows_in(window, line)
     if rows.good.any():
         return look_at(window, line, rows)
     return CheckResult(

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from checks.causes import registry
 from checks.finding import Alternative, Finding
-from checks.lines import Line, chain, rows_of
+from checks.line_rows import rows_in
+from checks.lines import Line, chain
 from checks.parting import parted_from
 from checks.result import CheckResult, Evidence, Link, Verdict
 from checks.telling import clock, told
@@ -37,7 +38,7 @@ def other_variable(window: Window, by_link: Mapping[Link, CheckResult]) -> Findi
         result = by_link.get(line.link)
         if result is None or result.verdict is not Verdict.FAULT or line.x_role != "flow":
             continue
-        rows = rows_of(line, blocks, window.loop)
+        rows = rows_in(window, line, int(HORIZON_S // max(window.blocks.length_s, 1)))
         ready = rows.steady & ~rows.high & ~rows.low & np.isfinite(speed) & (speed > 0.1)
         apart = ready & (np.abs(np.nan_to_num(rows.y - rows.x)) > APART * line.span)
         index = np.flatnonzero(ready)

@@ -13,6 +13,7 @@ from config.model import Loop, Site
 
 if TYPE_CHECKING:
     from checks.empties import EmptyStretch
+    from checks.line_rows import KeptRows
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,3 +57,5 @@ class Window:
     """What was weighed, tared and calibrated by hand, in the order of the ends; those that end later are not in it."""
     empties: tuple[EmptyStretch, ...] = ()
     """Every stretch of empty running belt of the last 400 days, oldest first (`checks.empties`)."""
+    line_rows: KeptRows | None = None
+    """Where the rows of the lines were made before; None: they are made of `blocks`."""

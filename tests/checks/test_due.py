@@ -11,9 +11,11 @@ from hypothesis import strategies as st
 
 from checks import engine as engine_module
 from checks.build import BlockBuilder
-from checks.due import BEAT_S, HOLD_S, STANDING_S, Due
+from checks.due import BEAT_S, HOLD_S, LONG_STANDING_S, QUIET_BEAT_S, STANDING_S, Due
 from checks.engine import LoopEngine
 from checks.merge import concat
+from checks.result import Link
+from checks.window import LedgerEntry
 from tests import FULL
 from tests.acceptance.simulated import LOOPS, Order, samples_of, tell
 from tests.checks.runs_of_terminal import BEGIN, run_of, samples_by_hand, small_site, terminal
@@ -26,26 +28,32 @@ HEALTHY = BlockBuilder(terminal(), "TB-07").push(run_of("TB-07", 2.0, seed=SEED)
 def test_few_blocks_of_a_healthy_half_day_are_judged(loop: str) -> None:
     builder = BlockBuilder(terminal(), loop)
     blocks = concat([builder.push(samples) for samples in samples_of(loop, BEGIN, 12 * 3600, SEED)])
-    due = Due(terminal().loops[loop]).push(blocks, [entry.time_s for entry in builder.ledger])
-    assert due.mean() < 0.15
-    assert due[(blocks.start_s + blocks.length_s) % BEAT_S == 0].all()
+    due = Due(terminal().loops[loop]).push(blocks, builder.ledger)
+    assert due.mean() < 0.05
+    assert due[(blocks.start_s + blocks.length_s) % QUIET_BEAT_S == 0].all()
 
 
 @settings(deadline=None)
 @given(st.lists(st.integers(1, len(HEALTHY) - 1), unique=True, max_size=8), st.lists(st.integers(0, 7200), max_size=4))
 def test_chunks_do_not_matter(cuts: list[int], after: list[int]) -> None:
     loop = terminal().loops["TB-07"]
-    events = sorted(BEGIN + second for second in after)
+    events = [LedgerEntry(time_s=time_s, kind="tare") for time_s in sorted(BEGIN + second for second in after)]
     at_once = Due(loop)
     whole = at_once.push(HEALTHY, events)
     parts, one = [], Due(loop)
     pressing: set[int] = set()
+    at_rest: set[int] = set()
+    by_line: list[tuple[Link, frozenset[int]]] = []
     for first, last in pairwise([0, *sorted(cuts), len(HEALTHY)]):
         part = HEALTHY[slice(first, last)]
         begin, end = int(part.start_s[0]), int(part.start_s[-1]) + part.length_s
-        parts.append(one.push(part, [time for time in events if begin <= time < end]))
-        pressing |= one.pressing
-    assert pressing == at_once.pressing
+        parts.append(one.push(part, [event for event in events if begin <= event.time_s < end]))
+        for names, found in ((pressing, one.pressing), (at_rest, one.at_rest)):
+            names |= found
+        by_line += [(link, starts) for link, starts in one.by_line]
+    assert (pressing, at_rest) == (at_once.pressing, at_once.at_rest)
+    for link, starts in at_once.by_line:
+        assert starts == frozenset().union(*(found for other, found in by_line if other is link))
     assert np.array_equal(whole, np.concatenate(parts))
 
 
@@ -73,7 +81,7 @@ def test_fault_is_raised_as_early_as_if_every_block_were_judged(
 ) -> None:
     order = [Order(3800, fault)]
     few = tell(terminal(), "TB-07", BEGIN, 5400, SEED, order)
-    monkeypatch.setattr(Due, "push", lambda self, blocks, events_s=(): np.ones(len(blocks), np.bool_))
+    monkeypatch.setattr(Due, "push", lambda self, blocks, events=(): np.ones(len(blocks), np.bool_))
     every = tell(terminal(), "TB-07", BEGIN, 5400, SEED, order)
     assert few[0].change.episode.link == every[0].change.episode.link
     assert few[0].second - every[0].second <= most_later_s
@@ -102,5 +110,6 @@ def test_standing_finding_is_judged_at_few_blocks() -> None:
     for samples in samples_of("TB-07", BEGIN, 9000, SEED, [Order(3800, "upper-range@plc")]):
         told += [evaluation for evaluation in engine.push(samples) if evaluation.findings]
     late = [evaluation for evaluation in told if evaluation.time_s >= BEGIN + 6000]
-    assert len(late) < 0.6 * 3000 / 10
-    assert max(b.time_s - a.time_s for a, b in pairwise(told)) <= STANDING_S
+    assert len(late) < 0.15 * 3000 / 10
+    assert max(b.time_s - a.time_s for a, b in pairwise(told)) <= LONG_STANDING_S
+    assert max(b.time_s - a.time_s for a, b in pairwise(told) if b.time_s < BEGIN + 4800) <= STANDING_S

@@ -1,0 +1,95 @@
+"""The picture of a block: a row of small integers that changes where something happens that is worth a judgement."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from checks.blocks import RUNS, Blocks
+from checks.counts import AT_BACKGROUND, BEAM_ON, DEAD
+from checks.current import CLIPPED_MA, OPEN_MA
+from checks.signal import current_of_raw
+from checks.state import MOVING_M_S, empty_below
+from checks.tag_findings import absurd
+from config.model import Loop
+
+Floats = NDArray[np.float64]
+Codes = NDArray[np.int8]
+
+STANDS = ("frozen_counts", "frozen_current", "frozen_plc")
+HAPPENS = ("zero_counts", "bad_flow", "failure_low", "failure_high")
+SPEED_BANDS = (-0.5, -0.03, -0.01, 0.01, 0.03, 0.5)
+IN_BAND = 3
+"""Band of a speed that agrees with the drive."""
+HAPPENS_S = 3.0
+RUNS_DOWN = 0.5
+"""A speed that ends a block below this part of its highest is that of a belt that runs down."""
+
+
+class Picture:
+    """Draws the blocks of one loop, each for itself."""
+
+    def __init__(self, loop: Loop) -> None:
+        self._loop = loop
+
+    def of(self, blocks: Blocks) -> tuple[Codes, Codes]:
+        """What is out of the ordinary when it changes, shape (B, K), and what the belt does, shape (B, 2).
+
+        What a belt does by starting and stopping is not in the first: a signal that stands on a belt that stands, a speed that
+        is not yet that of the drive.
+        """
+        stands = (blocks.state("stopped") > 0.0) | (blocks.state("unknown") > 0.0)
+        settling = stands | (blocks.state("unsettled") > 0.0)
+        full = 0.9 * blocks.length_s / blocks.step_s
+        columns: list[NDArray[np.int64]] = [*(blocks.n >= full).T.astype(np.int64)]
+        columns += [(blocks.state(state) > 0.0).astype(np.int64) for state in ("maintenance", "calibrating")]
+        for run in STANDS:
+            columns.append(((blocks.run_longest[:, RUNS.index(run)] >= blocks.length_s) & ~stands).astype(np.int64))
+        for run in HAPPENS:
+            columns.append((blocks.run_longest[:, RUNS.index(run)] >= HAPPENS_S).astype(np.int64))
+        columns += [*self._levels(blocks, settling), self._contradiction(blocks)]
+        belt = np.stack([np.maximum(np.argmax(blocks.state_s[:, :4], axis=1), 1) - 1, blocks.state("unsettled") > 0.0], axis=1)
+        return np.stack(columns, axis=1).astype(np.int8), belt.astype(np.int8)
+
+    def _levels(self, blocks: Blocks, settling: NDArray[np.bool_]) -> list[NDArray[np.int64]]:
+        loop, gauge = self._loop, self._loop.gauge
+        empty = gauge.empty_belt_rate or 0.0
+        counts, temperature, current = loop.limits.counts, loop.limits.temperature, loop.limits.current
+        bands = [
+            gauge.background * DEAD, gauge.background * AT_BACKGROUND, BEAM_ON * empty, empty * (1.0 + counts.above_empty / 100.0),
+        ]  # fmt: skip
+        out = [_band(blocks.of("mean", "count_rate"), sorted(bands))]
+        hot = (temperature.fault_low, temperature.suspect_low, temperature.suspect_high, temperature.fault_high)
+        out.append(_band(blocks.of("mean", "detector_temperature"), hot))
+        levels = (OPEN_MA, current.failure_low, current.measuring_low, CLIPPED_MA, current.failure_high)
+        out.append(_band(blocks.of("mean", "loop_current"), levels))
+        out.append(_band(current_of_raw(blocks.of("mean", "ai_raw"), loop.plc.raw_span), levels))
+        out.append(_band(blocks.of("mean", "flow"), (gauge.range.high,)))
+        if loop.drive.speed_at_nominal is not None:
+            demanded = blocks.of("mean", "drive_speed") / loop.drive.nominal_frequency * loop.drive.speed_at_nominal
+            with np.errstate(divide="ignore", invalid="ignore"):
+                ratio = np.where(demanded > MOVING_M_S, blocks.of("mean", "speed") / demanded - 1.0, np.nan)
+            out.append(np.where(settling, IN_BAND, _band(ratio, SPEED_BANDS)))
+        out.append(np.asarray(absurd(blocks.mean).any(axis=1), np.int64))
+        return out
+
+    def _contradiction(self, blocks: Blocks) -> NDArray[np.int64]:
+        """What a belt that stands or runs throughout cannot show: a speed that says the other, a flow that stands above zero."""
+        stopped = (blocks.state("stopped") >= blocks.length_s) & (blocks.covered_s >= blocks.length_s)
+        runs = blocks.state("loaded") + blocks.state("empty") >= blocks.length_s
+        code = np.zeros(len(blocks), np.int64)
+        with np.errstate(invalid="ignore"):
+            least, most = blocks.of("minimum", "speed"), blocks.of("maximum", "speed")
+            code += stopped & (least > MOVING_M_S) & (least > RUNS_DOWN * most)
+            code += 2 * (runs & (most < MOVING_M_S))
+            for place, role in enumerate(("flow", "plc_flow")):
+                held = stopped & (blocks.of("mean", role) > empty_below(self._loop)) & (blocks.of("m2", role) == 0.0)
+                code += (4 << place) * held
+        return code
+
+
+def _band(values: Floats, edges: Sequence[float]) -> NDArray[np.int64]:
+    """Number of edges that lie below each value; -1 where there is no value."""
+    return np.where(np.isnan(values), -1, np.searchsorted(np.asarray(edges, np.float64), values))
