@@ -16,7 +16,8 @@ from collector.commissioning.survey import Survey, survey
 from collector.sources.build import silence_libraries
 from collector.sources.failure import LinkError
 from collector.sources.opcua import OpcUaLink
-from collector.sources.opcua_space import DEPTH, MOST_NODES, Progress, Space, Variable, Walker
+from collector.sources.opcua_space import DEPTH, MOST_NODES, Progress, Walker
+from collector.sources.opcua_variable import Space, Variable
 from config.errors import TallywireError
 from config.model import OpcUaEndpoint, OpcUaTag, Site
 from config.roles import ROLES, Kind

@@ -16,9 +16,8 @@ from asyncua.ua.attribute_ids import AttributeIds
 from collector.sources.failure import Kind, LinkError
 from collector.sources.opcua import TOO_MANY, OpcUaLink, failures
 from collector.sources.opcua_names import NodeName, parse, written
-from collector.sources.opcua_values import number_of, quality_of, time_of
+from collector.sources.opcua_variable import Space, Variable, fill, good, put_ends, put_unit
 from config.errors import TallywireError
-from config.units import unit_from_unece
 
 DEPTH, MOST_NODES = 12, 5000
 AT_ONCE = 40
@@ -30,54 +29,9 @@ HAS_PROPERTY = 46
 OF_THE_STANDARD = 0
 """Index of the namespace of the standard: what lies there under Objects is the server itself, not the plant."""
 ATTRIBUTES = (AttributeIds.Value, AttributeIds.DataType, AttributeIds.ValueRank)
-TEXTS = ("String", "LocalizedText", "ByteString", "Guid", "XmlElement")
-ID_TYPES = {int(kind.value): kind.name for kind in ua.VariantType}
 
 Progress = Callable[[int, int, str], None]
 """Told how many nodes were seen, how many requests were sent, and the folder that is looked into."""
-
-
-@dataclass(slots=True, kw_only=True)
-class Variable:
-    """A variable as the server shows it.
-
-    `node` is written as a site file takes it; `path` are the names of the folders above it. `value` is None where it has no single
-    number, `shown` is what it has instead. `source_time` [epoch s]. `unit` is ours where the server's unit id is known, else the
-    server's own word; `ends` its EURange in that unit.
-    """
-
-    node: str
-    path: tuple[str, ...]
-    name: str
-    data_type: str = ""
-    value: float | None = None
-    shown: str = ""
-    quality: int = 2
-    reason: str = ""
-    source_time: float | None = None
-    unit: str = ""
-    ends: tuple[float, float] | None = None
-
-
-@dataclass(slots=True, kw_only=True)
-class Space:
-    """What was found: variables in the order of the space, and why it was not walked to its end (empty: it was). `skew_s` is how far the
-    clock of the server is ahead of ours."""
-
-    variables: list[Variable] = field(default_factory=list)
-    nodes: int = 0
-    requests: int = 0
-    cut: str = ""
-    skew_s: float = 0.0
-    namespaces: list[str] = field(default_factory=list)
-
-    def name_of(self, node: str) -> str:
-        """A node id of a site file in the form in which the variables have theirs; empty where the server cannot have it."""
-        try:
-            found = parse(node).in_server(self.namespaces)
-        except ValueError:
-            return ""
-        return "" if found is None else written(found, self.namespaces)
 
 
 @dataclass(slots=True)
@@ -146,11 +100,11 @@ class Walker:
             known = ", ".join(namespaces) or "none"
             raise TallywireError(f"the server has no namespace {name.uri}", where="--under", fix=f"one of {known}")
         ((kind, shown),) = await self._link.attributes([node], (AttributeIds.NodeClass, AttributeIds.DisplayName))
-        if not _good(kind) or kind.Value is None:
+        if not good(kind) or kind.Value is None:
             raise TallywireError(
                 f"the server has no node {under}", where="--under", fix="browse without --under to see what it has"
             )
-        text = shown.Value.Value.Text if _good(shown) and shown.Value is not None else under
+        text = shown.Value.Value.Text if good(shown) and shown.Value is not None else under
         place = _Place(node, str(text), (), is_variable=int(kind.Value.Value) == int(ua.NodeClass.Variable))
         if place.is_variable:
             self._variables.append(place)
@@ -248,60 +202,11 @@ class Walker:
             )
             rows = await self._link.attributes([place.node for place in part], ATTRIBUTES)
             for variable, row in zip(self.space.variables[start : start + AT_ONCE], rows, strict=True):
-                _fill(variable, row)
-        for name, put in (("EngineeringUnits", _put_unit), ("EURange", _put_ends)):
+                fill(variable, row)
+        for name, put in (("EngineeringUnits", put_unit), ("EURange", put_ends)):
             having = [(place.parts[name], at) for at, place in enumerate(places) if name in place.parts]
             for start in range(0, len(having), AT_ONCE):
                 chunk = having[start : start + AT_ONCE]
                 rows = await self._link.attributes([node for node, _ in chunk], (AttributeIds.Value,))
                 for (_, at), (data,) in zip(chunk, rows, strict=True):
                     put(self.space.variables[at], None if data.Value is None else data.Value.Value)
-
-
-def _good(data: ua.DataValue) -> bool:
-    return data.Value is not None and (data.StatusCode is None or data.StatusCode.is_good())
-
-
-def _fill(variable: Variable, row: Sequence[ua.DataValue]) -> None:
-    data, kind, rank = row
-    variable.quality, variable.reason = quality_of(0 if data.StatusCode is None else data.StatusCode.value)
-    variable.source_time = time_of(data.SourceTimestamp)
-    value = None if data.Value is None else data.Value.Value
-    variable.data_type = _type_name(data, kind)
-    if isinstance(value, list) or (
-        _good(rank) and rank.Value is not None and isinstance(rank.Value.Value, int) and rank.Value.Value >= 0
-    ):
-        variable.data_type += "[]"
-        variable.shown = f"{len(value)} values" if isinstance(value, list) else ""
-        return
-    if value is None:
-        return
-    try:
-        number = number_of(value, {})
-    except (ValueError, OverflowError):
-        text = value.Text if isinstance(value, ua.LocalizedText) else value
-        variable.shown = " ".join(str(text).split())[:60] if isinstance(text, str | int | float) else "no single number"
-        return
-    if variable.data_type in TEXTS:
-        variable.shown = str(value)[:60]
-        return
-    variable.value = float(number)
-
-
-def _type_name(data: ua.DataValue, kind: ua.DataValue) -> str:
-    if data.Value is not None and data.Value.VariantType is not ua.VariantType.Null:
-        return str(getattr(data.Value.VariantType, "name", data.Value.VariantType))
-    node = kind.Value.Value if _good(kind) and kind.Value is not None else None
-    if isinstance(node, ua.NodeId) and node.NamespaceIndex == 0:
-        return ID_TYPES.get(int(node.Identifier), "") if isinstance(node.Identifier, int) else ""
-    return ""
-
-
-def _put_unit(variable: Variable, value: Any) -> None:
-    if isinstance(value, ua.EUInformation):
-        variable.unit = unit_from_unece(value.UnitId) or str(value.DisplayName.Text or "")
-
-
-def _put_ends(variable: Variable, value: Any) -> None:
-    if isinstance(value, ua.Range):
-        variable.ends = (float(value.Low), float(value.High))

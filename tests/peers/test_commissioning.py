@@ -1,18 +1,32 @@
-"""Survey and locate against Modbus servers that nobody here wrote, which hold 123.456 as a float in all four orders from register 100."""
+"""Survey, locate, scan and browse against servers that nobody here wrote.
+
+The Modbus server in C holds 123.456 as a float in all four orders from register 100; the OPC UA server on node a flow with unit and range.
+"""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
+from checks.commissioning.guess import Known
+from checks.commissioning.plausible import Expected
+from checks.samples import BAD
 from collector.clock import SystemClock
+from collector.commissioning.browsing import browse
 from collector.commissioning.locate import locate, narrow, tolerance
 from collector.commissioning.registers import SlowReader
+from collector.commissioning.scan import Scan
+from collector.commissioning.scan_match import matches
 from collector.commissioning.survey import survey
-from config.model import ByteOrder, ModbusEndpoint
-from tests.collector.sources.sites import modbus_site
-from tests.peers.peer import Peer, libmodbus
+from collector.sources.guard import READ_SERVICES
+from config.model import ByteOrder, FlowRange, Gauge, ModbusEndpoint, Plc, WireType
+from tests.collector.sources.sites import modbus_site, opcua_site
+from tests.collector.sources.wire import TimedProxy, opcua_requests
+from tests.peers.peer import Peer, libmodbus, node
 
 pytestmark = pytest.mark.peers
 
@@ -42,3 +56,54 @@ async def test_survey_shows_every_order_of_what_another_server_holds(c_server: P
     (item,) = found.tags
     assert item.orders()["ABCD"] == pytest.approx(123.456, rel=1e-6)
     assert {100, 101} <= set(item.registers)
+
+
+async def test_scan_finds_a_float_in_each_order_and_an_integer_on_a_server_in_c(c_server: Peer) -> None:
+    reader = SlowReader("gauge", endpoint(c_server), SystemClock(), rate=50.0)
+    try:
+        found = await Scan(reader, "holding", 1, (0, 299)).run()
+    finally:
+        reader.close()
+    assert set(found.words) == set(range(200))
+    assert found.refused == [(200, 299)]
+    assert found.requests < 60
+    expected = {"flow": Expected(123.456, 3.0, "from plc_flow, ai_raw")}
+    loop = modbus_site(c_server.port, {"flow": {"address": 0}}).loops["TB-07"]
+    for address, order in ((100, ByteOrder.ABCD), (102, ByteOrder.CDAB), (104, ByteOrder.BADC), (106, ByteOrder.DCBA)):
+        alone = replace(found, words={place: word for place, word in found.words.items() if place in (address, address + 1)})
+        (match,) = [item for item in matches(alone, {"TB-07": Known(loop, expected)}) if item.type is WireType.FLOAT32]
+        assert (match.address, match.order) == (address, order)
+    few = replace(found, words={place: found.words[place] for place in range(5)})
+    scaled = matches(few, {"TB-07": Known(loop, {"flow": Expected(100.2, 3.0, "from plc_flow, ai_raw")})})
+    assert (2, 0.1) in {(item.address, item.scale) for item in scaled}
+
+
+async def test_browsing_a_server_on_node_finds_its_nodes_and_proposes_the_flow(tmp_path: Path) -> None:
+    with node("opcua_server.js", str(tmp_path / "pki")) as peer:
+        bare = opcua_site(f"opc.tcp://127.0.0.1:{peer.port}/plc", {}, timeout=4.0)
+        loop = bare.loops["TB-07"]
+        ends = FlowRange(low=0.0, high=600.0)
+        wide = loop.model_copy(update={"gauge": Gauge(range=ends), "plc": Plc(range=ends)})
+        rate = 5.0
+        async with TimedProxy(peer.port) as proxy:
+            endpoints = {"plc": bare.endpoints["plc"].model_copy(update={"url": f"opc.tcp://127.0.0.1:{proxy.port}/plc"})}
+            site = bare.model_copy(update={"loops": {"TB-07": wide}, "endpoints": endpoints})
+            browsed = await browse(site, "plc", SystemClock(), rate=rate)
+            sent = opcua_requests(proxy.sent)
+        asked = json.loads(peer.ask("{"))
+    offers = {offer.variable.name: offer for offer in browsed.offers}
+    assert {f"value {number}" for number in range(1, 41)} <= set(offers)
+    flow = offers["flow"]
+    assert (flow.variable.value, flow.variable.unit, flow.variable.ends) == (456.5, "t/h", (0.0, 600.0))
+    assert flow.guesses[0].role == "plc_flow"
+    assert offers["run"].guesses[0].role == "drive_running"
+    assert (offers["bad"].variable.quality, offers["bad"].variable.reason) == (BAD, "BadDeviceFailure")
+    assert offers["doubt"].variable.reason == "UncertainLastUsableValue"
+    assert set(asked) <= READ_SERVICES | {"OpenSecureChannel", "CloseSecureChannel"}
+    assert "Browse" in asked
+    session = sent[2:-1]
+    assert session[-1] - session[0] >= (len(session) - 1) / rate - 0.1
+
+
+def endpoint(peer: Peer) -> ModbusEndpoint:
+    return ModbusEndpoint(protocol="modbus", host="127.0.0.1", port=peer.port)

@@ -18,7 +18,8 @@ from collector.sources import opcua_space
 from collector.sources.failure import LinkError
 from collector.sources.guard import READ_SERVICES
 from collector.sources.opcua import OpcUaLink
-from collector.sources.opcua_space import Space, Walker
+from collector.sources.opcua_space import Walker
+from collector.sources.opcua_variable import Space
 from config.errors import TallywireError
 from config.model import OpcUaEndpoint
 from tests.collector.sources.opcua_server import PlantServer, count_services
