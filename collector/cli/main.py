@@ -27,6 +27,8 @@ COMMANDS = (
     "report",
     "records",
     "history",
+    "account",
+    "audit",
     "causes",
     "demo",
 )

@@ -15,6 +15,7 @@ from pathlib import Path
 from platformdirs import user_data_path
 
 from collector import logs
+from collector.access.desk import Access
 from collector.accounts.closing import Accountant
 from collector.cli import exits
 from collector.clock import Clock, SystemClock
@@ -31,6 +32,7 @@ from collector.records.scheduled import ScheduledReports
 from collector.records.sources import Sources
 from collector.service.alerting import open_alerting
 from collector.service.assembly import EventTeller, Poller, Service
+from collector.service.locked import require_account, tls_of
 from collector.service.serving import Serving, bind
 from collector.service.supervisor import Stage
 from collector.sources.build import build_pollers
@@ -38,6 +40,7 @@ from collector.web.app import create_app
 from config.errors import StoreError
 from config.load import LoadedSite, load_site
 from config.model import Site
+from config.web import Web
 
 LOOK_BACK_S = 400 * 86400.0
 """How far the last start is looked for in the ledger [s]."""
@@ -72,11 +75,15 @@ async def run_service(options: ServiceOptions) -> int:
     clock = SystemClock()
     loaded = load_site(options.site)
     data = data_folder(options.data, loaded.site)
-    listening = bind(loaded.site.web.host, loaded.site.web.port if options.port is None else options.port)
+    web = loaded.site.web
+    tls = tls_of(web)
+    listening = bind(
+        web.host, web.port if options.port is None else options.port, locked=tls is not None or bool(web.behind_proxy)
+    )
     with contextlib.closing(listening):
         store = open_store(data, loaded.site, clock=clock)
         try:
-            return await _serve(options, loaded, data, store, clock, Serving(listening))
+            return await _serve(options, loaded, data, store, clock, Serving(listening, tls=tls))
         finally:
             store.close()
 
@@ -87,8 +94,10 @@ async def _serve(
     for path in options.history:
         await asyncio.to_thread(bulk_import, store, loaded.site, path, now=clock.now())
         await asyncio.to_thread(path.unlink)
+    access = Access.open(store.state, clock, loaded.site.web)
+    await asyncio.to_thread(require_account, loaded.site.web, access.accounts)
     live = LiveState(loaded.site, loaded.sha256, str(loaded.path))
-    alerting = open_alerting(loaded.site, store.state, live, clock, page=f"http://127.0.0.1:{serving.port}")
+    alerting = open_alerting(loaded.site, store.state, live, clock, page=page_of(loaded.site.web, serving.port))
 
     def pollers(sink: ReadingSink, statuses: dict[str, EndpointStatus], tell: EventTeller) -> Sequence[Poller]:
         return build_pollers(loaded.site, sink, clock, statuses, tell)
@@ -104,7 +113,7 @@ async def _serve(
         laying = Laying(options.past, loaded.path, data, store.state, clock, store.add_event, live.notes)
         service.supervisor.add("past", laying.run, stage=Stage.INTAKE, restart=True)
     serving.app = create_app(
-        live, store, alerting.desk, clock, port=serving.port, records=RecordDesk(book, sources), folder=data
+        live, store, alerting.desk, clock, port=serving.port, records=RecordDesk(book, sources), folder=data, access=access
     )
     publisher = publisher_of(live, clock)
     if publisher is not None:
@@ -119,6 +128,11 @@ async def _serve(
     if service.supervisor.failed:
         return exits.INTERNAL_ERROR
     return exits.INTERRUPTED if signal.SIGINT in received else exits.NO_FINDING
+
+
+def page_of(web: Web, port: int) -> str:
+    """What people open; a proxy is asked at its own port, which nobody knows here."""
+    return web.address if web.behind_proxy else f"{web.address}:{port}"
 
 
 def data_folder(given: Path | None, site: Site) -> Path:
@@ -188,8 +202,7 @@ def _note_config(store: SqliteStore, loaded: LoadedSite, clock: Clock) -> None:
 
 
 def _say_start(service: Service, loaded: LoadedSite, data: Path, port: int) -> None:
-    host = loaded.site.web.host
-    page = f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
+    page = page_of(loaded.site.web, port)
     published = service.live.published
     sys.stdout.write(
         "".join([f"page: {page}\n", *(f"published over {name}: {at}\n" for name, at in sorted(published.items()))])

@@ -1,4 +1,4 @@
-"""Pages, REST and metrics on loopback; the signals stay ours."""
+"""Pages, REST and metrics on a socket: of this machine alone, or of others where the door is locked. The signals stay ours."""
 
 from __future__ import annotations
 
@@ -6,34 +6,37 @@ import asyncio
 import contextlib
 import ipaddress
 import socket
+import ssl
 from collections.abc import Iterator
 
 import uvicorn
 from fastapi import FastAPI
 
+from collector.service.patience import HEAD_BYTES, MOST_CONNECTIONS, Patient
 from config.errors import AddressError
 
 LONGEST_GOODBYE_S = 1
 
 
-def bind(host: str, port: int) -> socket.socket:
-    """A listening socket on a loopback address; port 0 takes any free one.
+def bind(host: str, port: int, *, locked: bool = False) -> socket.socket:
+    """A listening socket; port 0 takes any free one. Any but a loopback address only where the door is `locked`.
 
     Raises
     ------
     AddressError
-        The address is not loopback, or cannot be bound.
+        The address is not loopback and the door is open, or it cannot be bound.
     """
-    address = "127.0.0.1" if host == "localhost" else host
+    address = "127.0.0.1" if host.lower() == "localhost" else host.strip("[]")
     try:
-        loopback = ipaddress.ip_address(address).is_loopback
+        found = ipaddress.ip_address(address)
+        allowed = locked or found.is_loopback
     except ValueError:
-        loopback = False
-    if not loopback:
+        allowed = False
+    if not allowed:
         raise AddressError(
             f"the page may listen on this machine only, not on {host!r}",
             where="web.host",
-            fix="use 127.0.0.1 or ::1; reach it from elsewhere through a tunnel or a proxy that knows its users",
+            fix="use 127.0.0.1 or ::1; or add accounts, and certificate and key or behind_proxy to the site file",
         )
     listening = socket.socket(socket.AF_INET6 if ":" in address else socket.AF_INET, socket.SOCK_STREAM)
     listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -62,9 +65,9 @@ class _Server(uvicorn.Server):
 class Serving:
     """Serves an application on a socket that is already bound, until told to stop; `app` is set before `run`."""
 
-    def __init__(self, listening: socket.socket, app: FastAPI | None = None) -> None:
+    def __init__(self, listening: socket.socket, app: FastAPI | None = None, *, tls: ssl.SSLContext | None = None) -> None:
         self.app = app
-        self._listening = listening
+        self._listening, self._tls = listening, tls
 
     @property
     def port(self) -> int:
@@ -78,6 +81,10 @@ class Serving:
         assert app is not None
         config = uvicorn.Config(
             app,
+            http=Patient,
+            h11_max_incomplete_event_size=HEAD_BYTES,
+            limit_concurrency=MOST_CONNECTIONS,
+            proxy_headers=False,
             log_config=None,
             access_log=False,
             server_header=False,
@@ -85,6 +92,8 @@ class Serving:
             lifespan="off",
             ws="none",
         )
+        config.load()
+        config.ssl = self._tls
         server = _Server(config)
         serving = asyncio.create_task(server.serve(sockets=[self._listening.dup()]), name="web server")
         stopping = asyncio.create_task(stop.wait())
