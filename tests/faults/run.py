@@ -97,7 +97,7 @@ class Bench:
         while self.faulty.model.time_s < end:
             now = self.faulty.model.time_s
             named = all(episode.finding.cause != UNKNOWN for episode in self.tracker.open)
-            if self.told and named and now - self.told[-1].time_s >= stands_s:
+            if self.tracker.open and named and now - self.told[-1].time_s >= stands_s:
                 return
             self.advance(min(CHUNK_S, end - now))
 

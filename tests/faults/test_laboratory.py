@@ -27,7 +27,6 @@ OPEN: dict[str, str] = {
     "belt-wander": "the texture of the load swings too much at other ways than a turn",
     "source-weak": "unfiltered counts put through the declared damping differ from a flow behind a shorter one",
     "neighbour-source": "days of the neighbour's shutter",
-    "shutter-part-open": "seen once the belt has run empty behind the shutter, which takes longer than this run",
     "undocumented-change": "no second setting shows in the numbers of this site",
 }
 """Causes that this site does not name yet, each with the reason; they may not be given another name either."""
