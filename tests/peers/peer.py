@@ -6,6 +6,8 @@ import queue
 import socket
 import subprocess
 import threading
+import time
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 
@@ -19,6 +21,14 @@ def free_port() -> int:
         probe.bind(("127.0.0.1", 0))
         port: int = probe.getsockname()[1]
         return port
+
+
+def patient(what: str, condition: Callable[[], bool], within_s: float) -> None:
+    """Ask again and again until the condition holds; an AssertionError where it does not in time."""
+    began, pause = time.monotonic(), threading.Event()
+    while not condition():
+        assert time.monotonic() - began < within_s, f"{what}: not within {within_s:g} s"
+        pause.wait(0.25)
 
 
 class Peer:
@@ -58,10 +68,10 @@ class Peer:
             if line.startswith(start):
                 return line
 
-    def ask(self, answer: str) -> str:
-        """Send an empty line and wait for the line that begins like this."""
+    def ask(self, answer: str, order: str = "") -> str:
+        """Send a line, empty where nothing is said, and wait for the line that begins like this."""
         assert self._process.stdin is not None
-        self._process.stdin.write("\n")
+        self._process.stdin.write(order + "\n")
         self._process.stdin.flush()
         return self.line(answer)
 
