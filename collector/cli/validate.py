@@ -37,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
         return exits.NO_FINDING
     if args.site is None:
         raise TallywireError("no site file is named", fix="tallywire validate SITE.yaml, or tallywire validate --schema")
-    from collector.cli.coverage import summary
+    from collector.commissioning.coverage import summary
     from config.load import load_site
 
     sys.stdout.write(summary(load_site(args.site)))

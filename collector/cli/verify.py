@@ -27,7 +27,9 @@ def add(subparsers: Subparsers) -> None:
         description="Reads an export as it comes (CSV with any usual separator and decimal mark, XLSX, one column a tag or one row a "
         "reading), says what was understood, asks six questions, and verifies it. Nothing leaves this machine.",
     )
-    parser.add_argument("export", type=Path, metavar="EXPORT", help="the exported file")
+    parser.add_argument("export", type=Path, nargs="?", metavar="EXPORT", help="the exported file")
+    parser.add_argument("--page", action="store_true", help="on a page in the browser instead; no site is needed")
+    parser.add_argument("--port", default="0", metavar="PORT", help="of that page (default: any free one)")
     parser.add_argument(
         "--answers", type=Path, metavar="FILE", help="answers from a file instead of questions (YAML; see --questions)"
     )
@@ -52,6 +54,12 @@ def run(args: argparse.Namespace) -> int:
     from collector.exports.read import Overrules
     from collector.exports.tidy import Between
 
+    if args.page:
+        from collector.cli.alone import serve
+
+        return serve("/verify", args.port)
+    if args.export is None:
+        raise TallywireError("the file is not named", where="EXPORT", fix="tallywire verify EXPORT, or tallywire verify --page")
     quiet = args.json is not None and str(args.json) == "-"
     between = dict.fromkeys(args.linear, Between.LINEAR)
     with tempfile.TemporaryDirectory(prefix="tallywire-") as folder:

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-import logging
-from http import HTTPStatus
 from importlib.metadata import version
 from pathlib import Path
-from typing import cast
 
 from fastapi import FastAPI
-from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
@@ -19,6 +15,7 @@ from collector.accounts.closing import Accountant
 from collector.alerts.desk import AlertDesk
 from collector.clock import Clock
 from collector.commissioning.check_desk import CheckDesk
+from collector.commissioning.drafts import Drafts
 from collector.commissioning.readers import LiveReader
 from collector.exports.jobs import Jobs
 from collector.history.store import Store
@@ -32,6 +29,8 @@ from collector.web import (
     api,
     calibration_page,
     check_page,
+    failing,
+    init_page,
     lending,
     lines_page,
     metrics,
@@ -53,12 +52,6 @@ from collector.web.limits import Limits
 from collector.web.proxy import BehindProxy
 from collector.web.security import Gate, Guard
 from collector.web.stream import Streams
-from config.errors import TallywireError
-
-log = logging.getLogger(__name__)
-
-UNSAID = {404: "there is nothing at this address", 405: "this address does not take that method"}
-"""What is said where the router refuses without a word of its own."""
 
 OPENAPI_PATH = "/api/openapi.json"
 
@@ -121,22 +114,14 @@ def create_app(
     app.include_router(check_page.router(check_page.CheckPages(faces, live, checks, book, guard)))
     app.include_router(plan_page.router(plan_page.PlanPages(faces, live, clock)))
     app.include_router(calibration_page.router(calibration_page.CalibrationPages(faces, live, store, book, clock, guard)))
+    app.include_router(init_page.router(init_page.InitPages(faces, Drafts(clock, folder), guard)))
     jobs = Jobs(clock)
     app.state.exports = jobs
     app.include_router(verify_page.router(verify_page.VerifyPages(faces, jobs, guard)))
     app.include_router(totals_page.router(totals_page.TotalsPages(faces, live, accountant, clock, guard)))
     app.include_router(trend_page.router(trend_page.TrendPages(faces, live, store, desk, clock)))
 
-    @app.get("/static/{name}", include_in_schema=False)
-    async def static(request: Request, name: str) -> Response:
-        file = files.get(name)
-        if file is None:
-            raise HTTPException(404, "there is no such file")
-        tag = f'"{file.version}"'
-        headers = {"ETag": tag, "Cache-Control": "no-cache"}
-        if request.headers.get("if-none-match") == tag:
-            return Response(status_code=304, headers=headers)
-        return Response(file.body, media_type=file.media_type, headers=headers)
+    static_files.serve(app, files)
 
     @app.get("/metrics", include_in_schema=False)
     async def metrics_(request: Request) -> Response:
@@ -153,33 +138,5 @@ def create_app(
 
     openapi.install(app)
 
-    async def refused(request: Request, error: Exception) -> Response:
-        found = cast(HTTPException, error)
-        plain = found.detail == HTTPStatus(found.status_code).phrase
-        what = UNSAID.get(found.status_code, found.detail) if plain else found.detail
-        answer = failures.answer(request.scope, found.status_code, what, getattr(found, "fix", ""))
-        answer.headers.update(found.headers or {})
-        return answer
-
-    async def invalid(request: Request, error: Exception) -> Response:
-        problems = [
-            {"where": ".".join(str(part) for part in item["loc"]), "what": item["msg"]}
-            for item in cast(RequestValidationError, error).errors()
-        ]
-        first = f"{problems[0]['where']}: {problems[0]['what']}" if problems else "the request does not fit"
-        return failures.answer(request.scope, 422, first, f"see {OPENAPI_PATH}", extra={"problems": problems})
-
-    async def told(request: Request, error: Exception) -> Response:
-        found = cast(TallywireError, error)
-        what = f"{found.where}: {found.what}" if found.where else found.what
-        return failures.answer(request.scope, 409, what, found.fix)
-
-    async def broken(request: Request, error: Exception) -> Response:
-        log.error("a request failed", exc_info=error, extra={"path": request.url.path})
-        return failures.answer(request.scope, 500, "something went wrong inside Tallywire")
-
-    app.add_exception_handler(HTTPException, refused)
-    app.add_exception_handler(RequestValidationError, invalid)
-    app.add_exception_handler(TallywireError, told)
-    app.add_exception_handler(Exception, broken)
+    failing.install(app, failures, OPENAPI_PATH)
     return app

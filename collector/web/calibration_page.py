@@ -37,7 +37,7 @@ from collector.web.security import Guard
 from config.errors import TallywireError
 
 LoopName = Annotated[str, Path(description="name of the loop", examples=["TB-07"])]
-POINTS = 720
+POINTS, DAY_POINTS = 720, 3000
 MARGIN = 0.06
 """What is drawn before and behind a run [parts of it]."""
 DAY_S = 86_400
@@ -62,7 +62,7 @@ class CalibrationPages:
         if problem is not None:
             found.problems.insert(0, problem)
         begin, end, day = self._day(found)
-        trend = await self._flow(loop, begin, end, 1440)
+        trend = await self._flow(loop, begin, end, DAY_POINTS)
         last = self._live.evaluations.get(loop)
         return self._pages.render(
             "calibration.html",

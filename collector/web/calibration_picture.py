@@ -8,14 +8,16 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from checks.commissioning.durations import LEAST_LOAD, LEAST_RUN_S
+from checks.commissioning.durations import LEAST_LOAD
 from collector.commissioning.calibration_asked import LONGEST_S
 from collector.history.store import Trend
 from collector.web.drawing import LEFT, RIGHT, WIDTH, TrendPicture, draw
 
 OFFERED = 6
 """Loaded stretches that are offered as runs at most."""
-AROUND = 2
+LEAST_S = 300
+"""Shortest loaded stretch that is offered [s]; own estimate."""
+AROUND = 1
 """Steps of the trend that an offer takes before and behind the load, so that both edges lie in it."""
 
 
@@ -54,17 +56,18 @@ def drawn(trend: Trend, begin: int, end: int, zone: ZoneInfo, window: tuple[floa
 
 
 def offers(trend: Trend, full: float) -> list[Offer]:
-    """Stretches of a trend that may be runs: loaded to 20 % of `full` [t/h] and more, 10 min and longer, the longest first."""
+    """Stretches of a trend that may be runs: loaded to 20 % of `full` [t/h] and more: the longest ones, the newest of them first."""
     loaded = np.isfinite(trend.mean) & (trend.mean >= LEAST_LOAD * full)
     edges = np.flatnonzero(np.diff(np.concatenate(([0], loaded.astype(np.int8), [0]))))
     found = []
     for first, last in zip(edges[::2], edges[1::2], strict=True):
         begin, end = int(trend.time_s[first]), int(trend.time_s[last - 1]) + trend.step_s
-        if end - begin >= LEAST_RUN_S:
+        if end - begin >= LEAST_S:
             begin, margin = begin - AROUND * trend.step_s, AROUND * trend.step_s
             tonnes = float(np.nansum(trend.mean[first:last])) * trend.step_s / 3600.0
             found.append(Offer(begin=begin, end=min(end + margin, begin + int(LONGEST_S)), tonnes=tonnes))
-    return sorted(found, key=lambda offer: offer.begin - offer.end)[:OFFERED]
+    longest = sorted(found, key=lambda offer: offer.begin - offer.end)[:OFFERED]
+    return sorted(longest, key=lambda offer: -offer.begin)
 
 
 def _plain(values: NDArray[np.float64]) -> list[float | None]:

@@ -41,8 +41,8 @@ TREND_SPAN = 2 * 3600
 """Time that the small trend of a loop covers [s]."""
 
 
-def environment(files: dict[str, StaticFile]) -> Environment:
-    """The template environment: escaping always on, unknown names are errors."""
+def environment(files: dict[str, StaticFile], layout: str = "base.html") -> Environment:
+    """The template environment: escaping always on, unknown names are errors. `layout` is what stands around a page."""
     env = Environment(
         loader=PackageLoader("collector.web", "templates"),
         autoescape=select_autoescape(default=True, default_for_string=True),
@@ -53,6 +53,7 @@ def environment(files: dict[str, StaticFile]) -> Environment:
     env.globals.update(
         static={name: f"/static/{name}?v={file.version}" for name, file in files.items()},
         version=version("tallywire"),
+        layout=layout,
         words=words,
         correction_words=correction_words,
         known_causes=registry(),

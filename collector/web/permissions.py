@@ -27,6 +27,8 @@ _VIEWER = """
     GET /loops/{loop}/totals · /loops/{loop}/totals.csv · /loops/{loop}/check · /totals · /totals.csv
     GET /uptime · /uptime.csv · /causes · /causes/{cause} · /verify · /verify/{key}
     GET /records · /records/print.css · /records/{number}.pdf · /records/{number}
+    GET /plan · /loops/{loop}/plan · /sources · /loops/{loop}/calibration
+    GET /api/v1/plans · /api/v1/loops/{loop}/plan · /api/v1/sources · /api/v1/loops/{loop}/calibration
     GET /account · /api/v1/me · /api/openapi.json · /static/{name}
     HEAD /api/openapi.json
     POST /logout · /account/password · /account/others
@@ -41,8 +43,11 @@ _OPERATOR = """
     POST /api/v1/alerts/{alert}/acknowledge · /api/v1/alerts/{alert}/shelve · /api/v1/alerts/{alert}/unshelve
     POST /api/v1/uptime/corrections · /api/v1/exports · /api/v1/exports/{key}/answers
     POST /api/v1/loops/{loop}/check · /api/v1/loops/{loop}/check/finish
+    POST /loops/{loop}/calibration · /api/v1/loops/{loop}/calibration · /api/v1/loops/{loop}/calibration/record
 """
 _ENGINEER = """
+    GET /init · /init/{key} · /init/{key}/site.yaml · /api/v1/site-file/questions
+    POST /init · /init/{key} · /api/v1/site-file
     POST /records · /records/restate · /totals/close · /totals/restate
     POST /api/v1/records/chain-report · /api/v1/records/{number}/restate · /api/v1/totals/close · /api/v1/totals/restate
     POST /api/v1/endpoints/{name}/lend

@@ -6,6 +6,11 @@ import hashlib
 from dataclasses import dataclass
 from importlib import resources
 
+from fastapi import FastAPI
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+
 KINDS = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}
 
 
@@ -27,3 +32,18 @@ def load() -> dict[str, StaticFile]:
             body = item.read_bytes()
             found[item.name] = StaticFile(body=body, media_type=KINDS[suffix], version=hashlib.sha256(body).hexdigest()[:12])
     return found
+
+
+def serve(app: FastAPI, files: dict[str, StaticFile]) -> None:
+    """Give the files under /static, with their version as entity tag."""
+
+    @app.get("/static/{name}", include_in_schema=False)
+    async def static(request: Request, name: str) -> Response:
+        file = files.get(name)
+        if file is None:
+            raise HTTPException(404, "there is no such file")
+        tag = f'"{file.version}"'
+        headers = {"ETag": tag, "Cache-Control": "no-cache"}
+        if request.headers.get("if-none-match") == tag:
+            return Response(status_code=304, headers=headers)
+        return Response(file.body, media_type=file.media_type, headers=headers)

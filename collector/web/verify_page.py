@@ -17,7 +17,7 @@ from collector.exports.asking import still_needed_of
 from collector.exports.jobs import Job, Jobs, State
 from collector.exports.lines import MOST_BYTES
 from collector.web.forms import require_own, unprocessable
-from collector.web.pages import Pages
+from collector.web.renders import Renders
 from collector.web.security import Guard
 from config.errors import TallywireError
 from config.roles import ROLES
@@ -63,7 +63,7 @@ class AnswersIn(BaseModel):
 class VerifyPages:
     """Takes exports and shows what became of them."""
 
-    def __init__(self, pages: Pages, jobs: Jobs, guard: Guard) -> None:
+    def __init__(self, pages: Renders, jobs: Jobs, guard: Guard) -> None:
         self._pages, self.jobs, self._guard = pages, jobs, guard
 
     async def page(self, job: Job | None, *, problem: TallywireError | None = None) -> Response:

@@ -18,14 +18,22 @@ PAGES = {
     "plans": "/plan",
     "plan": "/loops/TB-07/plan?day=2027-01-16",
     "sources": "/sources",
+    "init": "/init",
 }
 """Addresses by name of the pages that need no record."""
 
-EVERY = {**PAGES, "records": "/records", "record": "/records/1", "check": "/loops/TB-07/check", "verify": "/verify"}
+EVERY = {
+    **PAGES,
+    "records": "/records",
+    "record": "/records/1",
+    "check": "/loops/TB-07/check",
+    "verify": "/verify",
+    "calibration": "/loops/TB-07/calibration",
+}
 """Every page, also those that need the book of records or one that is in it."""
 
 UNKNOWN = "/loops/TB-99"
 """An address that answers with the page of an error."""
 
-NO_PAGES = ("/fragment", ".csv", ".pdf", ".css", "/static/{name}", "/metrics", "/events")
+NO_PAGES = ("/fragment", ".csv", ".pdf", ".css", ".yaml", "/static/{name}", "/metrics", "/events")
 """Ends of routes that answer a GET with something that is no page."""

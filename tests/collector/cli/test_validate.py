@@ -10,7 +10,8 @@ import pytest
 
 import config
 from checks.result import Link
-from collector.cli import coverage, exits, main
+from collector.cli import exits, main
+from collector.commissioning import coverage
 from config.roles import ROLES
 
 EXAMPLE = Path(config.__file__).parent / "examples" / "terminal.yaml"

@@ -41,6 +41,12 @@ TWINS: dict[str, tuple[str, ...]] = {
     "/plan": ("get /plans",),
     "/loops/{loop}/plan": ("get /loops/{loop}/plan",),
     "/sources": ("get /sources",),
+    "/loops/{loop}/calibration": ("get /loops/{loop}/calibration", "post /loops/{loop}/calibration"),
+    "post /loops/{loop}/calibration": ("post /loops/{loop}/calibration/record",),
+    "/init": ("get /site-file/questions",),
+    "/init/{key}": ("get /site-file/questions", "post /site-file"),
+    "post /init": ("get /site-file/questions",),
+    "post /init/{key}": ("post /site-file",),
     "post /alerts/{alert}/{action}": (
         "post /alerts/{alert}/acknowledge", "post /alerts/{alert}/shelve", "post /alerts/{alert}/unshelve",
     ),

@@ -1,0 +1,130 @@
+"""A first site file on a page, in steps that survive a reload: the questions of `tallywire init`, checked by the same checks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any
+
+from fastapi import APIRouter, HTTPException, Path, Request
+from starlette.responses import RedirectResponse, Response
+
+from collector.commissioning.coverage import summary
+from collector.commissioning.drafts import Draft, Drafts, checked
+from collector.commissioning.questions import ADDRESS, DEVICE, HINTS, LOOP, PROTOCOL
+from collector.commissioning.site_draft import SIDES, LoopAnswers, usual_device
+from collector.web import init_answers as answers
+from collector.web import init_steps
+from collector.web.forms import own_form, unprocessable
+from collector.web.init_steps import STEPS
+from collector.web.renders import Renders
+from collector.web.security import Guard
+from config.errors import TallywireError
+from config.roles import ROLES
+
+Key = Annotated[str, Path(description="key of the draft", examples=["u3T0kq9VbGk2Zw1x"])]
+
+
+class InitPages:
+    """Asks step by step; every answer that holds is kept at once."""
+
+    def __init__(self, pages: Renders, drafts: Drafts, guard: Guard) -> None:
+        self._pages, self.drafts, self._guard = pages, drafts, guard
+
+    def start(self) -> Response:
+        """The form that begins one, and those that were begun."""
+        return self._pages.render("init.html", drafts=self.drafts.all())
+
+    async def begin(self, request: Request) -> Response:
+        """Begin a draft; to its first step."""
+        await own_form(request, self._guard)
+        return RedirectResponse(f"/init/{self.drafts.begin().key}", status_code=303)
+
+    def step(
+        self,
+        key: str,
+        step: str,
+        number: int,
+        *,
+        said: Mapping[str, str] | None = None,
+        wrong: Mapping[str, TallywireError] | None = None,
+    ) -> Response:
+        """A step as it was answered; `said` and `wrong` are what was typed last and what of it cannot be."""
+        draft = self.known(key)
+        step, number = init_steps.possible(draft.answers, step, number)
+        found = draft.answers
+        loop = found.loops[number] if number < len(found.loops) else LoopAnswers()
+        text, loaded, problems = checked(found) if step == "result" else ("", None, ())
+        values = {**init_steps.said_before(found, loop, step), **(said or {})}
+        return self._pages.render(
+            "init_step.html", 422 if wrong else 200, draft=draft, step=step, number=number, loop_answers=loop, said=values,
+            wrong=wrong or {}, asks=init_steps.asks_of(step, loop), steps=STEPS, open_steps=init_steps.reached(found), device=DEVICE, protocol=PROTOCOL, address=ADDRESS,
+            loop_ask=LOOP, hints=HINTS, sides=SIDES, roles=ROLES, usual_device=lambda whose: usual_device(found, whose), text=text,
+            loaded=loaded, problems=problems, summary="" if loaded is None else summary(loaded),
+        )  # fmt: skip
+
+    async def take(self, key: str, request: Request) -> Response:
+        """Take a step by a form; on to the next, or the same with what is wrong."""
+        form = await own_form(request, self._guard)
+        draft = self.known(key)
+        step, number = init_steps.possible(draft.answers, form.get("step", ""), init_steps.number_of(form.get("loop", "0")))
+        wrong: dict[str, TallywireError] = {}
+        onward = init_steps.TAKE[step](draft.answers, number, form, wrong)
+        try:
+            self.drafts.keep(draft)
+        except TallywireError as problem:
+            wrong["disk"] = problem
+        if wrong:
+            return self.step(key, step, number, said=form, wrong=wrong)
+        return RedirectResponse(f"/init/{key}?{onward}", status_code=303)
+
+    def file(self, key: str) -> Response:
+        """The site file to download."""
+        text, _, _ = checked(self.known(key).answers)
+        headers = {"Content-Disposition": 'attachment; filename="site.yaml"'}
+        return Response(text, media_type="application/yaml; charset=utf-8", headers=headers)
+
+    def known(self, key: str) -> Draft:
+        """A draft; 404 for a key that none has."""
+        draft = self.drafts.find(key)
+        if draft is None:
+            raise HTTPException(404, "this draft is not kept any more; begin a new one")
+        return draft
+
+
+def router(pages: InitPages) -> APIRouter:
+    """The pages and REST."""
+    routes = APIRouter()
+    rest: dict[str, Any] = {"tags": ["commissioning"]}
+
+    @routes.get("/init", include_in_schema=False)
+    async def start() -> Response:
+        return pages.start()
+
+    @routes.post("/init", include_in_schema=False)
+    async def begin(request: Request) -> Response:
+        return await pages.begin(request)
+
+    @routes.get("/init/{key}/site.yaml", include_in_schema=False)
+    async def file(key: Key) -> Response:
+        return pages.file(key)
+
+    @routes.get("/init/{key}", include_in_schema=False)
+    async def step(key: Key, step: str = "site", loop: str = "0") -> Response:
+        return pages.step(key, step, init_steps.number_of(loop))
+
+    @routes.post("/init/{key}", include_in_schema=False)
+    async def take(key: Key, request: Request) -> Response:
+        return await pages.take(key, request)
+
+    @routes.get("/api/v1/site-file/questions", summary="The questions of a first site file", **rest)
+    async def asked() -> answers.QuestionsOut:
+        """By step, with examples and what an empty answer means; answer them in one go to /api/v1/site-file."""
+        return answers.questions_out()
+
+    @routes.post("/api/v1/site-file", summary="The commented site file of answers, validated; nothing is kept", **rest)
+    async def made(body: answers.SiteFileIn) -> answers.SiteFileOut:
+        """Every answer is checked as on the page; the file is validated as `tallywire validate` does."""
+        with unprocessable():
+            return answers.made(body)
+
+    return routes
