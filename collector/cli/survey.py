@@ -125,4 +125,4 @@ def _survey(args: argparse.Namespace, site: Site) -> int:
         sys.stdout.write(text(found, now=clock.now(), raw=args.raw))
     if not any(item.reading.raw for item in found.tags):
         return exits.NOTHING_EVALUATED
-    return exits.FINDINGS if found.odd else exits.NO_FINDING
+    return exits.NO_FINDING if found.sound else exits.FINDINGS

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from checks.commissioning.gauge import GaugeFacts, facts_of
 from checks.commissioning.plausible import agreed_flow, expectations, oddity
 from collector.clock import Clock
 from collector.commissioning.registers import RATE, SlowReader
+from collector.commissioning.server_says import Hint, hints
 from collector.commissioning.suggest import for_modbus, for_opcua, gaining
 from collector.commissioning.survey_read import read_modbus, read_opcua
 from collector.commissioning.surveyed import Surveyed
@@ -30,11 +31,17 @@ class Survey:
     agreed: dict[str, tuple[float, tuple[str, ...]] | None]
     failures: dict[str, str]
     requests: int
+    hints: list[Hint] = field(default_factory=list)
 
     @property
     def odd(self) -> list[Surveyed]:
         """The tags that cannot be right."""
         return [item for item in self.tags if item.odd]
+
+    @property
+    def sound(self) -> bool:
+        """Whether nothing speaks against the site file."""
+        return not self.odd and not any(hint.wrong for hint in self.hints)
 
 
 TOTALS = {"gauge_total": "flow", "plc_total": "plc_flow"}
@@ -75,7 +82,8 @@ async def survey(
         _judge(_second_site(site, doubtful), again, clock)
         _forget_passing(found, again, doubtful)
         _judge_totals(site, totals, found, again)
-    return Survey(site=site.site, tags=found, agreed=agreed, failures=failures, requests=requests)
+    said = hints(site, found)
+    return Survey(site=site.site, tags=found, agreed=agreed, failures=failures, requests=requests, hints=said)
 
 
 async def _read(site: Site, clock: Clock, rate: float, failures: dict[str, str], tell: Tell) -> tuple[list[Surveyed], int]:
@@ -208,6 +216,10 @@ def as_dict(found: Survey) -> dict[str, object]:
         "site": found.site,
         "failures": found.failures,
         "requests": found.requests,
+        "hints": [
+            {"loop": hint.loop, "role": hint.role, "what": hint.what, "lines": list(hint.lines), "wrong": hint.wrong}
+            for hint in found.hints
+        ],
         "agreed_flow_t_h": {loop: None if agreed is None else agreed[0] for loop, agreed in found.agreed.items()},
         "tags": [
             {

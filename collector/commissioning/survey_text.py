@@ -28,7 +28,7 @@ def text(found: Survey, *, now: float, raw: bool = False) -> str:
             )  # fmt: skip
         else:
             lines += wrapped(f"{loop}: {agreed[0]:,.4g} t/h now, by {', '.join(agreed[1])}")
-    lines += ["", *_odd(found)]
+    lines += ["", *_odd(found), *_hints(found)]
     for loop in dict.fromkeys(item.loop for item in found.tags):
         lines += ["", loop, f"{'':2}{'tag':<22}{'value':>13} {'unit':<6} {'quality':<10}from", "-" * WIDTH]
         for item in found.tags:
@@ -54,6 +54,21 @@ def _odd(found: Survey) -> list[str]:
                 first="    ",
                 rest="    ",
             )
+    return lines
+
+
+def _hints(found: Survey) -> list[str]:
+    """What the servers say of their own nodes; what several say alike is told once for each loop."""
+    lines: list[str] = []
+    for wrong, head in (
+        (True, "What the servers say differs from the site file:"),
+        (False, "What the servers could tell all the time:"),
+    ):
+        mine = [hint for hint in found.hints if hint.wrong is wrong]
+        lines += ["", head] if mine else []
+        for hint in mine:
+            lines += wrapped(f"{hint.loop} {hint.role}: {hint.what}", first="! " if wrong else "  ", rest="  ")
+            lines += [f"      {line}" for line in hint.lines]
     return lines
 
 
