@@ -33,10 +33,12 @@ from collector.records.sources import Sources
 from collector.service.alerting import open_alerting
 from collector.service.assembly import EventTeller, Poller, Service
 from collector.service.locked import require_account, tls_of
+from collector.service.notifying import Notifier
 from collector.service.serving import Serving, bind
 from collector.service.supervisor import Stage
 from collector.sources.build import build_pollers
 from collector.web.app import create_app
+from collector.web.overview import loop_lines, summary
 from config.errors import StoreError
 from config.load import LoadedSite, load_site
 from config.model import Site
@@ -119,10 +121,14 @@ async def _serve(
     if publisher is not None:
         await publisher.open()
         service.supervisor.add("publishing", publisher.run, stage=Stage.INTAKE, restart=True)
+    notifier = Notifier(os.environ, clock, lambda: summary(loop_lines(live, clock.now())))
+    if notifier.active:
+        service.supervisor.add("notifying", notifier.run, stage=Stage.INTAKE, restart=True)
     with _signals(service.supervisor.request_stop) as received:
         await asyncio.to_thread(_note_start, service, store, loaded, clock)
         await asyncio.to_thread(_note_config, store, loaded, clock)
         _say_start(service, loaded, data, serving.port)
+        notifier.say("READY=1", f"STATUS={summary(loop_lines(live, clock.now()))}")
         await service.run()
     logs.event(logging.INFO, "stopped", "the service has stopped", signal=received[0].name if received else "")
     if service.supervisor.failed:
