@@ -41,14 +41,14 @@ class BlockBuilder:
     site, loop_id
         The site in force and the loop.
     step_s : int
-        Step of the samples [s]; a block is `site.block` long, at least one step.
+        Step of the samples [s]; a block is `site.block` long, or the next length that is whole steps and a part of a minute.
     """
 
     def __init__(self, site: Site, loop_id: str, step_s: int = 1) -> None:
         loop = site.loops[loop_id]
         self.loop_id = loop_id
         self.step_s = step_s
-        self.length_s = max(int(site.block), step_s)
+        self.length_s = next(length for length in range(int(site.block), 61) if 60 % length == 0 and length % step_s == 0)
         self.roles = numeric_roles(site, loop_id)
         self.pairs = tuple(pair for pair in PAIRS if pair[0] in self.roles and pair[1] in self.roles)
         self.ledger: list[LedgerEntry] = []

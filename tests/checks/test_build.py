@@ -112,8 +112,10 @@ def test_block_is_closed_by_its_last_second_or_by_a_later_block() -> None:
     assert closed.covered_s.tolist() == [4.0]
 
 
-@pytest.mark.parametrize(("step", "length"), [(1, 10), (5, 10), (10, 10), (30, 30), (60, 60)])
-def test_block_is_never_shorter_than_a_step(step: int, length: int) -> None:
+@pytest.mark.parametrize(
+    ("step", "length"), [(1, 10), (3, 12), (4, 12), (5, 10), (6, 12), (10, 10), (12, 12), (30, 30), (60, 60)]
+)
+def test_block_is_whole_steps_and_a_part_of_a_minute(step: int, length: int) -> None:
     samples = samples_by_hand({role: np.full(120 // step * 2, 100.0) for role in ROLES}, step_s=step)
     blocks, _ = built(samples, small_site(ROLES), [])
     assert blocks.length_s == length
