@@ -8,6 +8,7 @@ from contextlib import contextmanager
 
 import httpx
 
+from collector.commissioning.own_service import client_of, refused
 from config.errors import TallywireError
 from config.model import RecordedTag, Site
 
@@ -70,7 +71,7 @@ class Borrowing:
         if answer.status_code != 200:
             raise TallywireError(
                 f"the service does not lend {name}: {answer.status_code}", where=self._address,
-                fix="is it the service of this site file?",
+                fix=refused(answer) or "is it the service of this site file?",
             )  # fmt: skip
 
 
@@ -99,10 +100,9 @@ def borrowed(site: Site, wanted: bool, *, base: str = "", also: str = "") -> Ite
     if not wanted:
         yield lambda: None
         return
-    address = base or f"http://{site.web.host}:{site.web.port}"
     read = {tag.endpoint for loop in site.loops.values() for tag in loop.tags.values() if not isinstance(tag, RecordedTag)}
-    with httpx.Client(base_url=address, timeout=ANSWER_S, trust_env=False) as client:
-        borrowing = Borrowing(client, address)
+    with client_of(site, timeout=ANSWER_S, base=base) as client:
+        borrowing = Borrowing(client, str(client.base_url))
         try:
             borrowing.take([name for name in site.endpoints if name in read or name == also])
             yield borrowing.renew

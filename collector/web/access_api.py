@@ -119,7 +119,7 @@ class TokenIn(Sent):
 
 def router(access: Access | None) -> APIRouter:
     """The routes."""
-    routes = APIRouter(prefix="/api/v1", tags=["access"])
+    routes = APIRouter(prefix="/api/v1/access", tags=["access"])
 
     def books() -> Access:
         if access is None:

@@ -256,9 +256,11 @@ def router(pages: CheckPages) -> APIRouter:
         "/api/v1/loop-checks", status_code=201, summary="Number the record of a loop check that was made elsewhere", **rest
     )
     async def record(body: LoopCheck) -> record_answers.RecordOut:
-        """The content is checked as that of every record is."""
+        """The content is checked as that of every record is; where people sign in it is theirs who send it."""
         if pages.book is None:
             raise HTTPException(503, "there is no history")
-        return record_answers.record(await run_in_threadpool(pages.book.add, body))
+        with unprocessable():
+            signed = body.model_copy(update={"by": author(body.by)})
+        return record_answers.record(await run_in_threadpool(pages.book.add, signed))
 
     return routes

@@ -29,7 +29,7 @@ _VIEWER = """
     GET /records · /records/print.css · /records/{number}.pdf · /records/{number}
     GET /plan · /loops/{loop}/plan · /sources · /loops/{loop}/calibration
     GET /api/v1/plans · /api/v1/loops/{loop}/plan · /api/v1/sources · /api/v1/loops/{loop}/calibration
-    GET /account · /api/v1/me · /api/openapi.json · /static/{name}
+    GET /account · /api/v1/access/me · /api/openapi.json · /static/{name}
     HEAD /api/openapi.json
     POST /logout · /account/password · /account/others
     GET /api/v1/site · /api/v1/loops · /api/v1/loops/{loop} · /api/v1/loops/{loop}/trend · /api/v1/loops/{loop}/findings
@@ -42,23 +42,24 @@ _OPERATOR = """
     POST /alerts/{alert}/{action} · /uptime · /loops/{loop}/check · /verify · /verify/{key}
     POST /api/v1/alerts/{alert}/acknowledge · /api/v1/alerts/{alert}/shelve · /api/v1/alerts/{alert}/unshelve
     POST /api/v1/uptime/corrections · /api/v1/exports · /api/v1/exports/{key}/answers
-    POST /api/v1/loops/{loop}/check · /api/v1/loops/{loop}/check/finish
-    POST /loops/{loop}/calibration · /api/v1/loops/{loop}/calibration · /api/v1/loops/{loop}/calibration/record
+    POST /api/v1/loops/{loop}/check · /api/v1/loops/{loop}/check/finish · /api/v1/loop-checks
 """
 _ENGINEER = """
     GET /init · /init/{key} · /init/{key}/site.yaml · /api/v1/site-file/questions
     POST /init · /init/{key} · /api/v1/site-file
+    POST /loops/{loop}/calibration · /api/v1/loops/{loop}/calibration · /api/v1/loops/{loop}/calibration/record
     POST /records · /records/restate · /totals/close · /totals/restate
-    POST /api/v1/records/chain-report · /api/v1/records/{number}/restate · /api/v1/totals/close · /api/v1/totals/restate
+    POST /api/v1/records/chain-report · /api/v1/records/{number}/restate
+    POST /api/v1/loops/{loop}/totals/close · /api/v1/accounts/{number}/restate
     POST /api/v1/endpoints/{name}/lend
     DELETE /api/v1/endpoints/{name}/lend
 """
 _ADMIN = """
-    GET /accounts · /audit · /api/v1/accounts · /api/v1/tokens · /api/v1/audit · /api/v1/audit/verify
+    GET /accounts · /audit · /api/v1/access/accounts · /api/v1/access/tokens · /api/v1/access/audit · /api/v1/access/audit/verify
     POST /accounts · /accounts/{name}/{action} · /accounts/tokens/{number}/revoke · /accounts/tokens
-    POST /api/v1/accounts · /api/v1/accounts/{name}/role · /api/v1/accounts/{name}/password
-    POST /api/v1/accounts/{name}/disable · /api/v1/accounts/{name}/enable
-    POST /api/v1/tokens · /api/v1/tokens/{number}/revoke
+    POST /api/v1/access/accounts · /api/v1/access/accounts/{name}/role · /api/v1/access/accounts/{name}/password
+    POST /api/v1/access/accounts/{name}/disable · /api/v1/access/accounts/{name}/enable
+    POST /api/v1/access/tokens · /api/v1/access/tokens/{number}/revoke
 """
 _METRICS = "GET /metrics · /api/v1/healthz · /api/v1/readyz"
 _ANYBODY = """
