@@ -9,7 +9,7 @@ from pathlib import Path
 
 from config.errors import StoreError
 
-MOUNTS = Path("/proc/mounts")
+MOUNTS = Path("/proc/self/mounts")
 NETWORK = {"nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "afs", "ceph", "glusterfs", "fuse.sshfs"}
 """File systems on which SQLite's write-ahead log is not safe."""
 

@@ -32,6 +32,12 @@ def heard(manager: socket.socket) -> list[str]:
         return out
 
 
+async def settled() -> None:
+    """Let every task run until all of them wait."""
+    for _ in range(10):
+        await asyncio.sleep(0)
+
+
 def notifier(manager: socket.socket, clock: ManualClock, **more: str) -> Notifier:
     return Notifier({"NOTIFY_SOCKET": manager.getsockname(), **more}, clock, lambda: "3 loops: 3 agree.")
 
@@ -57,12 +63,13 @@ async def test_the_watchdog_is_fed_three_times_in_what_it_allows(
 ) -> None:
     clock, stop = ManualClock(), asyncio.Event()
     running = asyncio.create_task(notifier(manager, clock, **more).run(stop))
-    await asyncio.sleep(0)
+    await settled()
     await clock.advance(period - 0.1)
+    await settled()
     assert heard(manager) == []
     for _ in range(2):
         await clock.advance(period)
-        await asyncio.sleep(0)
+        await settled()
         said = heard(manager)
         assert said == ["WATCHDOG=1\nSTATUS=3 loops: 3 agree."]
     stop.set()
