@@ -30,6 +30,8 @@ TARE_S = 300.0
 """Length of the last tare where nobody says another [s]."""
 LEAST_U = 0.0005
 """What a run repeats to at best beside counting, one standard deviation [1]; own estimate."""
+LARGE = 0.1
+"""A factor that would move by more is told with a doubt [1]; own estimate."""
 EDGES = 0.02
 """Edges above this part of a run are told [1]; own estimate."""
 
@@ -155,6 +157,11 @@ def evaluated(
     notes = [
         note for number, (one, run) in enumerate(zip(known, runs, strict=True), 1) for note in _notes(number, run, one, facts)
     ]
+    if abs(found.ratio - 1.0) > LARGE:
+        notes.insert(
+            0,
+            f"the factor would move by {found.ratio - 1.0:+.0%}: before it is believed, compare the mass, its unit and the times",
+        )
     return Calibration(
         loop=loop_id, facts=facts, known=tuple(known), runs=tuple(runs), used=tuple(used), u=tuple(u), scale_u=scale_u, tare_s=tare_s,
         common=common, found=found, otherwise=factor(turned=True)[1], since=since, booked=booked, notes=tuple(notes),

@@ -34,7 +34,7 @@ def _quantity(unit: str) -> Check:
         try:
             parse_quantity(text, unit)
         except ValueError as error:
-            raise TallywireError(str(error), fix=f"with its unit, such as in {unit}") from error
+            raise TallywireError(str(error)) from error
 
     return check
 
@@ -44,7 +44,7 @@ def matches(pattern: str, what: str) -> Check:
 
     def check(text: str) -> None:
         if not re.fullmatch(pattern, text):
-            raise TallywireError(f"{text!r} is no {what}", fix="see the example")
+            raise TallywireError(f"{text!r} is no {what}")
 
     return check
 
@@ -183,7 +183,10 @@ def taken(ask: Ask, said: str) -> str:
         if ask.needed:
             raise TallywireError("this is needed", fix=f"such as {ask.example}")
         return ""
-    ask.check(answer)
+    try:
+        ask.check(answer)
+    except TallywireError as error:
+        raise TallywireError(error.what, fix=error.fix or f"such as {ask.example}") from error
     return answer
 
 

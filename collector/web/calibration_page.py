@@ -199,7 +199,7 @@ class CalibrationPages:
             begin = last.replace(hour=0, minute=0, second=0, microsecond=0).timestamp()
         if begin is None or not 0 <= begin < now:
             return int(now) - DAY_S, int(now), datetime.fromtimestamp(now, self._zone).date().isoformat()
-        return int(begin), int(begin) + DAY_S, datetime.fromtimestamp(begin, self._zone).date().isoformat()
+        return int(begin), min(int(begin) + DAY_S, int(now)), datetime.fromtimestamp(begin, self._zone).date().isoformat()
 
 
 def router(pages: CalibrationPages) -> APIRouter:
