@@ -9,10 +9,7 @@ import jsonschema
 import pytest
 
 import config
-from checks.result import Link
 from collector.cli import exits, main
-from collector.commissioning import coverage
-from config.roles import ROLES
 
 EXAMPLE = Path(config.__file__).parent / "examples" / "terminal.yaml"
 
@@ -61,8 +58,3 @@ def test_schema_is_a_json_schema(capsys: pytest.CaptureFixture[str]) -> None:
 def test_no_site_file_is_bad_input(capsys: pytest.CaptureFixture[str]) -> None:
     assert main.main(["validate"]) == exits.BAD_INPUT
     assert "no site file is named" in capsys.readouterr().err
-
-
-def test_every_link_has_something_that_can_be_verified_and_every_role_exists() -> None:
-    assert {ability.link for ability in coverage.ABILITIES} == set(Link)
-    assert {role for ability in coverage.ABILITIES for role in ability.roles} <= set(ROLES)
