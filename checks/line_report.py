@@ -59,14 +59,20 @@ def told(window: Window, look: Look, fitted: Verdict) -> CheckResult:
     if rows.steady.any():
         evidence.append(Evidence(name="left out", value=100.0 * left_out / int(rows.steady.sum()), unit="%"))
     needs: tuple[str, ...] = ()
-    if verdict is Verdict.NOT_EVALUATED:
+    coarse = 200.0 * look.floor[1]
+    if verdict is Verdict.NOT_EVALUATED and coarse >= limit.fault:
+        needs = (f"a recording with a smaller deadband of {line.x_role} and {line.y_role}",)
+    elif verdict is Verdict.NOT_EVALUATED:
         needs = ("belt running and settled for two minutes with a load inside the range",)
     elif facts.get("gate_minutes", 0.0) > 0.0 and differs:
         need = gate.Need(minutes=facts["gate_minutes"], level=facts["gate_level"], below=facts["gate_below"] > 0.0)
         needs = (need.sentence(),)
     used = len(look.fit.rows) if look.fit is not None else now.rows
+    reason = _reason(look, verdict, deviation * per_cent)
+    if verdict is Verdict.NOT_EVALUATED and coarse >= limit.fault:
+        reason = f"{line.label}: what the recorder left out alone makes U {coarse:.2g} % of span, above the limit of {limit.fault:g} %"
     return CheckResult(
-        check="scaling", link=line.link, verdict=verdict, reason=_reason(look, verdict, deviation * per_cent),
+        check="scaling", link=line.link, verdict=verdict, reason=reason,
         evidence=tuple(evidence), needs=needs, used=used, total=len(rows), facts=facts,
     )  # fmt: skip
 

@@ -117,7 +117,8 @@ def _each(part: Blocks, measured: Measured) -> tuple[NDArray[np.float64], NDArra
     own = np.nan_to_num(part.own_t, nan=0.0)
     shown = own + measured.offset * hours + measured.gain * own
     low, high = _ends(part.of("mean", "plc_flow"))
-    cut = np.clip(shown, low * hours, high * hours) if np.isfinite([low, high]).any() else shown
+    with np.errstate(invalid="ignore"):  # no end, no hours: nothing is counted there
+        cut = np.clip(shown, low * hours, high * hours) if np.isfinite([low, high]).any() else shown
     return np.asarray(np.where(hours > 0.0, cut - own, 0.0), np.float64), np.asarray(cut == shown)
 
 

@@ -44,6 +44,11 @@ def add(subparsers: Subparsers) -> None:
     )
     parser.add_argument("--to", dest="end", metavar="DAY", help="up to this local day (exclusive)")
     parser.add_argument("--loop", metavar="LOOP", help="this loop only")
+    parser.add_argument(
+        "--kept", action="append", default=[], metavar="ROLE=HOW",
+        help="what the recorder kept of a tag: step (a value at each change) or line (ends of straight lines), its deadband and "
+        "the longest time without a value, such as flow=step:'0.5 t/h':'10 min'; the deadband enters the uncertainty",
+    )  # fmt: skip
     parser.add_argument("--history", type=Path, metavar="DIR", help="data folder of the service (default: its usual place)")
     how = parser.add_argument_group("long replays")
     how.add_argument(
@@ -94,7 +99,7 @@ def run(args: argparse.Namespace) -> int:
     means = Means(workers=args.workers, cluster=args.cluster, book=args.resume)
     wanted = Wanted(
         data=tuple(args.data), column_map=None if args.map is None else read_map(args.map), first=args.begin, after=args.end,
-        loop=args.loop, history=args.history,
+        loop=args.loop, history=args.history, kept=tuple(args.kept),
     )  # fmt: skip
     if asks_what_if:
         return _what_if(args, loaded, wanted, means)

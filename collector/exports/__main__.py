@@ -38,6 +38,7 @@ def _read(order: dict[str, Any]) -> dict[str, Any]:
             mark=None if order["mark"] is None else Mark(order["mark"]),
             sheet=order["sheet"],
             between={name: Between(how) for name, how in order["between"].items()},
+            longest=order["longest"],
         ),
     )
     write_contract(export, {name: column_in_table(place) for place, name in enumerate(export.values)}, Path(order["table"]))

@@ -60,7 +60,7 @@ def read_in_child(path: Path, table: Path, overrules: Overrules) -> ReadExport:
     """
     order = json.dumps({
         "path": str(path), "table": str(table), "zone": overrules.zone, "order": overrules.order, "mark": overrules.mark,
-        "sheet": overrules.sheet, "between": dict(overrules.between),
+        "sheet": overrules.sheet, "between": dict(overrules.between), "longest": dict(overrules.longest),
     })  # fmt: skip
     try:
         done = subprocess.run(

@@ -37,6 +37,8 @@ class Overrules:
     mark: Mark | None = None
     sheet: str = ""
     between: Mapping[str, Between] = field(default_factory=dict)
+    longest: Mapping[str, float] = field(default_factory=dict)
+    """How long a reading of a column may stand [s], where somebody knows it."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -188,17 +190,17 @@ def _wide(read: _Read, dialect: Dialect, chosen: Overrules, said: Understanding)
     units = {name: unit_of(name, unit) for name, unit in zip(dialect.names, dialect.units, strict=True) if name in values}
     for name, between in chosen.between.items():
         if name in values and between is Between.LINEAR:
-            values[name], quality[name] = _drawn(kept, values[name], quality[name])
+            values[name], quality[name] = _drawn(kept, values[name], quality[name], chosen.longest.get(name, LONGEST_HOLD_S))
     return Export(
         time=kept, values=values, quality={name: quality[name] for name in values}, units=units,
         guesses=guess_roles(values, units), said=said,
     )  # fmt: skip
 
 
-def _drawn(time: Floats, value: Floats, quality: Codes) -> tuple[Floats, Codes]:
+def _drawn(time: Floats, value: Floats, quality: Codes, longest_s: float) -> tuple[Floats, Codes]:
     """A column with empty cells between readings, on a straight line from one to the next."""
     there = np.isfinite(value) | (quality >= BAD)
-    line = on_grid(Series(time[there], value[there], quality[there]), time, Between.LINEAR, LONGEST_HOLD_S)
+    line = on_grid(Series(time[there], value[there], quality[there]), time, Between.LINEAR, longest_s)
     return line.value, line.quality
 
 
@@ -230,7 +232,7 @@ def _long(read: _Read, chosen: Overrules, said: Understanding, path: Path) -> Ex
     values, quality = {}, {}
     for name, part in series.items():
         between = chosen.between.get(name, Between.HOLD)
-        longest = min(max(HOLD_STEPS * usual_step(part.time), 2.0), LONGEST_HOLD_S)
+        longest = chosen.longest.get(name, min(max(HOLD_STEPS * usual_step(part.time), 2.0), LONGEST_HOLD_S))
         there = on_grid(part, grid, between, longest)
         values[name], quality[name] = there.value, there.quality
     said.assumed.append(

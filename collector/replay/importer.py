@@ -48,7 +48,7 @@ class Recording:
         self._table = table
         self._columns = columns
         for loop, role in columns.value:
-            _canonical(np.zeros(1), self.site.loops[loop].tags[role], role, path)
+            canonical(np.zeros(1), self.site.loops[loop].tags[role], role, path)
 
     def of(self, loop: str) -> Recording:
         """The same recording, of one of its loops: no other column is read."""
@@ -87,7 +87,7 @@ class Recording:
         quality: dict[str, NDArray[np.float64]] = {}
         for role in self.site.loops[grid.loop].tags:
             column = piece.columns[self._columns.value[grid.loop, role]]
-            values[role] = _canonical(column, self.site.loops[grid.loop].tags[role], role, self.path)
+            values[role] = canonical(column, self.site.loops[grid.loop].tags[role], role, self.path)
             if (grid.loop, role) in self._columns.quality:
                 quality[role] = piece.columns[self._columns.quality[grid.loop, role]]
         flags = self._columns.flags.get(grid.loop)
@@ -108,7 +108,7 @@ class Recording:
         bridged = step >= 1.0 - 1e-3 and not even
         gap = HOLD_PERIODS * round(step, 1) if bridged else 0.0
         return {
-            loop: Grid(loop, self.step_s, gap, {role: _hold(tag, role, step, gap) for role, tag in part.tags.items()})
+            loop: Grid(loop, self.step_s, gap, {role: hold_s(tag, role, step, gap) for role, tag in part.tags.items()})
             for loop, part in self.site.loops.items()
         }
 
@@ -125,7 +125,7 @@ def open_recording(site: Site, path: Place, column_map: Mapping[str, str] | None
     return Recording(site, path, table, read_columns(site, table.names, path, column_map))
 
 
-def _hold(tag: Tag, role: str, step_s: float, gap_s: float) -> float:
+def hold_s(tag: Tag, role: str, step_s: float, gap_s: float) -> float:
     """How long a reading stands for the present [s]: as long as live where the tag declares a period above the step."""
     if tag.period is None or tag.period <= step_s:
         return gap_s
@@ -134,7 +134,7 @@ def _hold(tag: Tag, role: str, step_s: float, gap_s: float) -> float:
     return HOLD_PERIODS * tag.period
 
 
-def _canonical(column: NDArray[np.float64], tag: Tag, role: str, path: Place) -> NDArray[np.float64]:
+def canonical(column: NDArray[np.float64], tag: Tag, role: str, path: Place) -> NDArray[np.float64]:
     """The file's numbers in the canonical unit of the role; scale and offset hold for recorded tags, others are physical."""
     if isinstance(tag, RecordedTag) and (tag.scale, tag.offset) != (1.0, 0.0):
         column = column * tag.scale + tag.offset

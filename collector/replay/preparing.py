@@ -5,13 +5,14 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from collector.replay.doing import Job
 from collector.replay.importer import open_recording
 from collector.replay.opening import Place, is_folder, is_url, listed, name_of, shown, stamp
+from collector.replay.storing import is_held, lost, stored
 from config.errors import TallywireError
 from config.load import LoadedSite
 from config.model import Site
@@ -27,6 +28,7 @@ class Wanted:
     after: str | None = None
     loop: str | None = None
     history: Path | None = None
+    kept: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +50,7 @@ def prepared(loaded: LoadedSite, wanted: Wanted, book: Path | None = None) -> It
     TallywireError
         The data, the days or the loop cannot be used.
     """
+    loaded = replace(loaded, site=stored(loaded.site, wanted.kept))
     site = _of_loop(loaded.site, wanted.loop)
     begin, end = _days(wanted, site)
     if not wanted.data:
@@ -138,6 +141,21 @@ def _archive(loaded: LoadedSite, site: Site, folder: Place, begin: int, end: int
     )  # fmt: skip
 
 
+def _lanes(
+    loaded: LoadedSite, site: Site, places: Sequence[Place], wanted: Wanted, begin: int, end: int | None, folder: Path
+) -> Prepared:
+    """Several files, or one of which not every reading was stored."""
+    from collector.replay.many import lanes_of
+
+    found = lanes_of(site, places, wanted.column_map or {}, folder)
+    job = Job(
+        site=found.site, site_sha256=loaded.sha256, source=found.source, begin=begin, end=end,
+        data=(*(f"{shown(place)} {stamp(place)}" for place in places), *wanted.kept),
+    )  # fmt: skip
+    name = name_of(places[0]) if len(places) == 1 else f"{len(places)} files, {name_of(places[0])} to {name_of(places[-1])}"
+    return Prepared(job=job, source=f"replay of {name}", notes=(*map(str, loaded.warnings), *found.notes, *lost(found.site)))
+
+
 def _file(
     loaded: LoadedSite, site: Site, places: Sequence[Place], wanted: Wanted, begin: int, end: int | None, folder: Path
 ) -> Prepared:
@@ -145,9 +163,9 @@ def _file(
     from collector.exports.for_replay import in_contract
     from collector.replay.places import FileSource
 
-    if len(places) > 1:
-        raise TallywireError("more than one file", where="--data", fix="name one file")
     place = places[0]
+    if len(places) > 1 or is_held(site):
+        return _lanes(loaded, site, places, wanted, begin, end, folder)
     path, column_map, understood = in_contract(loaded.site, place, wanted.column_map, folder)
     recording = open_recording(loaded.site, path, column_map)
     loops = {loop: part for loop, part in recording.site.loops.items() if wanted.loop in (None, loop)}
