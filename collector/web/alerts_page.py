@@ -11,6 +11,7 @@ from collector.alerts.desk import AlertDesk
 from collector.alerts.model import Alert, AlertState, Transition
 from collector.clock import Clock
 from collector.live import LiveState
+from collector.web import who
 from collector.web.forms import author, own_form, reason_of, shelve_hours
 from collector.web.pages import Pages
 from collector.web.paging import Find, PageNumber, fits, part_of
@@ -70,8 +71,10 @@ class AlertsPage:
         """Acknowledge, shelve or unshelve by a form; back to the alerts, or the page again with what is wrong."""
         form = await own_form(request, self._guard)
         now = self._clock.now()
-        if self._desk.find(alert) is None:
+        found = self._desk.find(alert)
+        if found is None:
             raise HTTPException(404, f"there is no alert {alert!r}")
+        who.note(old={"state": found.state.value})
         try:
             by = author(form.get("name", ""))
             if action == "acknowledge":
@@ -84,6 +87,8 @@ class AlertsPage:
                 self._desk.unshelve(alert, by=by, now=now)
         except TallywireError as problem:
             return self.page("alerts.html", problem=problem, status=422)
+        now_is = self._desk.find(alert)
+        who.note(new={"state": found.state.value if now_is is None else now_is.state.value})
         self._live.touch()
         return RedirectResponse(f"/alerts#{alert}", status_code=303)
 

@@ -22,7 +22,7 @@ class Lend(BaseModel):
 
     model_config = ConfigDict(json_schema_extra={"examples": [{"by": "survey", "seconds": 120}]})
 
-    by: str = Field(description="who wants it; one line")
+    by: str = Field(default="", description="who wants it; where people sign in it is their account, whatever stands here")
     seconds: float = Field(gt=0.0, le=LONGEST_S, description="for how long [s]; it comes back by itself")
 
 

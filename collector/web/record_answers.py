@@ -14,7 +14,14 @@ from config.cautions import CAUTIONS
 HASH = "5d1f0c2a9b7e4d3386a0f1e2c4b5a697880123456789abcdef0123456789abcd"
 Number = Annotated[int, Field(ge=1, examples=[12])]
 Sha256 = Annotated[str, Field(description="SHA-256, hexadecimal", examples=[HASH])]
-By = Annotated[str, Field(max_length=400, examples=["R. Sandhu"])]
+By = Annotated[
+    str,
+    Field(
+        max_length=400,
+        description="who acts; where people sign in it is their account, whatever stands here",
+        examples=["R. Sandhu"],
+    ),
+]
 
 
 class RecordLineOut(Answer):
@@ -76,7 +83,7 @@ class ReportIn(BaseModel):
 
     loop: Loop
     period: PeriodIn
-    by: By
+    by: By = ""
 
 
 class RestateIn(BaseModel):
@@ -86,7 +93,7 @@ class RestateIn(BaseModel):
         extra="forbid", json_schema_extra={"examples": [{"by": "K. Weber", "reason": "uptime corrected: the belt was changed"}]}
     )
 
-    by: By
+    by: By = ""
     reason: str = Field(max_length=2000)
 
 

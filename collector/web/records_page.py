@@ -22,7 +22,7 @@ from collector.records.forms import FORMS
 from collector.records.paper import PdfError, pdf
 from collector.records.render import html, style_sheet
 from collector.uptime import midnight
-from collector.web import record_answers
+from collector.web import record_answers, who
 from collector.web.forms import author, own_form, reason_of, unprocessable
 from collector.web.pages import Pages
 from collector.web.security import Guard
@@ -82,6 +82,7 @@ class RecordsPages:
             made = await run_in_threadpool(self.desk.report, form["loop"], kind, form.get("period", "").strip(), by=by)
         except TallywireError as problem:
             return await self.page(request, problem=problem)
+        _note(made)
         return RedirectResponse(f"/records/{made.number}", status_code=303)
 
     async def restate(self, request: Request) -> Response:
@@ -95,6 +96,7 @@ class RecordsPages:
                 raise TallywireError(f"there is no record {number}", fix="take the number from the list")
         except TallywireError as problem:
             return await self.page(request, problem=problem)
+        _note(made)
         return RedirectResponse(f"/records/{made.number}", status_code=303)
 
     async def one(self, number: int) -> Response:
@@ -237,6 +239,7 @@ def router(pages: RecordsPages) -> APIRouter:
             by = author(body.by)
         loop = pages.known(body.loop)
         made = await run_in_threadpool(pages.desk.report, loop, body.period.kind, body.period.name.strip(), by=by)
+        _note(made)
         return record_answers.record(made)
 
     @routes.post("/api/v1/records/{number}/restate", status_code=201, summary="Restate a report by what is known now", **rest)
@@ -246,6 +249,12 @@ def router(pages: RecordsPages) -> APIRouter:
         made = await run_in_threadpool(pages.desk.restate, number, reason=reason, by=by)
         if made is None:
             raise HTTPException(404, f"there is no record {number}")
+        _note(made)
         return record_answers.record(made)
 
     return routes
+
+
+def _note(made: Record) -> None:
+    """Tell the audit log which record was made."""
+    who.note(new={"record": made.number, "sha256": made.sha256})

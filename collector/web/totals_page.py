@@ -16,7 +16,7 @@ from collector.accounts.closing import Accountant, Closed
 from collector.clock import Clock
 from collector.live import LiveState
 from collector.records.book import Record
-from collector.web import bridge_plot, overview, totals_answers
+from collector.web import bridge_plot, overview, totals_answers, who
 from collector.web import totals_schemas as schemas
 from collector.web.api import PROBLEMS
 from collector.web.forms import author, own_form, reason_of, unprocessable
@@ -128,6 +128,7 @@ class TotalsPages:
         kept = None if record is None else accountant.of_record(record)
         if kept is None:
             raise HTTPException(404, "there is no such record")
+        who.note(new={"record": kept.record.number, "sha256": kept.record.sha256})
         return totals_answers.kept(kept)
 
     def asked(self, request: Request) -> Asked:
@@ -187,6 +188,7 @@ class TotalsPages:
             made = await run_in_threadpool(act, self.accountant)
         except TallywireError as problem:
             return await (self.loop(request, loop, problem=problem) if loop else self.site(request, problem=problem))
+        who.note(new={"records": [record.number for record in made]})
         if len(made) == 1:
             return RedirectResponse(f"/records/{made[0].number}", status_code=303)
         return RedirectResponse(f"/totals?{request.url.query}", status_code=303)

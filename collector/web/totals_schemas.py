@@ -140,7 +140,9 @@ class CloseIn(BaseModel):
 
     kind: Literal["shift", "day", "month"]
     period: str = Field(max_length=40)
-    by: str = Field(max_length=400)
+    by: str = Field(
+        default="", description="who acts; where people sign in it is their account, whatever stands here", max_length=400
+    )
     reason: str = Field(default="", max_length=2000)
 
 
@@ -151,5 +153,7 @@ class RestateIn(BaseModel):
         extra="forbid", json_schema_extra={"examples": [{"by": "K. Weber", "reason": "a correction of uptime came late"}]}
     )
 
-    by: str = Field(max_length=400)
+    by: str = Field(
+        default="", description="who acts; where people sign in it is their account, whatever stands here", max_length=400
+    )
     reason: str = Field(max_length=2000)

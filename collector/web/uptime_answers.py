@@ -124,7 +124,9 @@ class CorrectionIn(BaseModel):
     begin: str
     end: str
     state: LoopState
-    by: str = Field(max_length=400)
+    by: str = Field(
+        default="", description="who acts; where people sign in it is their account, whatever stands here", max_length=400
+    )
     reason: str = Field(max_length=2000)
 
 

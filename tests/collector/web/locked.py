@@ -64,9 +64,9 @@ class Locked:
             self._secrets[role] = self.access.sessions.begin(NAMES[role], self.address)
         return self._secrets[role]
 
-    def form(self, role: Role, **fields: str) -> dict[str, str]:
+    def form(self, signed_in: Role, /, **fields: str) -> dict[str, str]:
         """Fields of a form with the token of that session."""
-        return {"token": form_token(self.session(role)), **fields}
+        return {"token": form_token(self.session(signed_in)), **fields}
 
     def token(self, *scopes: Scope, days: float = 30.0) -> str:
         """The secret of a new API token."""
