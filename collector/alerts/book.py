@@ -64,12 +64,15 @@ class AlertBook(Telling):
                 for alert in rows.in_states((*ANNUNCIATED, AlertState.ACKNOWLEDGED), loop):
                     self._move(rows, alert, Move.SUPPRESS, now, SERVICE, f"suppressed by design: {reason}")
 
-    def end_unwatched(self, watched: Collection[str], *, now: float) -> None:
-        """Return the alerts whose episode nobody follows any more: their loop has left the site, or its state was lost."""
+    def end_unwatched(self, watched: Collection[str], *, now: float, loops: Collection[str] | None = None) -> None:
+        """Return the alerts whose episode nobody follows any more: their loop has left the site, or its state was lost.
+
+        `loops` are those that are looked at, None for all.
+        """
         with self._state.transaction() as connection:
             rows = AlertRows(connection)
             for alert in rows.active():
-                if alert.episode not in watched:
+                if alert.episode not in watched and (loops is None or alert.loop in loops):
                     gone = replace(alert, active=False, returned=now)
                     self._move(rows, gone, Move.GOES, now, SERVICE, "its condition is no longer watched")
 
