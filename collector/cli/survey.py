@@ -106,7 +106,8 @@ def _survey(args: argparse.Namespace, site: Site) -> int:
 
     from collector.clock import SystemClock
     from collector.commissioning.borrow import borrowed
-    from collector.commissioning.survey import as_dict, survey
+    from collector.commissioning.survey import survey
+    from collector.commissioning.survey_dict import as_dict
     from collector.commissioning.survey_text import text
 
     clock = SystemClock()

@@ -66,8 +66,8 @@ def _loop(site: Site, loop_id: str) -> list[str]:
         entries = [("verifies ", "; ".join(can))] if can else []
         for what, needs in said:
             if needs:
-                words = [DEPENDENT if need in loop.tags else name(need) for need in needs]
-                entries.append(("cannot   ", f"{what}: needs {' and '.join(words)}"))
+                lacks = [DEPENDENT if need in loop.tags else name(need) for need in needs]
+                entries.append(("cannot   ", f"{what}: needs {' and '.join(lacks)}"))
                 lacking += needs
         for verb, words in entries:
             lines += wrapped(words, first=head + verb, rest=" " * (len(head) + len(verb)))

@@ -12,14 +12,14 @@ from collector.clock import Clock
 from collector.commissioning.registers import RATE, SlowReader
 from collector.commissioning.server_says import Hint, hints
 from collector.commissioning.suggest import for_modbus, for_opcua, gaining
-from collector.commissioning.survey_read import read_modbus, read_opcua
+from collector.commissioning.survey_read import Place, read_modbus, read_opcua, reads_of
 from collector.commissioning.surveyed import Surveyed
 from collector.reading import BAD
 from collector.sources.decode import registers_of
 from config.model import ModbusEndpoint, ModbusTag, OpcUaTag, Site
-from config.roles import ROLES
 
 Tell = Callable[[str], None]
+Progress = Callable[[int, int], None]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -54,7 +54,13 @@ TOTAL_REL, TOTAL_DIGITS = 0.5, 2.0
 
 
 async def survey(
-    site: Site, clock: Clock, *, rate: float = RATE, wait_s: float = WAIT_S, tell: Tell = lambda text: None
+    site: Site,
+    clock: Clock,
+    *,
+    rate: float = RATE,
+    wait_s: float = WAIT_S,
+    tell: Tell = lambda text: None,
+    progress: Progress = lambda done, total: None,
 ) -> Survey:
     """Connect to every endpoint once, read every tag with its neighbours, look again at what is odd and at totals; nothing is written.
 
@@ -68,9 +74,11 @@ async def survey(
         Time between the two looks [s]; 0: one look only.
     tell : callable
         Told what is being done.
+    progress : callable
+        Told how many reads of the first look are done, of how many.
     """
     failures: dict[str, str] = {}
-    found, requests = await _read(site, clock, rate, failures, tell)
+    found, requests = await _read(site, clock, rate, failures, tell, progress)
     agreed = _judge(site, found, clock)
     totals = [item for item in found if item.role in TOTALS and math.isfinite(item.value)]
     doubtful = {item.loop for item in found if item.odd and item.expected is not None}
@@ -86,29 +94,49 @@ async def survey(
     return Survey(site=site.site, tags=found, agreed=agreed, failures=failures, requests=requests, hints=said)
 
 
-async def _read(site: Site, clock: Clock, rate: float, failures: dict[str, str], tell: Tell) -> tuple[list[Surveyed], int]:
+def _places(site: Site, name: str) -> dict[Place, ModbusTag | OpcUaTag]:
+    """The tags that are read from an endpoint."""
+    return {
+        (loop_id, role): tag
+        for loop_id, loop in site.loops.items()
+        for role, tag in loop.tags.items()
+        if isinstance(tag, ModbusTag | OpcUaTag) and tag.endpoint == name
+    }
+
+
+async def _read(
+    site: Site,
+    clock: Clock,
+    rate: float,
+    failures: dict[str, str],
+    tell: Tell,
+    progress: Progress = lambda done, total: None,
+) -> tuple[list[Surveyed], int]:
     """Every tag once, and the number of Modbus requests that it took."""
     found: list[Surveyed] = []
-    requests = 0
+    requests = done = 0
+    total = sum(reads_of(endpoint, mine) for name, endpoint in site.endpoints.items() if (mine := _places(site, name)))
+
+    def step() -> None:
+        nonlocal done
+        done += 1
+        progress(done, total)
+
     for name, endpoint in site.endpoints.items():
-        places = {
-            (loop_id, role): tag
-            for loop_id, loop in site.loops.items()
-            for role, tag in loop.tags.items()
-            if isinstance(tag, ModbusTag | OpcUaTag) and tag.endpoint == name
-        }
+        places = _places(site, name)
         if not places:
             continue
         tell(f"{name}: {len(places)} tags")
         if isinstance(endpoint, ModbusEndpoint):
             reader = SlowReader(name, endpoint, clock, rate)
             try:
-                found += await read_modbus(reader, places, clock, failures)
+                found += await read_modbus(reader, places, clock, failures, step)
             finally:
                 reader.close()
             requests += reader.requests
         else:
             found += await read_opcua(site, name, endpoint, places, clock, failures)
+            step()
     return found, requests
 
 
@@ -208,29 +236,3 @@ def _second_look(
             continue
         if oddity(item.role, item.value, wanted.get(item.role)) is None:
             item.odd, item.expected = "", wanted.get(item.role)
-
-
-def as_dict(found: Survey) -> dict[str, object]:
-    """The survey as plain values, for JSON."""
-    return {
-        "site": found.site,
-        "failures": found.failures,
-        "requests": found.requests,
-        "hints": [
-            {"loop": hint.loop, "role": hint.role, "what": hint.what, "lines": list(hint.lines), "wrong": hint.wrong}
-            for hint in found.hints
-        ],
-        "agreed_flow_t_h": {loop: None if agreed is None else agreed[0] for loop, agreed in found.agreed.items()},
-        "tags": [
-            {
-                "loop": item.loop, "role": item.role, "value": None if math.isnan(item.value) else item.value,
-                "unit": ROLES[item.role].unit, "quality": item.reading.quality, "reason": item.reading.reason,
-                "raw": list(item.reading.raw), "source_time": item.reading.source_time, "registers": {str(a): w for a, w in item.registers.items()},
-                "orders": {order: number if math.isfinite(number) else None for order, number in item.orders().items()},
-                "said_unit": item.said_unit, "said_range": item.said_range, "odd": item.odd,
-                "expected": None if item.expected is None else item.expected.value,
-                "suggestions": [suggestion.words() for suggestion in item.suggestions],
-            }
-            for item in found.tags
-        ],
-    }  # fmt: skip

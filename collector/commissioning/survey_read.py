@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from collector.clock import Clock
 from collector.commissioning.registers import SlowReader
@@ -16,15 +16,16 @@ from collector.sources.opcua_source import OpcUaSource
 from config.model import ModbusEndpoint, ModbusTag, OpcUaEndpoint, Site, Tag
 
 Place = tuple[str, str]
+Step = Callable[[], None]
 MARGIN = 1
 """Registers before and behind a tag that are read with it."""
 MOST_TOGETHER = 60
 
 
 async def read_modbus(
-    reader: SlowReader, places: Mapping[Place, Tag], clock: Clock, failures: dict[str, str]
+    reader: SlowReader, places: Mapping[Place, Tag], clock: Clock, failures: dict[str, str], step: Step = lambda: None
 ) -> list[Surveyed]:
-    """Read the tags of a device with their neighbours; why it failed goes to `failures`, and its tags are bad."""
+    """Read the tags of a device with their neighbours; why it failed goes to `failures`, and its tags are bad. `step` is called for each read."""
     tags = {place: tag for place, tag in places.items() if isinstance(tag, ModbusTag)}
     registers: dict[tuple[str, int], dict[int, int]] = {}
     for (table, unit), spans in _spans(reader.endpoint, tags).items():
@@ -35,6 +36,7 @@ async def read_modbus(
                 failures[reader.name] = error.reason
                 words = {}
             registers.setdefault((table, unit), {}).update(words)
+            step()
     out = []
     for (loop, role), tag in tags.items():
         unit = reader.endpoint.unit if tag.unit is None else tag.unit
@@ -47,6 +49,14 @@ async def read_modbus(
         reading = _decoded(loop, role, tag, window, failures.get(reader.name, "not answered"), clock.now())
         out.append(Surveyed(loop=loop, role=role, tag=tag, reading=reading, registers=window))
     return out
+
+
+def reads_of(endpoint: ModbusEndpoint | OpcUaEndpoint, places: Mapping[Place, Tag]) -> int:
+    """How many reads the tags of an endpoint take, as long as the device refuses nothing."""
+    if isinstance(endpoint, OpcUaEndpoint):
+        return 1
+    tags = {place: tag for place, tag in places.items() if isinstance(tag, ModbusTag)}
+    return sum(len(spans) for spans in _spans(endpoint, tags).values())
 
 
 def _spans(endpoint: ModbusEndpoint, tags: Mapping[Place, ModbusTag]) -> dict[tuple[str, int], list[tuple[int, int]]]:

@@ -46,7 +46,7 @@ def _odd(found: Survey) -> list[str]:
     for item in found.odd:
         lines += wrapped(f"{item.loop} {item.role}: {item.odd}", first="! ", rest="  ")
         if not item.suggestions:
-            lines += wrapped(_what_now(item), first="    ", rest="    ")
+            lines += wrapped(what_now(item), first="    ", rest="    ")
         for place, suggestion in enumerate(item.suggestions):
             lead = "in the site file" if not place else "or"
             lines += wrapped(
@@ -72,7 +72,8 @@ def _hints(found: Survey) -> list[str]:
     return lines
 
 
-def _what_now(item: Surveyed) -> str:
+def what_now(item: Surveyed) -> str:
+    """What to do about a tag that cannot be right and for which nothing is suggested."""
     if item.reading.quality == 2 and not item.reading.raw:
         return "compare address and table with the device's list of registers, and try `tallywire locate`"
     return "no other order, neighbour or unit gives what is expected: read the value on the device, and try `tallywire locate`"
@@ -82,7 +83,10 @@ def _tag(item: Surveyed, now: float, raw: bool) -> list[str]:
     value = number(item.value)
     quality = {0: "good", 1: "uncertain"}.get(item.reading.quality, item.reading.reason[:10] or "bad")
     mark = "! " if item.odd else "  "
-    lines = [f"{mark}{item.role:<22}{value:>13} {ROLES[item.role].unit:<6} {quality:<10}{_from(item)}"[:WIDTH].rstrip()]
+    head, where = f"{mark}{item.role:<22}{value:>13} {ROLES[item.role].unit:<6} {quality:<10}", where_of(item)
+    fits = len(head) + len(where) <= WIDTH
+    lines = [head + where] if fits else [head.rstrip(), *wrapped(where, first="      ", rest="      ")]
+    lines[0] = lines[0].rstrip()
     if item.reading.source_time is not None and abs(now - item.reading.source_time) > 10.0:
         age = now - item.reading.source_time
         said = f"its time stamp is {age:,.0f} s old" if age > 0 else f"its time stamp is {-age:,.0f} s ahead of our clock"
@@ -108,7 +112,8 @@ def number(value: float) -> str:
     return f"{value:,.0f}" if value == round(value) and abs(value) < 1e12 else f"{value:,.6g}"
 
 
-def _from(item: Surveyed) -> str:
+def where_of(item: Surveyed) -> str:
+    """Where a tag is read, in a few words."""
     if isinstance(item.tag, ModbusTag):
         bit = f" bit {item.tag.bit}" if item.tag.bit is not None else ""
         return f"{item.tag.endpoint} {item.tag.table} {item.tag.address}{bit}"
