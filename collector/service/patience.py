@@ -9,8 +9,6 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 HEAD_S = 10.0
 """Longest time from the first byte (or the connection) to the end of the headers [s]. Bodies have their own limit."""
-HEAD_BYTES = 16 * 1024
-"""Longest head of a request [bytes]."""
 MOST_CONNECTIONS = 400
 
 
@@ -33,6 +31,11 @@ class Patient(H11Protocol):
         super().data_received(data)
         self._watch()
 
+    def on_response_complete(self) -> None:
+        """Wait for the next head, of which a part may lie here already."""
+        super().on_response_complete()
+        self._watch()
+
     def connection_lost(self, exc: Exception | None) -> None:
         """Stop waiting."""
         self._forget()
@@ -42,7 +45,7 @@ class Patient(H11Protocol):
         incomplete = self.cycle is None or self.cycle.response_complete
         if not incomplete:
             self._forget()
-        elif self._waiting is None and not self.transport.is_closing():
+        elif self._waiting is None and self.transport is not None and not self.transport.is_closing():
             self._waiting = self.loop.call_later(self.head_s, self._give_up)
 
     def _forget(self) -> None:

@@ -12,7 +12,8 @@ from collections.abc import Iterator
 import uvicorn
 from fastapi import FastAPI
 
-from collector.service.patience import HEAD_BYTES, MOST_CONNECTIONS, Patient
+from collector.service.patience import MOST_CONNECTIONS, Patient
+from collector.web.security import HEAD_BYTES
 from config.errors import AddressError
 
 LONGEST_GOODBYE_S = 1

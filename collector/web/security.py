@@ -29,6 +29,9 @@ HEADERS: Mapping[str, str] = {
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
 }
 
+HEAD_BYTES = 16 * 1024
+"""Longest head of a request [bytes]."""
+
 STRICT_TRANSPORT = "max-age=31536000"
 """For a year browsers come back by https only; without subdomains, which are not ours."""
 
@@ -120,6 +123,8 @@ class Gate:
 
     def _objection(self, scope: Scope) -> tuple[int, str, str] | None:
         headers = Headers(scope=scope)
+        if sum(len(name) + len(value) for name, value in headers.raw) + len(scope["path"]) > HEAD_BYTES:
+            return 431, f"the head of the request is longer than {HEAD_BYTES // 1024} KiB", "delete the cookies of this site"
         host = headers.get("host", "")
         if not self._guard.knows_host(host):
             return 400, "this host name is not served here", "open the address that Tallywire printed at its start"

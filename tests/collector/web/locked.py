@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -50,12 +51,14 @@ class Locked:
     def cookie(self) -> str:
         return "__Host-tallywire" if self.base.startswith("https") else "tallywire"
 
-    def client(self, role: Role | None = None, *, session: str = "", **headers: str) -> httpx.AsyncClient:
+    def client(
+        self, role: Role | None = None, *, session: str = "", more: Mapping[str, str] | None = None, **headers: str
+    ) -> httpx.AsyncClient:
         """A browser: signed in with a role where one is named."""
         transport = httpx.ASGITransport(app=self.app, raise_app_exceptions=False, client=(self.address, 40_000))
         secret = session or (self.session(role) if role is not None else "")
         cookies = {"Cookie": f"{self.cookie}={secret}"} if secret else {}
-        sent = {"Accept": "text/html", "Origin": self.base, **cookies, **headers}
+        sent = {"Accept": "text/html", "Origin": self.base, **cookies, **headers, **(more or {})}
         return httpx.AsyncClient(transport=transport, base_url=self.base, headers=sent)
 
     def session(self, role: Role) -> str:
@@ -72,8 +75,10 @@ class Locked:
         """The secret of a new API token."""
         return self.access.tokens.add("scraper", scopes, days, by=CONSOLE)[1]
 
-    async def get(self, path: str, role: Role | None = None, **headers: str) -> httpx.Response:
-        async with self.client(role, **headers) as client:
+    async def get(
+        self, path: str, role: Role | None = None, *, more: Mapping[str, str] | None = None, **headers: str
+    ) -> httpx.Response:
+        async with self.client(role, more=more, **headers) as client:
             return await client.get(path)
 
     async def post(self, path: str, role: Role | None = None, **sent: object) -> httpx.Response:
