@@ -39,10 +39,11 @@ def targets_of(site: Site) -> dict[str, Target]:
     TallywireError
         A secret is missing or others may read it, or an address cannot be used.
     """
-    return {name: _target(name, delivery) for name, delivery in site.deliveries.items()}
+    return {name: target_of(name, delivery) for name, delivery in site.deliveries.items()}
 
 
-def _target(name: str, delivery: Delivery) -> Target:
+def target_of(name: str, delivery: Delivery) -> Target:
+    """The target of one delivery; see `targets_of`."""
     if isinstance(delivery, MailDelivery):
         return Mail(name, delivery)
     if isinstance(delivery, ChatDelivery):

@@ -25,6 +25,16 @@ class Waiting:
     error: str
 
 
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """What became of the messages of one target; `last` is when one was delivered last [epoch s], None where none is kept."""
+
+    waiting: int = 0
+    dead: int = 0
+    delivered: int = 0
+    last: float | None = None
+
+
 class OutboxRows:
     """The outbox of a state database. Every call is one transaction and raises StoreError where the disk refuses it."""
 
@@ -80,6 +90,46 @@ class OutboxRows:
                 OUTBOX.update().where(OUTBOX.c.dead.is_(True)).values(dead=False, attempts=0, next_try=now)
             )
             return done.rowcount
+
+    def revive_one(self, message: int, now: float) -> bool:
+        """Let one message that was given up be tried again; whether there was one."""
+        given_up = sa.and_(OUTBOX.c.id == message, OUTBOX.c.dead.is_(True))
+        with self._state.transaction() as connection:
+            done = connection.execute(OUTBOX.update().where(given_up).values(dead=False, attempts=0, next_try=now))
+            return bool(done.rowcount)
+
+    def waiting(self, limit: int = 100) -> list[Waiting]:
+        """Messages that are to be delivered, oldest first."""
+        wanted = (
+            sa.select(OUTBOX).where(OUTBOX.c.delivered.is_(None), OUTBOX.c.dead.is_(False)).order_by(OUTBOX.c.id).limit(limit)
+        )
+        with self._state.transaction() as connection:
+            return [_waiting(row) for row in connection.execute(wanted)]
+
+    def tallies(self) -> dict[str, Tally]:
+        """For each target how many messages wait, are dead and were delivered, and when the last one was delivered."""
+        of = [
+            OUTBOX.c.target,
+            sa.func.sum(sa.case((sa.and_(OUTBOX.c.delivered.is_(None), OUTBOX.c.dead.is_(False)), 1), else_=0)),
+            sa.func.sum(sa.case((OUTBOX.c.dead.is_(True), 1), else_=0)),
+            sa.func.sum(sa.case((OUTBOX.c.delivered.is_not(None), 1), else_=0)),
+            sa.func.max(OUTBOX.c.delivered),
+        ]
+        with self._state.transaction() as connection:
+            rows = connection.execute(sa.select(*of).group_by(OUTBOX.c.target)).all()
+        return {name: Tally(int(waits), int(dead), int(done), last) for name, waits, dead, done, last in rows}
+
+    def post(self, *, key: str, target: str, message: str, now: float) -> int:
+        """Put a message that is about no alert into the outbox; returns its number."""
+        with self._state.transaction() as connection:
+            done = connection.execute(
+                OUTBOX.insert().values(
+                    key=key, target=target, alert="", message=message, created=now, attempts=0, next_try=now, delivered=None,
+                    dead=False, error="",
+                )
+            )  # fmt: skip
+        assert done.inserted_primary_key is not None
+        return int(done.inserted_primary_key[0])
 
     def backlog(self) -> dict[str, int]:
         """How many messages wait, and how many are dead."""

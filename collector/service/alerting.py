@@ -5,14 +5,19 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Mapping, Sequence
+from datetime import date, datetime, time, timedelta
+from functools import partial
 from typing import Any, Protocol
+from zoneinfo import ZoneInfo
 
 from checks.episodes import EpisodeChange, EpisodeTracker
 from checks.evaluation import Evaluation
+from collector.access.audit import AuditLog
 from collector.alerts.book import AlertBook
 from collector.alerts.desk import AlertDesk
 from collector.alerts.policy import policy_of
 from collector.clock import Clock
+from collector.delivery.desk import DeliveryDesk
 from collector.delivery.outbox import OutboxWorker, targets_of
 from collector.history.state import StateDb
 from collector.live import LiveState
@@ -63,7 +68,8 @@ class Alerts:
         self, trackers: Mapping[str, EpisodeTracker], book: Book, outbox: Outbox, live: LiveState, clock: Clock
     ) -> None:
         self.desk: AlertDesk = book
-        self._trackers = trackers
+        self.deliveries: DeliveryDesk | None = None
+        self._trackers = dict(trackers)
         self._book = book
         self._outbox = outbox
         self._live = live
@@ -137,18 +143,34 @@ class Alerts:
 def open_alerting(site: Site, state: StateDb, live: LiveState, clock: Clock, *, page: str = "") -> Alerts:
     """The alerts of a site over its state database, with trackers and book as the last run left them."""
     book = AlertBook(state, policy_of(site))
-    trackers = {loop: EpisodeTracker(site, loop) for loop in site.loops}
-    for loop, kept in book.trackers().items():
-        if loop not in trackers:
-            continue
-        try:
-            trackers[loop].restore(kept)
-        except (KeyError, TypeError, ValueError) as error:
-            trackers[loop] = EpisodeTracker(site, loop)
-            event(
-                logging.WARNING, "episodes-lost", "the episodes of a loop were stored by another version and begin anew",
-                loop=loop, reason=f"{type(error).__name__}: {error}",
-            )  # fmt: skip
+    kept = book.trackers()
+    trackers = {loop: tracker_of(site, loop, kept.get(loop)) for loop in site.loops}
     watched = {episode.id for tracker in trackers.values() for episode in tracker.open}
     book.end_unwatched(watched, now=clock.now())
-    return Alerts(trackers, book, OutboxWorker(state, site, targets_of(site), clock, page=page), live, clock)
+    book.audit_head = partial(audit_head, state, ZoneInfo(site.time_zone))
+    targets = targets_of(site)
+    alerts = Alerts(trackers, book, OutboxWorker(state, site, targets, clock, page=page), live, clock)
+    alerts.deliveries = DeliveryDesk(state, site, targets)
+    return alerts
+
+
+def tracker_of(site: Site, loop: str, kept: Mapping[str, Any] | None) -> EpisodeTracker:
+    """The episodes of a loop as they were kept; none where another version kept them."""
+    tracker = EpisodeTracker(site, loop)
+    try:
+        if kept is not None:
+            tracker.restore(kept)
+    except (KeyError, TypeError, ValueError) as error:
+        event(
+            logging.WARNING, "episodes-lost", "the episodes of a loop were stored by another version and begin anew",
+            loop=loop, reason=f"{type(error).__name__}: {error}",
+        )  # fmt: skip
+        return EpisodeTracker(site, loop)
+    return tracker
+
+
+def audit_head(state: StateDb, zone: ZoneInfo, day: date) -> str:
+    """The end of the audit log at the end of a local day, as the daily summary carries it away; '' where there is no entry."""
+    end = datetime.combine(day + timedelta(days=1), time(), tzinfo=zone).timestamp()
+    found = AuditLog(state).head(end)
+    return "" if found is None else f"entry {found.number}, {found.sha256}"

@@ -20,8 +20,8 @@ from collector.accounts.closing import Accountant
 from collector.cli import exits
 from collector.clock import Clock, SystemClock
 from collector.history.bulk import bulk_import
-from collector.history.sqlite import SqliteStore, open_store
 from collector.history.store import Store
+from collector.history.tiers import TieredStore
 from collector.live import EndpointStatus, LiveState
 from collector.past.laying import Laying, Past
 from collector.publish.publisher import publisher_of
@@ -30,8 +30,8 @@ from collector.records.book import RecordBook
 from collector.records.desk import RecordDesk
 from collector.records.scheduled import ScheduledReports
 from collector.records.sources import Sources
-from collector.service.alerting import open_alerting
 from collector.service.assembly import EventTeller, Poller, Service
+from collector.service.kept import Kept, open_history
 from collector.service.locked import require_account, tls_of
 from collector.service.notifying import Notifier
 from collector.service.serving import Serving, bind
@@ -83,23 +83,23 @@ async def run_service(options: ServiceOptions) -> int:
         web.host, web.port if options.port is None else options.port, locked=tls is not None or bool(web.behind_proxy)
     )
     with contextlib.closing(listening):
-        store = open_store(data, loaded.site, clock=clock)
+        serving = Serving(listening, tls=tls)
+        kept = open_history(data, loaded, clock, page=page_of(web, serving.port))
         try:
-            return await _serve(options, loaded, data, store, clock, Serving(listening, tls=tls))
+            return await _serve(options, loaded, data, kept, clock, serving)
         finally:
-            store.close()
+            kept.store.close()
 
 
-async def _serve(
-    options: ServiceOptions, loaded: LoadedSite, data: Path, store: SqliteStore, clock: Clock, serving: Serving
-) -> int:
+async def _serve(options: ServiceOptions, loaded: LoadedSite, data: Path, kept: Kept, clock: Clock, serving: Serving) -> int:
+    store = kept.store
     for path in options.history:
         await asyncio.to_thread(bulk_import, store, loaded.site, path, now=clock.now())
         await asyncio.to_thread(path.unlink)
     access = Access.open(store.state, clock, loaded.site.web)
     await asyncio.to_thread(require_account, loaded.site.web, access.accounts)
     live = LiveState(loaded.site, loaded.sha256, str(loaded.path))
-    alerting = open_alerting(loaded.site, store.state, live, clock, page=page_of(loaded.site.web, serving.port))
+    alerting = kept.alerting(loaded.site, live, clock, page_of(loaded.site.web, serving.port))
 
     def pollers(sink: ReadingSink, statuses: dict[str, EndpointStatus], tell: EventTeller) -> Sequence[Poller]:
         return build_pollers(loaded.site, sink, clock, statuses, tell)
@@ -110,12 +110,30 @@ async def _serve(
         clock=clock, balances=Accountant(loaded.site, loaded.sha256, store, alerting.desk.past, clock, book),
     )  # fmt: skip
     reports = ScheduledReports(sources, book)
-    service = Service(loaded, store, alerting, pollers, live, clock, web=serving, reports=reports)
+    service = Service(
+        loaded,
+        store,
+        alerting,
+        pollers,
+        live,
+        clock,
+        web=serving,
+        reports=reports,
+        share=kept.share(loaded, live, clock, alerting),
+    )
     if options.past is not None:
         laying = Laying(options.past, loaded.path, data, store.state, clock, store.add_event, live.notes)
         service.supervisor.add("past", laying.run, stage=Stage.INTAKE, restart=True)
     serving.app = create_app(
-        live, store, alerting.desk, clock, port=serving.port, records=RecordDesk(book, sources), folder=data, access=access
+        live,
+        store,
+        alerting.desk,
+        clock,
+        port=serving.port,
+        records=RecordDesk(book, sources),
+        folder=data,
+        access=access,
+        deliveries=alerting.deliveries,
     )
     publisher = publisher_of(live, clock)
     if publisher is not None:
@@ -199,7 +217,7 @@ def _note_start(service: Service, store: Store, loaded: LoadedSite, clock: Clock
     service.keeper.keep_event("service-start", f"started with {loaded.path.name}", new=loaded.sha256)
 
 
-def _note_config(store: SqliteStore, loaded: LoadedSite, clock: Clock) -> None:
+def _note_config(store: TieredStore, loaded: LoadedSite, clock: Clock) -> None:
     """Keep the text of the site file in force; a disk that is full at this moment does not keep the service from starting."""
     try:
         store.ledger.note_config(loaded.sha256, loaded.text, now=clock.now())

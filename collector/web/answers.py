@@ -7,7 +7,6 @@ from collections.abc import Iterable, Sequence
 from checks.evaluation import Evaluation, LinkNumbers
 from checks.finding import Correction, Finding, Predicted
 from checks.result import CheckResult, Evidence, worst
-from collector.alerts.model import Alert, Transition
 from collector.history.store import Event, Trend
 from collector.live import EndpointStatus
 from collector.web import schemas
@@ -245,34 +244,6 @@ def declared(loop_id: str, plant: Loop) -> schemas.DeclaredOut:
         plc_range_high=plant.plc.range.high,
         endpoints=sorted(endpoints_of(plant)),
         roles=[schemas.DrawnOut(role=role, meaning=meaning_of(role), unit=unit_of(role)) for role in roles_of(plant)],
-    )
-
-
-def alert(item: Alert, cautions: Sequence[str], transitions: Sequence[Transition] | None = None) -> schemas.AlertOut:
-    """An alert, with its history where it is given."""
-    return schemas.AlertOut(
-        id=item.id,
-        loop=item.loop,
-        link=item.link,
-        state=item.state.value,
-        active=item.active,
-        priority=item.priority.value,
-        raised=time_of(item.raised),
-        returned=iso(item.returned),
-        acknowledged=iso(item.acknowledged),
-        acknowledged_by=item.acknowledged_by,
-        shelved_until=iso(item.shelved_until),
-        shelved_by=item.shelved_by,
-        shelve_reason=item.shelve_reason,
-        finding=finding(item.finding, cautions),
-        transitions=None
-        if transitions is None
-        else [
-            schemas.TransitionOut(
-                time=time_of(change.time), old=change.old.value, new=change.new.value, by=change.by, note=change.note
-            )
-            for change in transitions
-        ],
     )
 
 

@@ -1,4 +1,4 @@
-"""REST under /api/v1: what the pages show, for programs. It reads; the only thing it changes is the state of an alert."""
+"""REST under /api/v1: what the pages show, for programs. It only reads; alerts have a module of their own."""
 
 from __future__ import annotations
 
@@ -11,13 +11,11 @@ from starlette.concurrency import run_in_threadpool
 
 from checks.causes import registry
 from collector.alerts.desk import AlertDesk
-from collector.alerts.model import Alert
 from collector.clock import Clock
 from collector.history.store import Store
 from collector.live import LiveState
 from collector.web import answers, cause_answers, overview, schemas, tag_rows
 from collector.web.drawn_roles import roles_of
-from collector.web.forms import author, reason_of, unprocessable
 from collector.web.next_step import next_step
 from collector.web.times import From, To, stretch
 from config.cautions import CAUTIONS
@@ -48,16 +46,6 @@ def router(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clock) 
         if store is None:
             raise HTTPException(503, "there is no history: " + live.problems.get("history", "the service runs without one"))
         return store
-
-    def stands(alert: str) -> Alert:
-        found = desk.find(alert)
-        if found is None:
-            raise HTTPException(404, f"there is no alert {alert!r}")
-        return found
-
-    def changed(alert: Alert) -> schemas.AlertOut:
-        live.touch()
-        return answers.alert(alert, CAUTIONS, desk.transitions(alert.id))
 
     @routes.get("/site", summary="The site and the service")
     async def site() -> schemas.SiteOut:
@@ -123,39 +111,6 @@ def router(live: LiveState, store: Store | None, desk: AlertDesk, clock: Clock) 
         now = clock.now()
         wanted = live.site.loops if loop is None else [known(loop)]
         return [answers.tag(row) for loop_id in wanted for row in tag_rows.of_loop(live, loop_id, now)]
-
-    @routes.get("/alerts", summary="Standing alerts, most urgent first; with a time, those raised in it, newest first")
-    async def alerts(begin: From = None, to: To = None) -> list[schemas.AlertOut]:
-        if begin is None and to is None:
-            return [answers.alert(item, CAUTIONS) for item in desk.standing()]
-        first, last = stretch(begin, to, clock.now(), EVENT_SPAN)
-        return [answers.alert(item, CAUTIONS) for item in desk.past(first, last)]
-
-    @routes.get("/alerts/{alert}", summary="An alert with everything that happened to it")
-    async def alert_(alert: str) -> schemas.AlertOut:
-        return answers.alert(stands(alert), CAUTIONS, desk.transitions(alert))
-
-    @routes.post("/alerts/{alert}/acknowledge", summary="Acknowledge an alert")
-    async def acknowledge(alert: str, body: schemas.Acknowledge) -> schemas.AlertOut:
-        stands(alert)
-        with unprocessable():
-            by = author(body.by)
-        return changed(desk.acknowledge(alert, by=by, now=clock.now()))
-
-    @routes.post("/alerts/{alert}/shelve", summary="Shelve an alert for some hours")
-    async def shelve(alert: str, body: schemas.Shelve) -> schemas.AlertOut:
-        stands(alert)
-        with unprocessable():
-            by, reason = author(body.by), reason_of(body.reason)
-        now = clock.now()
-        return changed(desk.shelve(alert, by=by, reason=reason, until=now + body.hours * 3600, now=now))
-
-    @routes.post("/alerts/{alert}/unshelve", summary="End the shelving of an alert")
-    async def unshelve(alert: str, body: schemas.Unshelve) -> schemas.AlertOut:
-        stands(alert)
-        with unprocessable():
-            by = author(body.by)
-        return changed(desk.unshelve(alert, by=by, now=clock.now()))
 
     @routes.get("/causes", summary="The catalogue of causes, and what the tags of each loop can name")
     async def causes() -> cause_answers.CatalogueOut:

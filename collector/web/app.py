@@ -17,6 +17,8 @@ from collector.clock import Clock
 from collector.commissioning.check_desk import CheckDesk
 from collector.commissioning.drafts import Drafts
 from collector.commissioning.readers import LiveReader
+from collector.commissioning.survey_desk import SurveyDesk
+from collector.delivery.desk import DeliveryDesk
 from collector.exports.jobs import Jobs
 from collector.history.store import Store
 from collector.live import LiveState
@@ -25,10 +27,12 @@ from collector.web import (
     access_api,
     account_page,
     accounts_page,
+    alert_api,
     alerts_page,
     api,
     calibration_page,
     check_page,
+    deliveries_page,
     failing,
     init_page,
     lending,
@@ -36,9 +40,11 @@ from collector.web import (
     metrics,
     openapi,
     pages,
+    performance_page,
     plan_page,
     records_page,
     static_files,
+    survey_page,
     tags_page,
     totals_page,
     trend_page,
@@ -66,13 +72,14 @@ def create_app(
     records: RecordDesk | None = None,
     folder: Path | None = None,
     access: Access | None = None,
+    deliveries: DeliveryDesk | None = None,
 ) -> FastAPI:
     """The application over the live state.
 
     `port` is the one that the Host header must name; None accepts any until `app.state.guard.port` is set, which a service
     that binds port 0 does once it knows. `app.state.streams.close()` ends the event streams; call it before the server
     waits for its connections. `folder` is where loop checks on their way are kept; `access` are the books of accounts, without
-    which only the person at this machine is served. The desk is called in the event loop, the store in a worker thread.
+    which only the person at this machine is served; `deliveries` is the outbox, without which its page says so. The desk is called in the event loop, the store in a worker thread.
     """
     files = static_files.load()
     env = pages.environment(files)
@@ -96,6 +103,7 @@ def create_app(
     if web.behind_proxy:
         app.add_middleware(BehindProxy, trusted=web.behind_proxy)
     app.include_router(access_api.router(access))
+    app.include_router(alert_api.router(live, desk, deliveries, clock))
     app.include_router(api.router(live, store, desk, clock))
     app.include_router(lending.router(live, clock))
     faces = pages.Pages(env, live, store, desk, clock, guard)
@@ -103,6 +111,8 @@ def create_app(
     app.include_router(accounts_page.router(accounts_page.AccountsPages(faces, access, guard)))
     app.include_router(pages.router(faces))
     app.include_router(alerts_page.router(alerts_page.AlertsPage(faces, live, desk, clock, guard)))
+    app.include_router(performance_page.router(performance_page.PerformancePage(faces, live, desk, clock)))
+    app.include_router(deliveries_page.router(deliveries_page.DeliveriesPage(faces, live, deliveries, clock, guard)))
     app.include_router(tags_page.router(tags_page.TagsPage(faces, live, clock)))
     app.include_router(lines_page.router(lines_page.LinesPage(faces, live, store, clock)))
     uptimes = uptime_page.UptimePages(faces, live, store, desk, clock, guard)
@@ -112,6 +122,8 @@ def create_app(
     accountant = Accountant(live.site, live.site_sha256, store, desk.past, clock, book) if store is not None else None
     checks = CheckDesk(live.site, live.site_sha256, lambda loop: LiveReader(live, loop), clock, book, folder)
     app.include_router(check_page.router(check_page.CheckPages(faces, live, checks, book, guard)))
+    surveys = SurveyDesk(live, clock, folder)
+    app.include_router(survey_page.router(survey_page.SurveyPages(faces, live, surveys, guard)))
     app.include_router(plan_page.router(plan_page.PlanPages(faces, live, clock)))
     app.include_router(calibration_page.router(calibration_page.CalibrationPages(faces, live, store, book, clock, guard)))
     app.include_router(init_page.router(init_page.InitPages(faces, Drafts(clock, folder), guard)))
@@ -125,7 +137,9 @@ def create_app(
 
     @app.get("/metrics", include_in_schema=False)
     async def metrics_(request: Request) -> Response:
-        body, media_type = metrics.exposition(live, desk, request.headers.get("accept", ""), await uptimes.availability())
+        body, media_type = metrics.exposition(
+            live, desk, request.headers.get("accept", ""), await uptimes.availability(), deliveries, clock.now()
+        )
         return Response(body, headers={"Content-Type": media_type})
 
     @app.get("/events", include_in_schema=False)

@@ -13,7 +13,6 @@ from collector.web import who
 from collector.web.security import Guard
 from config.errors import TallywireError
 
-SHELVE_HOURS = 30 * 24.0
 MOST_FIELDS = 40
 NAME_LENGTH, REASON_LENGTH = 80, 400
 
@@ -92,12 +91,14 @@ def typed(text: str, what: str, longest: int) -> str:
     return line
 
 
-def shelve_hours(text: str) -> float:
-    """Hours of shelving [h], above 0 and at most 30 days."""
+def number_of(text: str, what: str, most: float, *, least: float | None = None) -> float:
+    """A number as typed, with a comma or a point, above 0 (or not below `least`) and at most `most`."""
     try:
-        hours = float(text.replace(",", "."))
+        number = float(text.replace(",", "."))
     except ValueError:
-        hours = float("nan")
-    if not 0 < hours <= SHELVE_HOURS:
-        raise TallywireError("the hours of shelving are not a number from above 0 to 720", fix="type hours, such as 8")
-    return hours
+        number = float("nan")
+    fits_ = 0.0 < number <= most if least is None else least <= number <= most
+    if not fits_:
+        below = "above 0" if least is None else f"{least:g}"
+        raise TallywireError(f"{what} are not a number from {below} to {most:g}", fix="type a number, such as 8")
+    return number

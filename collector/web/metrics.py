@@ -18,7 +18,9 @@ from prometheus_client.registry import Collector
 from checks.result import Verdict
 from collector.alerts.desk import AlertDesk
 from collector.alerts.model import AlertState, Priority
+from collector.delivery.desk import DeliveryDesk
 from collector.live import EndpointState, EndpointStatus, LiveState
+from collector.web import alert_metrics
 from collector.web.overview import marks
 from collector.web.words import finite
 
@@ -37,8 +39,16 @@ KG_PER_T = 1000.0
 class LiveCollector(Collector):
     """Turns the live state and the standing alerts into metric families."""
 
-    def __init__(self, live: LiveState, desk: AlertDesk, availability: Mapping[str, float] | None = None) -> None:
+    def __init__(
+        self,
+        live: LiveState,
+        desk: AlertDesk,
+        availability: Mapping[str, float] | None = None,
+        deliveries: DeliveryDesk | None = None,
+        now: float | None = None,
+    ) -> None:
         self._live, self._desk, self._availability = live, desk, availability or {}
+        self._deliveries, self._now = deliveries, now
 
     def describe(self) -> Iterable[Metric]:
         return ()
@@ -50,6 +60,8 @@ class LiveCollector(Collector):
         yield self._links()
         yield from self._findings()
         yield self._alerts()
+        if self._now is not None:
+            yield from alert_metrics.families(self._desk, self._deliveries, self._now)
         yield from self._totals()
         yield from self._endpoints()
         yield from self._service()
@@ -210,11 +222,17 @@ class LiveCollector(Collector):
 
 
 def exposition(
-    live: LiveState, desk: AlertDesk, accept: str, availability: Mapping[str, float] | None = None
+    live: LiveState,
+    desk: AlertDesk,
+    accept: str,
+    availability: Mapping[str, float] | None = None,
+    deliveries: DeliveryDesk | None = None,
+    now: float | None = None,
 ) -> tuple[bytes, str]:
-    """The metrics in the format that the scraper accepts, and its media type; `availability` by loop, 0 to 1."""
+    """The metrics in the format that the scraper accepts, and its media type; `availability` by loop, 0 to 1. With the time
+    `now` [epoch s] the figures of the alarm system are among them, and with `deliveries` the outbox."""
     registry = CollectorRegistry(auto_describe=False)
-    registry.register(LiveCollector(live, desk, availability))
+    registry.register(LiveCollector(live, desk, availability, deliveries, now))
     encode, media_type = choose_encoder(accept)
     return encode(registry), media_type
 

@@ -18,7 +18,6 @@ from checks.evaluation import Evaluation
 from checks.result import Verdict
 from collector.access.roles import Role
 from collector.alerts.desk import AlertDesk
-from collector.alerts.model import AlertState
 from collector.clock import Clock
 from collector.history.store import Store
 from collector.live import LiveState
@@ -77,12 +76,11 @@ class Pages:
     def render(self, template: str, status: int = 200, **values: object) -> HTMLResponse:
         """One page or fragment as an answer."""
         now = self._clock.now()
-        standing = self._desk.standing()
         page = self._env.get_template(template).render(
             live=self._live,
             site=self._live.site,
             now=now,
-            alerts_waiting=sum(item.state in (AlertState.UNACKNOWLEDGED, AlertState.RETURNED) for item in standing),
+            alerts_waiting=self._desk.waiting(),
             local=lambda time_s, seconds=False: words.local(time_s, self._zone, now, seconds=seconds),
             told=lambda text: words.said(text, self._zone, now),
             stale_after=overview.stale_after(self._live),

@@ -25,8 +25,9 @@ _VIEWER = """
     GET / · /fragment · /alerts · /alerts/fragment · /tags · /tags/fragment · /events
     GET /loops/{loop} · /loops/{loop}/fragment · /loops/{loop}/trend · /loops/{loop}/trend.csv · /loops/{loop}/lines
     GET /loops/{loop}/totals · /loops/{loop}/totals.csv · /loops/{loop}/check · /totals · /totals.csv
-    GET /uptime · /uptime.csv · /causes · /causes/{cause} · /verify · /verify/{key}
+    GET /uptime · /uptime.csv · /causes · /causes/{cause} · /verify · /verify/{key} · /survey · /api/v1/survey
     GET /records · /records/print.css · /records/{number}.pdf · /records/{number}
+    GET /alerts/performance · /deliveries · /api/v1/alerts/performance · /api/v1/alerts/holds · /api/v1/deliveries
     GET /plan · /loops/{loop}/plan · /sources · /loops/{loop}/calibration
     GET /api/v1/plans · /api/v1/loops/{loop}/plan · /api/v1/sources · /api/v1/loops/{loop}/calibration
     GET /account · /api/v1/access/me · /api/openapi.json · /static/{name}
@@ -41,6 +42,8 @@ _VIEWER = """
 _OPERATOR = """
     POST /alerts/{alert}/{action} · /uptime · /loops/{loop}/check · /verify · /verify/{key}
     POST /api/v1/alerts/{alert}/acknowledge · /api/v1/alerts/{alert}/shelve · /api/v1/alerts/{alert}/unshelve
+    POST /deliveries/{name}/test · /deliveries/messages/{number}/resend
+    POST /api/v1/deliveries/{name}/test · /api/v1/deliveries/messages/{number}/resend
     POST /api/v1/uptime/corrections · /api/v1/exports · /api/v1/exports/{key}/answers
     POST /api/v1/loops/{loop}/check · /api/v1/loops/{loop}/check/finish · /api/v1/loop-checks
 """
@@ -48,9 +51,13 @@ _ENGINEER = """
     GET /init · /init/{key} · /init/{key}/site.yaml · /api/v1/site-file/questions
     POST /init · /init/{key} · /api/v1/site-file
     POST /loops/{loop}/calibration · /api/v1/loops/{loop}/calibration · /api/v1/loops/{loop}/calibration/record
+    POST /alerts/{alert}/out-of-service · /alerts/{alert}/restore · /alerts/{alert}/accept · /alerts/holds/{number}/end
+    POST /api/v1/alerts/{alert}/out-of-service · /api/v1/alerts/{alert}/restore · /api/v1/alerts/{alert}/accept
+    POST /api/v1/alerts/holds/{number}/end
     POST /records · /records/restate · /totals/close · /totals/restate
     POST /api/v1/records/chain-report · /api/v1/records/{number}/restate
     POST /api/v1/loops/{loop}/totals/close · /api/v1/accounts/{number}/restate
+    POST /survey · /api/v1/survey · /api/v1/survey/stop
     POST /api/v1/endpoints/{name}/lend
     DELETE /api/v1/endpoints/{name}/lend
 """

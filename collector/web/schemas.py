@@ -276,36 +276,6 @@ class TagOut(Answer):
     where: str = Field(examples=["gauge-07 holding 10 float32 ABCD"])
 
 
-class TransitionOut(Answer):
-    """One change of an alert."""
-
-    time: Time
-    old: str = Field(examples=["unacknowledged"])
-    new: str = Field(examples=["acknowledged"])
-    by: str = Field(examples=["R. Sandhu"])
-    note: str = Field(examples=[""])
-
-
-class AlertOut(Answer):
-    """An alert; `transitions` only where one alert is asked for."""
-
-    id: str = Field(examples=["TB-07-20260302-1"])
-    loop: Loop
-    link: Link
-    state: str = Field(examples=["unacknowledged"])
-    active: bool = Field(examples=[True])
-    priority: Literal["high", "medium", "low"] = Field(examples=["high"])
-    raised: Time
-    returned: str | None = Field(examples=[None])
-    acknowledged: str | None = Field(examples=[None])
-    acknowledged_by: str = Field(examples=[""])
-    shelved_until: str | None = Field(examples=[None])
-    shelved_by: str = Field(examples=[""])
-    shelve_reason: str = Field(examples=[""])
-    finding: FindingOut
-    transitions: list[TransitionOut] | None = None
-
-
 class EndpointOut(Answer):
     """The connection to one device or server."""
 
@@ -354,27 +324,3 @@ class ProblemOut(Answer):
     detail: str = Field(examples=["this site has no loop 'TB-99'"])
     fix: str | None = Field(default=None, examples=["see /api/v1/loops"])
     instance: str = Field(examples=["/api/v1/loops/TB-99"])
-
-
-class Acknowledge(BaseModel):
-    """Who takes note of an alert."""
-
-    model_config = ConfigDict(extra="forbid", json_schema_extra={"examples": [{"by": "R. Sandhu"}]})
-
-    by: str = Field(max_length=400)
-
-
-class Unshelve(Acknowledge):
-    """Who ends the shelving of an alert."""
-
-
-class Shelve(BaseModel):
-    """Who shelves an alert, why, and for how long [h]."""
-
-    model_config = ConfigDict(
-        extra="forbid", json_schema_extra={"examples": [{"by": "R. Sandhu", "reason": "range change under way", "hours": 8}]}
-    )
-
-    by: str = Field(max_length=400)
-    reason: str = Field(max_length=2000)
-    hours: float = Field(gt=0, le=720)

@@ -6,6 +6,8 @@ PAGES = {
     "site": "/",
     "loop": "/loops/TB-07",
     "alerts": "/alerts",
+    "performance": "/alerts/performance",
+    "deliveries": "/deliveries",
     "tags": "/tags",
     "trend": "/loops/TB-07/trend?span=2h",
     "lines": "/loops/TB-07/lines",
@@ -28,6 +30,7 @@ EVERY = {
     "record": "/records/1",
     "check": "/loops/TB-07/check",
     "verify": "/verify",
+    "survey": "/survey",
     "calibration": "/loops/TB-07/calibration",
 }
 """Every page, also those that need the book of records or one that is in it."""

@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 from fastapi import HTTPException
 
-from collector.web.forms import Unprocessable, author, reason_of, require_own, shelve_hours, typed, unprocessable
+from collector.web.forms import Unprocessable, author, number_of, reason_of, require_own, typed, unprocessable
 from collector.web.security import Guard
 from config.errors import TallywireError
 
@@ -24,13 +24,13 @@ def test_empty_and_endless_text_is_refused(text: str) -> None:
 
 @pytest.mark.parametrize(("text", "hours"), [("8", 8.0), (" 0.5 ", 0.5), ("1,5", 1.5), ("720", 720.0)])
 def test_hours_are_read_as_people_write_them(text: str, hours: float) -> None:
-    assert shelve_hours(text) == hours
+    assert number_of(text, "the hours", 720.0) == hours
 
 
 @pytest.mark.parametrize("text", ["", "0", "-1", "721", "nan", "inf", "eight", "8h"])
 def test_other_hours_are_refused(text: str) -> None:
     with pytest.raises(TallywireError):
-        shelve_hours(text)
+        number_of(text, "the hours", 720.0)
 
 
 @pytest.mark.parametrize("fields", [{}, {"token": ""}, {"token": "other"}, {"token": b"bytes"}])
