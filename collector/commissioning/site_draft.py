@@ -40,6 +40,19 @@ def usual_device(found: SiteAnswers, whose: str) -> str:
     return next(fitting, names[0] if names else "")
 
 
+def left_out(found: SiteAnswers) -> list[str]:
+    """Tags that are not in the file because their device is gone, told by loop."""
+    said = []
+    for loop in found.loops:
+        for whose, roles in SIDES.items():
+            device, lost = loop.devices.get(whose, ""), [role for role in roles if role in loop.tags]
+            if lost and device not in found.endpoints:
+                said.append(
+                    f"{loop.name}: {device} is gone, so {', '.join(lost)} are left out. Add it again, or answer the tags anew"
+                )
+    return said
+
+
 def site_text(found: SiteAnswers) -> str:
     """The commented site file of the answers."""
     lines = [

@@ -11,7 +11,7 @@ from starlette.responses import RedirectResponse, Response
 from collector.commissioning.coverage import summary
 from collector.commissioning.drafts import Draft, Drafts, checked
 from collector.commissioning.questions import ADDRESS, DEVICE, HINTS, LOOP, PROTOCOL
-from collector.commissioning.site_draft import SIDES, LoopAnswers, usual_device
+from collector.commissioning.site_draft import SIDES, LoopAnswers, left_out, usual_device
 from collector.web import init_answers as answers
 from collector.web import init_steps
 from collector.web.forms import own_form, unprocessable
@@ -59,7 +59,7 @@ class InitPages:
             "init_step.html", 422 if wrong else 200, draft=draft, step=step, number=number, loop_answers=loop, said=values,
             wrong=wrong or {}, asks=init_steps.asks_of(step, loop), steps=STEPS, open_steps=init_steps.reached(found), device=DEVICE, protocol=PROTOCOL, address=ADDRESS,
             loop_ask=LOOP, hints=HINTS, sides=SIDES, roles=ROLES, usual_device=lambda whose: usual_device(found, whose), text=text,
-            loaded=loaded, problems=problems, summary="" if loaded is None else summary(loaded),
+            loaded=loaded, problems=problems, lost=left_out(found) if step == "result" else [], summary="" if loaded is None else summary(loaded),
         )  # fmt: skip
 
     async def take(self, key: str, request: Request) -> Response:

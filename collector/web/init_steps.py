@@ -108,7 +108,7 @@ def _devices(found: SiteAnswers, _: int, form: Mapping[str, str], wrong: dict[st
         return "step=devices"
     if form.get("do") == "on":
         if not found.endpoints:
-            wrong["name"] = TallywireError("no device is there yet", fix="add the gauge first")
+            wrong["devices"] = TallywireError("no device is there yet", fix="add the gauge first")
         return "step=gauge&loop=0"
     protocol = form.get("protocol", "")
     named = _answered((DEVICE, PROTOCOL), form, wrong)

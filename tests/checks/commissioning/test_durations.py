@@ -165,3 +165,12 @@ def test_facts_of_a_site_file_or_what_it_lacks() -> None:
     missing = facts_of(bare, DAY)
     assert isinstance(missing, list)
     assert [item.split(" ")[0] for item in missing] == ["gauge.empty_belt_rate", "gauge.load_per_attenuation"]
+
+
+def test_published_rules_stand_beside_each_time() -> None:
+    """At half of 420 t/h: 800 digits of 0.1 t are 80 t, 1371.4 s; 2 % of 420 t are 8.4 t, 144 s (NIST Handbook 44, OIML R 50, from memory)."""
+    beside = dict(span_run(FACTS, 0.25, 0.5, 0.1).beside)
+    assert sorted(round(seconds, 1) for seconds in beside.values()) == [144.0, 600.0, 1371.4]
+    assert all("from memory" in rule for rule in beside)
+    turns = dict(tare(FACTS, 2.1).beside)
+    assert [round(seconds) for seconds in turns.values()] == [round(3 * FACTS.turn_s), 180]

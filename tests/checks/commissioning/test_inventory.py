@@ -42,8 +42,8 @@ def test_dates_that_are_past_near_or_far(days: int, words: str, overdue: bool) -
 
 def test_loops_without_a_source_are_named() -> None:
     lines, without = inventory(terminal().loops, DAY)
-    assert lines == []
-    assert without == ["TB-07", "TB-08", "TB-09"]
+    assert {line.loop for line in lines} == {"TB-07", "TB-08"}
+    assert without == ["TB-09"]
 
 
 def test_activities_have_a_prefix() -> None:

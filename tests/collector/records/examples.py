@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from checks.accounting.calendar import Period
+from checks.commissioning.calibration_sum import new_factor
 from checks.result import Link, Verdict
+from collector.records.calibration import CalibrationRecord, CalibrationRun
 from collector.records.chain_report import (
     Bar,
     ChainReport,
@@ -175,3 +177,24 @@ def restatement() -> Restatement:
             Figure(name="findings", unit="", old=0.0, new=1.0), Figure(name="PLC total", unit="t", old=None, new=1893.8),
         ),
     )  # fmt: skip
+
+
+def calibration(**changed: Any) -> CalibrationRecord:
+    """Three runs of an hour, 250 t each by a truck scale, the window of the second one moved by hand."""
+    indicated = (245.0, 246.0, 244.5)
+    found = new_factor([250.0] * 3, indicated, [0.002] * 3, 157.0, 0.0005)
+    runs = tuple(
+        CalibrationRun(
+            begin=BEGIN + 7200.0 * at, end=BEGIN + 7200.0 * at + 3900.0, window_begin=BEGIN + 7200.0 * at + 120.0,
+            window_end=BEGIN + 7200.0 * at + 3720.0, moved=at == 1, reference=250.0, window_t=tonnes, leading_t=1.2, tailing_t=0.8,
+            missing=0.0, u=0.002,
+        )
+        for at, tonnes in enumerate(indicated)
+    )  # fmt: skip
+    fields: dict[str, Any] = {
+        **HEAD, "edges": "left out", "runs": runs, "scale_u": 0.1, "tare": 300.0, "common": 0.0005, "factor_in_force": 157.0,
+        "ratio": found.ratio, "ratio_u": found.ratio_u, "factor": found.factor, "factor_u": found.factor_u,
+        "repeatability": found.repeatability, "said": ("Reference over gauge: 1.01971 ± 0.00380 (k = 2).",),
+        "notes": ("run 2: its window was moved",), "ledger": "  - {loop: TB-07, mass: 250 t}", "remarks": "truck scale 2",
+    }  # fmt: skip
+    return CalibrationRecord(**(fields | changed))

@@ -14,7 +14,7 @@ from collector.records.book import RecordBook, printed_hash
 from collector.records.chain import Break
 from collector.records.content import Head, plain
 from config.errors import TallywireError
-from tests.collector.records.examples import BEGIN, MADE, chain_report, loop_check, restatement, uptime_report
+from tests.collector.records.examples import BEGIN, MADE, calibration, chain_report, loop_check, restatement, uptime_report
 
 
 @pytest.fixture
@@ -43,7 +43,9 @@ def test_same_content_has_the_same_hash_whatever_its_number(book: RecordBook) ->
     assert again == second.sha256
 
 
-@pytest.mark.parametrize("content", [loop_check(), chain_report(), uptime_report(), restatement()], ids=lambda item: item.kind)
+@pytest.mark.parametrize(
+    "content", [loop_check(), chain_report(), uptime_report(), restatement(), calibration()], ids=lambda item: item.kind
+)
 def test_every_kind_comes_back_as_it_was(state: StateDb, content: Head) -> None:
     number = RecordBook(state).add(content).number
     found = RecordBook(state).find(number)

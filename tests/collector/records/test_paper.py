@@ -16,7 +16,7 @@ from pypdf.generic import DictionaryObject
 from collector.records import paper
 from collector.records.content import Head
 from config.cautions import CAUTIONS
-from tests.collector.records.examples import chain_report, loop_check, restatement, uptime_report
+from tests.collector.records.examples import calibration, chain_report, loop_check, restatement, uptime_report
 from tests.collector.records.test_render import record_of
 
 A4 = (595.28, 841.89)
@@ -32,7 +32,9 @@ def squeezed(text: str) -> str:
     return re.sub(r"\s+", "", text)
 
 
-@pytest.mark.parametrize("content", [loop_check(), chain_report(), uptime_report(), restatement()], ids=lambda item: item.kind)
+@pytest.mark.parametrize(
+    "content", [loop_check(), chain_report(), uptime_report(), restatement(), calibration()], ids=lambda item: item.kind
+)
 def test_paper_carries_number_hashes_cautions_and_pages(content: Head) -> None:
     record = record_of(content)
     made = paper.pdf(record)
