@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,7 +14,12 @@ from config.errors import TallywireError
 
 if TYPE_CHECKING:
     from collector.exports.answers import Answers, Column
+    from collector.exports.asking import Asked
     from collector.exports.child import ReadExport
+    from collector.exports.read import Overrules
+    from collector.exports.tidy import Between
+    from collector.replay.report import Outcome
+    from config.model import Site
 
     Subparsers = argparse._SubParsersAction[argparse.ArgumentParser]
 
@@ -80,7 +85,7 @@ def run(args: argparse.Namespace) -> int:
                 fix="tallywire verify EXPORT --questions > answers.yaml, fill it in, then --answers answers.yaml",
             )
         if asked.reread(read):
-            overrules = Overrules(zone=asked.answers.zone, order=asked.order, sheet=args.sheet, between=between)
+            overrules = _overrules(asked, args.sheet, between)
             read = read_in_child(args.export, table, overrules)
         return _verdict(args, read, asked.answers)
 
@@ -110,13 +115,11 @@ class _Terminal:
 
 def _verdict(args: argparse.Namespace, read: ReadExport, answers: Answers) -> int:
     from collector.exports.answers import site_of, site_text
-    from collector.replay.importer import open_recording
     from collector.replay.report import to_bytes
-    from collector.replay.run import exit_code, replay
+    from collector.replay.run import exit_code
     from collector.replay.text import text, wrapped
 
-    recording = open_recording(site_of(answers), read.table, read.map_to(_targets(answers.columns, answers.loop)))
-    outcome = replay(recording)
+    outcome, notes, step_s = _outcome(site_of(answers), read, _targets(answers.columns, answers.loop))
     if args.save is not None:
         write_out(args.save, site_text(answers).encode())
     if args.json is not None and str(args.json) == "-":
@@ -126,10 +129,43 @@ def _verdict(args: argparse.Namespace, read: ReadExport, answers: Answers) -> in
         write_out(args.json, to_bytes(outcome))
     from collector.exports.asking import still_needed
 
-    sys.stdout.write(text(outcome, source=f"export {args.export.name}", warnings=recording.warnings, step_s=recording.step_s))
+    sys.stdout.write(text(outcome, source=f"export {args.export.name}", warnings=notes, step_s=step_s))
     for sentence in still_needed(answers):
         sys.stdout.write("\n".join(wrapped(sentence, rest="  ")) + "\n")
     return exit_code(outcome)
+
+
+def _outcome(site: Site, read: ReadExport, targets: Mapping[str, str]) -> tuple[Outcome, Sequence[str], int]:
+    """What is found, what a reader must know, and the step of the samples [s]."""
+    from collector.replay.importer import open_recording
+    from collector.replay.many import lanes_of
+    from collector.replay.run import replay, replay_lanes
+    from collector.replay.storing import is_held, lost
+
+    if is_held(site):
+        found = lanes_of(site, [read.table], read.map_to(targets), read.table.parent)
+        return replay_lanes(found), (*found.notes, *lost(found.site)), found.source.step_s
+    recording = open_recording(site, read.table, read.map_to(targets))
+    return replay(recording), recording.warnings, recording.step_s
+
+
+def _overrules(asked: Asked, sheet: str, between: Mapping[str, Between]) -> Overrules:
+    """How the file is read again behind the answers."""
+    from collector.exports.answers import site_of
+    from collector.exports.read import Overrules
+    from collector.exports.tidy import Between
+    from config.model import RecordedTag
+
+    longest: dict[str, float] = {}
+    between = dict(between)
+    loop = site_of(asked.answers).loops[asked.answers.loop]
+    for name, column in asked.answers.columns.items():
+        tag = loop.tags[column.role]
+        if isinstance(tag, RecordedTag) and tag.stored != "all":
+            between[name] = Between.LINEAR if tag.stored == "line" else Between.HOLD
+            if tag.longest is not None:
+                longest[name] = tag.longest
+    return Overrules(zone=asked.answers.zone, order=asked.order, sheet=sheet, between=between, longest=longest)
 
 
 def _targets(columns: Mapping[str, Column], loop: str) -> dict[str, str]:

@@ -45,6 +45,7 @@ def _read(order: dict[str, Any]) -> dict[str, Any]:
     return {
         "columns": list(export.values),
         "units": export.units,
+        "held": {name: asdict(found) for name, found in export.held.items()},
         "guesses": [asdict(guess) for guess in export.guesses],
         "said": export.said.plain(),
         "rows": len(export.time),

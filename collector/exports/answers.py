@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from io import StringIO
 from typing import Any
 
 from ruamel.yaml import YAML
 
+from collector.replay.storing import stored
 from config.errors import TallywireError
 from config.load import parse_site
-from config.model import Site
+from config.model import RecordedTag, Site, Tag
 from config.roles import ROLES
 from config.units import convert, parse_quantity
 
@@ -36,9 +37,16 @@ QUESTIONS = (
     Question("plc_range", "Which flow does the PLC show at 4 mA and at 20 mA?", "0 to 420 t/h", ("plc_flow", "ai_raw")),
     Question("raw_span", "Which raw counts does the input card give at 4 mA and at 20 mA?", "0 to 27648", ("ai_raw",)),
     Question("filters", "Damping of the gauge and filter of the PLC, in seconds?", "10 and 0"),
+    Question(
+        "kept",
+        "Which columns were stored only when they had moved? As steps or as lines, by how much, and at most how far apart? (none: all)",
+        "flow=step:0.5 t/h:10 min; plc_flow=step:0.5 t/h:10 min",
+    ),
     Question("zone", "In which time zone are the times, and is the day or the month first?", "UTC, day first"),
 )
-"""In the order in which they are asked. What a loop does not carry is not asked."""
+"""In the order in which they are asked. What a loop does not carry is not asked, nor `kept` where no column looks so."""
+NONE_KEPT = ("", "-", "none", "no")
+"""Answers to `kept` that mean: every reading was stored."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +68,7 @@ class Answers:
     damping: float = 10.0
     plc_filter: float = 0.0
     zone: str = "UTC"
+    kept: tuple[str, ...] = ()
     loop: str = LOOP
 
 
@@ -137,11 +146,39 @@ def columns_of(text_by_name: Mapping[str, str]) -> dict[str, Column]:
     return out
 
 
+def kept_of(text: str) -> tuple[str, ...]:
+    """What was stored of each role, one saying a role, from "flow=step:0.5 t/h:10 min; plc_flow=line:1 t/h"."""
+    return () if text.strip().lower() in NONE_KEPT else tuple(part.strip() for part in text.split(";") if part.strip())
+
+
 def site_text(answers: Answers) -> str:
-    """The site file of the answers: one loop, recorded tags, no addresses."""
+    """The site file of the answers: one loop, recorded tags, no addresses.
+
+    Raises
+    ------
+    TallywireError
+        What was said of the recorder cannot be.
+    """
+    if answers.kept:
+        plain = parse_site(site_text(replace(answers, kept=())), "answers").site
+        return _text(answers, {role: _tag(tag) for role, tag in stored(plain, answers.kept).loops[answers.loop].tags.items()})
     tags: dict[str, Any] = {
         column.role: {"measured_in": column.unit} if column.unit else {} for column in answers.columns.values()
     }
+    return _text(answers, tags)
+
+
+def _tag(tag: Tag) -> dict[str, Any]:
+    """A recorded tag as it stands in a site file."""
+    assert isinstance(tag, RecordedTag)
+    raw: dict[str, Any] = {"measured_in": tag.measured_in} if tag.measured_in else {}
+    if tag.stored != "all":
+        raw |= {"stored": tag.stored, "deadband": tag.deadband}
+        raw |= {} if tag.longest is None else {"longest": f"{tag.longest:g} s"}
+    return raw
+
+
+def _text(answers: Answers, tags: Mapping[str, Any]) -> str:
     site = {
         "schema": 1,
         "site": "export",
@@ -155,7 +192,7 @@ def site_text(answers: Answers) -> str:
                     "raw_span": {"low": answers.raw_span[0], "high": answers.raw_span[1]},
                     "filter": f"{answers.plc_filter:g} s",
                 },
-                "tags": tags,
+                "tags": dict(tags),
             }
         },
     }

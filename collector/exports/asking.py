@@ -11,8 +11,9 @@ from zoneinfo import ZoneInfo, available_timezones
 from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 
-from collector.exports.answers import QUESTIONS, Answers, Column, Question, columns_of, span, two_seconds
+from collector.exports.answers import QUESTIONS, Answers, Column, Question, columns_of, kept_of, site_of, span, two_seconds
 from collector.exports.child import ReadExport
+from collector.exports.held import held_answer
 from collector.exports.stamps import DateOrder
 from config.errors import TallywireError
 from config.roles import ROLES
@@ -43,7 +44,7 @@ class Asked:
     def reread(self, read: ReadExport) -> bool:
         """Whether the file must be read again: its times were taken for another zone or another order of dates."""
         local = any("local time" in sentence for sentence in read.said.assumed)
-        return (local and self.answers.zone != READ_AS) or self.order is not None
+        return (local and self.answers.zone != READ_AS) or self.order is not None or bool(self.answers.kept)
 
 
 def ask(read: ReadExport, person: Person) -> Asked:
@@ -51,13 +52,14 @@ def ask(read: ReadExport, person: Person) -> Asked:
     columns = _ask_columns(read, person)
     roles = {column.role for column in columns.values()}
     raw: dict[str, str] = {}
-    for question in _open_questions(roles):
-        usual = _usual(question, raw)
+    looks = held_answer(read.held, {name: (column.role, column.unit) for name, column in columns.items()})
+    for question in _open_questions(roles, looks):
+        usual = _usual(question, raw, looks)
         while True:
             shown = f" [{usual}]" if usual else f" (such as {question.example})"
             said = person.ask(f"{question.asks}{shown}\n> ") or usual
             try:
-                _check(question.key, said)
+                _check(question.key, said, columns)
             except TallywireError as error:
                 person.tell(f"{error.what}{'; ' + error.fix if error.fix else ''}\n")
                 continue
@@ -98,11 +100,12 @@ def from_mapping(raw: Any, read: ReadExport, where: str) -> Asked:
         )
     columns = columns_of({str(name): str(text or "") for name, text in raw["columns"].items()})
     said = {key: str(raw[key]) for key in keys if key != "columns" and raw.get(key) not in (None, "")}
-    for question in _open_questions({column.role for column in columns.values()}):
-        said.setdefault(question.key, _usual(question, said))
+    looks = held_answer(read.held, {name: (column.role, column.unit) for name, column in columns.items()})
+    for question in _open_questions({column.role for column in columns.values()}, looks or said.get("kept", "")):
+        said.setdefault(question.key, _usual(question, said, looks))
         if not said[question.key]:
             raise TallywireError(f"{question.key}: {question.asks}", where=where, fix=f"such as {question.example}")
-        _check(question.key, said[question.key])
+        _check(question.key, said[question.key], columns)
     return _asked(columns, said)
 
 
@@ -118,8 +121,10 @@ def questions_text(read: ReadExport) -> str:
         text = "" if guess is None else f"{guess.role}{', ' + guess.unit if guess.unit else ''}"
         lines.append(f"  {_quoted(name)}: {_quoted(text)}")
     roles = {guess.role for guess in read.guesses}
-    for question in _open_questions(roles):
-        lines += [f"# {question.asks}", f"{question.key}: {_quoted(_usual(question, {}))}  # such as {question.example}"]
+    looks = held_answer(read.held, {name: (guess.role, guess.unit) for name, guess in guessed.items()})
+    for question in _open_questions(roles, looks):
+        usual = _usual(question, {}, looks)
+        lines += [f"# {question.asks}", f"{question.key}: {_quoted(usual)}  # such as {question.example}"]
     return "\n".join(lines) + "\n"
 
 
@@ -180,18 +185,20 @@ def _flow_anyway(texts: Mapping[str, str], said: str) -> dict[str, str]:
     return {} if named else {"\0": "flow"}
 
 
-def _open_questions(roles: set[str]) -> list[Question]:
-    return [q for q in QUESTIONS[1:] if not q.roles or roles & set(q.roles)]
+def _open_questions(roles: set[str], looks: str) -> list[Question]:
+    return [q for q in QUESTIONS[1:] if (not q.roles or roles & set(q.roles)) and (q.key != "kept" or looks)]
 
 
-def _usual(question: Question, said: Mapping[str, str]) -> str:
+def _usual(question: Question, said: Mapping[str, str], looks: str) -> str:
     """What an empty answer stands for; empty where there is no usual one."""
     if question.key == "plc_range":
         return said.get("gauge_range", "")
+    if question.key == "kept":
+        return looks
     return {"raw_span": "0 to 27648", "filters": "10 and 0", "zone": "UTC"}.get(question.key, "")
 
 
-def _check(key: str, text: str) -> None:
+def _check(key: str, text: str, columns: Mapping[str, Column]) -> None:
     if key in ("gauge_range", "plc_range"):
         span(text, "t/h", key)
     elif key == "raw_span":
@@ -200,6 +207,9 @@ def _check(key: str, text: str) -> None:
         two_seconds(text)
     elif key == "zone":
         _zone(text)
+    elif key == "kept":
+        any_range = (0.0, 100.0)
+        site_of(Answers(columns=columns, gauge_range=any_range, plc_range=any_range, kept=kept_of(text)))
 
 
 def _zone(text: str) -> tuple[str, DateOrder | None]:
@@ -227,6 +237,7 @@ def _asked(columns: dict[str, Column], said: Mapping[str, str]) -> Asked:
             damping=damping,
             plc_filter=plc_filter,
             zone=zone,
+            kept=kept_of(said.get("kept", "")),
         ),
         order,
     )

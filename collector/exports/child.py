@@ -6,11 +6,12 @@ import json
 import subprocess
 import sys
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from collector.exports.guess import Guess
+from collector.exports.held import Held
 from collector.exports.read import Overrules
 from collector.exports.understanding import Understanding
 from config.errors import DataFileError
@@ -34,6 +35,7 @@ class ReadExport:
     begin: float
     end: float
     step_s: float
+    held: dict[str, Held] = field(default_factory=dict)
 
     def map_to(self, targets: Mapping[str, str]) -> dict[str, str]:
         """The column map for `collector.replay`: `<loop>.<role>` for the columns that are used, the others left out."""
@@ -93,4 +95,5 @@ def read_in_child(path: Path, table: Path, overrules: Overrules) -> ReadExport:
         begin=told["begin"],
         end=told["end"],
         step_s=told["step_s"],
+        held={name: Held(**found) for name, found in told["held"].items()},
     )

@@ -14,6 +14,7 @@ from checks.samples import BAD
 from collector.exports.cells import Mark, Numbers, numbers, qualities
 from collector.exports.dialect import ROWS, Dialect, dialect_of, separator_of
 from collector.exports.guess import Guess, guess_roles, unit_of
+from collector.exports.held import LOOKED_AT, Held, looks_held
 from collector.exports.layout import Long, long_layout, quality_beside
 from collector.exports.lines import Row, encoding_of, is_workbook, refuse_too_large, sheet_rows, text_rows, workbook_sheets
 from collector.exports.stamps import DateOrder, sheet_days, stamps
@@ -51,6 +52,8 @@ class Export:
     units: dict[str, str]
     guesses: list[Guess]
     said: Understanding
+    held: dict[str, Held] = field(default_factory=dict)
+    """Columns that look as if only changes had been stored."""
 
     @property
     def step_s(self) -> float:
@@ -174,6 +177,7 @@ def _wide(read: _Read, dialect: Dialect, chosen: Overrules, said: Understanding)
     values: dict[str, Floats] = {}
     quality: dict[str, Codes] = {}
     kept = time
+    held: dict[str, Held] = {}
     for name, parts in read.columns.items():
         value = np.concatenate([part.values for part in parts])
         code = np.concatenate([part.quality for part in parts])
@@ -188,12 +192,17 @@ def _wide(read: _Read, dialect: Dialect, chosen: Overrules, said: Understanding)
         said.dropped.append(f"{count(len(empty), 'column')} without a number: {examples(empty)}")
     values = {name: column for name, column in values.items() if name not in empty}
     units = {name: unit_of(name, unit) for name, unit in zip(dialect.names, dialect.units, strict=True) if name in values}
+    for name, value in values.items():
+        found = looks_held(kept, value, rows_of_a_table=True)
+        if found is not None:
+            held[name] = found
     for name, between in chosen.between.items():
         if name in values and between is Between.LINEAR:
             values[name], quality[name] = _drawn(kept, values[name], quality[name], chosen.longest.get(name, LONGEST_HOLD_S))
+    guesses = guess_roles(values, units)
     return Export(
         time=kept, values=values, quality={name: quality[name] for name in values}, units=units,
-        guesses=guess_roles(values, units), said=said,
+        guesses=guesses, said=said, held=_held(held, guesses, said),
     )  # fmt: skip
 
 
@@ -230,6 +239,7 @@ def _long(read: _Read, chosen: Overrules, said: Understanding, path: Path) -> Ex
     except ValueError as error:
         raise DataFileError(str(error), where=str(path), fix="export fewer days at once") from error
     values, quality = {}, {}
+    looks = {name: looks_held(part.time, part.value, rows_of_a_table=False) for name, part in series.items()}
     for name, part in series.items():
         between = chosen.between.get(name, Between.HOLD)
         longest = chosen.longest.get(name, min(max(HOLD_STEPS * usual_step(part.time), 2.0), LONGEST_HOLD_S))
@@ -244,7 +254,21 @@ def _long(read: _Read, chosen: Overrules, said: Understanding, path: Path) -> Ex
         )
     )
     units = {name: unit_of(name) for name in values}
-    return Export(time=grid, values=values, quality=quality, units=units, guesses=guess_roles(values, units), said=said)
+    guesses = guess_roles(values, units)
+    held = _held({name: found for name, found in looks.items() if found is not None}, guesses, said)
+    return Export(time=grid, values=values, quality=quality, units=units, guesses=guesses, said=said, held=held)
+
+
+def _held(held: Mapping[str, Held], guesses: Sequence[Guess], said: Understanding) -> dict[str, Held]:
+    """Of the columns that look so those whose role moves all the time; each is told."""
+    roles = {guess.column: guess.role for guess in guesses}
+    out = {name: found for name, found in held.items() if roles.get(name) in LOOKED_AT}
+    for name, found in out.items():
+        said.questions.append(
+            f"was {name!r} stored only when it had moved? it looks so: by {found.deadband:g} or more, at most "
+            f"{found.longest_s:g} s apart"
+        )
+    return out
 
 
 def _tell_cells(read: _Read, said: Understanding) -> None:

@@ -56,7 +56,7 @@ class StoredSource:
     def parts(self, site: Site, loop: str, begin: int) -> Iterator[Part]:
         """A day at most at a time."""
         from collector.clock import SystemClock
-        from collector.history.sqlite import open_store
+        from collector.history.opening import open_store
 
         store = open_store(self.folder, site, clock=SystemClock(), read_only=True)
         try:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Protocol
 
@@ -11,6 +11,7 @@ from collector.cli import exits
 from collector.cli.output import write_out
 from collector.replay.importer import Batch
 from collector.replay.loop_run import LoopRun
+from collector.replay.many import Lanes
 from collector.replay.report import Outcome, to_bytes
 from collector.replay.text import text
 from config.model import Site
@@ -39,10 +40,23 @@ def replay(recording: Recorded, *, site_sha256: str = "") -> Outcome:
     for batch in recording.batches():
         for loop, samples in batch.samples.items():
             runs[loop].push(samples)
+    return _outcome(recording.site, site_sha256, runs)
+
+
+def replay_lanes(found: Lanes) -> Outcome:
+    """The same of tags that come each with its own times."""
+    runs = {loop: LoopRun(found.site, loop) for loop in found.site.loops}
+    for loop, run in runs.items():
+        for part in found.source.parts(found.site, loop, 0):
+            run.push(part.samples)
+    return _outcome(found.site, "", runs)
+
+
+def _outcome(site: Site, site_sha256: str, runs: Mapping[str, LoopRun]) -> Outcome:
     begins = [run.begin for run in runs.values() if run.begin is not None]
     ends = [run.end for run in runs.values() if run.end is not None]
     return Outcome(
-        site=recording.site.site,
+        site=site.site,
         site_sha256=site_sha256,
         begin=min(begins, default=0),
         end=max(ends, default=0),

@@ -103,7 +103,7 @@ def _marked(job: Job, done: Sequence[LoopDone]) -> list[str]:
     if not isinstance(job.source, StoredSource):
         return []
     from collector.clock import SystemClock
-    from collector.history.sqlite import open_store
+    from collector.history.opening import open_store
 
     store = open_store(job.source.folder, job.site, clock=SystemClock(), read_only=True)
     try:

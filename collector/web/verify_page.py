@@ -14,6 +14,7 @@ from starlette.responses import RedirectResponse, Response
 from checks.result import Verdict
 from collector.exports.answers import QUESTIONS
 from collector.exports.asking import still_needed_of
+from collector.exports.held import held_answer
 from collector.exports.jobs import Job, Jobs, State
 from collector.exports.lines import MOST_BYTES
 from collector.web.forms import require_own, unprocessable
@@ -58,6 +59,7 @@ class AnswersIn(BaseModel):
     raw_span: str = ""
     filters: str = ""
     zone: str = ""
+    kept: str = Field(default="", description="what the recorder stored where columns look held; `none`: every reading")
 
 
 class VerifyPages:
@@ -75,7 +77,10 @@ class VerifyPages:
             job=job,
             working=job is not None and job.state in (State.READING, State.VERIFYING),
             problem=found,
-            questions=QUESTIONS[1:],
+            questions=[
+                question for question in QUESTIONS[1:] if question.key != "kept" or (job and job.read and job.read.held)
+            ],
+            usual={"filters": "10 and 0", "zone": "UTC", "raw_span": "0 to 27648", "kept": _looks(job)},
             roles=ROLES,
             guessed={} if job is None or job.read is None else _guesses(job),
             loops=[] if job is None or job.report is None else job.report["loops"],
@@ -125,6 +130,11 @@ class VerifyPages:
         if job is None:
             raise HTTPException(404, "this export is not kept any more; send it again")
         return job
+
+
+def _looks(job: Job | None) -> str:
+    """What the recorder seems to have stored, by the columns as they are guessed."""
+    return "" if job is None or job.read is None else held_answer(job.read.held, _guesses(job))
 
 
 def _guesses(job: Job) -> dict[str, tuple[str, str]]:

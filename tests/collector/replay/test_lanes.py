@@ -144,7 +144,7 @@ def test_twice_the_same_tag_no_flow_and_no_tag_at_all_are_told(tmp_path: Path) -
         ("flow", "does not say"), ("flow=hold", "does not say"), ("flow=step:3", "t/h"), ("flow=step:3 t", "t/h"),
         ("flow=step:-1 t/h", "below zero"), ("flow=step:1 t/h:0 s", "no time"), ("flow=step:1 t/h:5", "s"),
         ("flux=step", "no tag"), ("TB-99.flow=step", "no tag"), ("speed=step:1 %", "of what"), ("a=b:c:d:e", "does not say"),
-        ("ai_raw=step:x", "no number"),
+        ("ai_raw=step:x", "count"), ("drive_running=step:x", "no number"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_said_of_a_recorder_is_told_in_one_message(tmp_path: Path, said: str, words: str) -> None:

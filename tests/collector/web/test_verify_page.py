@@ -15,6 +15,8 @@ from collector.web import limits
 from config.cautions import CAUTIONS
 from tests.checks.runs_of_terminal import run_of
 from tests.collector.exports.ugly import Style, wide
+from tests.collector.replay.plants import flows
+from tests.collector.replay.recorders import by_exception
 from tests.collector.web import plant
 from tests.collector.web.conftest import Serve, Served
 
@@ -72,6 +74,7 @@ async def test_export_is_read_asked_and_verified_on_the_page(served: Served, exp
     assert await settled(served, key) is State.ASKING
     text = (await served.get(f"/verify/{key}")).text
     assert "the decimal mark is a comma" in text
+    assert 'name="kept"' not in text
     assert re.search(r'value="plc_flow" selected', text)
     fields = {f"role-{place}": role.partition(",")[0] for place, role in enumerate(COLUMNS.values())}
     answer = await served.post(f"/verify/{key}", data=served.form(**fields, **{"unit-0": "t/h", "unit-1": "t/h"}, **RANGES))
@@ -156,3 +159,22 @@ def test_name_of_a_file_is_never_a_path(tmp_path: Path) -> None:
     job = jobs.begin("x.csv/../../etc")
     assert job.file.parent == job.folder
     jobs.close()
+
+
+async def test_columns_that_look_held_are_asked_about_with_what_they_look_like(served: Served) -> None:
+    """Two flows of which only changes were stored (deadband 1.5 t/h): a question with what they look like, on the page and over REST."""
+    times = 1_800_000_000 + np.arange(1200.0)
+    flow = flows(1200, 1200, 7)[0]
+    rows = []
+    for name in ("Massflow", "PLC flow"):
+        kept = by_exception(times, flow, 1.5, 600.0)
+        rows += [f"{time:.0f},{name},{value:.4f}\n" for time, value in zip(kept[0].tolist(), kept[1].tolist(), strict=True)]
+    key = await sent(served, "held.csv", ("time,tag,value\n" + "".join(sorted(rows))).encode())
+    assert await settled(served, key) is State.ASKING
+    text = (await served.get(f"/verify/{key}")).text
+    assert re.search(r'name="kept" value="flow=step:[\d.]+ t/h:\d+ s; plc_flow=step', text)
+    answers = {"columns": {"Massflow": "flow, t/h", "PLC flow": "plc_flow, t/h"}, "gauge_range": "0 to 420 t/h"}
+    said = {**answers, "kept": "flow=step:1.5 t/h:10 min; plc_flow=step:1.5 t/h:10 min"}
+    answer = await served.post(f"/api/v1/exports/{key}/answers", json=said)
+    assert answer.status_code == 202, answer.text
+    assert await settled(served, key) is State.DONE
