@@ -71,12 +71,29 @@ class LiveState:
     """Where verdicts are published, by protocol."""
     published_to: dict[str, int] = field(default_factory=dict)
     """Clients that are connected there, by protocol; empty while nothing is published."""
+    held: frozenset[str] | None = None
+    """The loops that this collector verifies, None where it is the only one and verifies all."""
+    elsewhere: dict[str, str] = field(default_factory=dict)
+    """The address of the page that shows a loop which another collector verifies, '' where nobody does at the moment."""
+    acts_for_site: bool = True
+    """Whether this collector is the one that reminds, delivers and reports for all."""
     _changed: asyncio.Event = field(default_factory=asyncio.Event)
     _version: int = 0
     news: int = 0
     """Grows with whatever is of interest to every page: alerts, endpoints, the service itself."""
     moves: int = 0
     """Grows when the verdict of a loop changes, so that the order of the loops may change."""
+
+    @property
+    def mine(self) -> list[str]:
+        """The loops that are verified here, in the order of the site file."""
+        return [loop for loop in self.site.loops if self.held is None or loop in self.held]
+
+    def forget(self, loop: str) -> None:
+        """Drop what is known of a loop that another collector verifies from now on."""
+        self.evaluations.pop(loop, None)
+        self.standing.pop(loop, None)
+        self.readings = {place: reading for place, reading in self.readings.items() if place[0] != loop}
 
     def take_readings(self, readings: Sequence[Reading]) -> None:
         """Keep the latest reading of each tag."""

@@ -18,6 +18,7 @@ import sqlalchemy as sa
 
 from collector.history.access_tables import AUDIT
 from collector.history.state import StateDb
+from collector.history.statements import one_at_a_time
 from collector.records.chain import Break, Linked, link, verify
 
 AT_A_TIME = 500
@@ -80,6 +81,7 @@ class Walked:
 
 def add(connection: sa.Connection, action: Action) -> Entry:
     """Enter an action behind the last one, in the transaction of the action itself where that has one."""
+    one_at_a_time(connection, "audit")
     newest = connection.execute(sa.select(AUDIT).order_by(AUDIT.c.number.desc()).limit(1)).one_or_none()
     made = link(None if newest is None else _linked(newest), _content(action))
     connection.execute(

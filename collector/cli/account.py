@@ -163,7 +163,7 @@ class _Books:
     def __init__(self, args: argparse.Namespace, *, read_only: bool = False) -> None:
         from collector.access.desk import Access
         from collector.clock import SystemClock
-        from collector.history.sqlite import open_store
+        from collector.history.opening import open_store
         from collector.service.run import data_folder
         from config.load import load_site
 

@@ -129,7 +129,7 @@ class _Open:
     def __init__(self, args: argparse.Namespace) -> None:
         from collector.access.audit import AuditLog
         from collector.clock import SystemClock
-        from collector.history.sqlite import open_store
+        from collector.history.opening import open_store
         from collector.service.run import data_folder
         from config.load import load_site
 

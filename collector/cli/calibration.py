@@ -46,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
     from collector.clock import SystemClock
     from collector.commissioning.calibrating import calibrate, text
     from collector.commissioning.calibration_asked import percent_of, tare_of, time_of
-    from collector.history.sqlite import open_store
+    from collector.history.opening import open_store
     from collector.service.run import data_folder
     from config.load import load_site
 

@@ -11,7 +11,7 @@ from collector.cli import exits
 from config.errors import StoreError, TallywireError
 
 if TYPE_CHECKING:
-    from collector.history.sqlite import SqliteStore
+    from collector.history.tiers import TieredStore
     from config.model import Site
 
     Subparsers = argparse._SubParsersAction[argparse.ArgumentParser]
@@ -55,14 +55,12 @@ def add(subparsers: Subparsers) -> None:
 
 def run_verify(args: argparse.Namespace) -> int:
     """Say what is damaged; 1 where anything is."""
-    from collector.history.layout import Layout
     from collector.history.proof import prove
     from collector.replay.text import wrapped
-    from collector.service.run import data_folder
 
-    site, store = _open(args, read_only=True)
+    _, store = _open(args, read_only=True)
     try:
-        found = prove(Layout(data_folder(args.data, site)), store.state)
+        found = prove(store.layout, store.state)
     finally:
         store.close()
     lines = []
@@ -138,9 +136,9 @@ def run_prune(args: argparse.Namespace) -> int:
     return exits.NO_FINDING
 
 
-def _open(args: argparse.Namespace, *, read_only: bool) -> tuple[Site, SqliteStore]:
+def _open(args: argparse.Namespace, *, read_only: bool) -> tuple[Site, TieredStore]:
     from collector.clock import SystemClock
-    from collector.history.sqlite import open_store
+    from collector.history.opening import open_store
     from collector.service.run import data_folder
     from config.load import load_site
 

@@ -132,7 +132,7 @@ def _record(args: argparse.Namespace, loaded: LoadedSite, content: LoopCheck) ->
     """Number the record: in the history here, or through the service that holds it; then write it to print."""
     from collector.clock import SystemClock
     from collector.commissioning.recording import through_service
-    from collector.history.sqlite import open_store
+    from collector.history.opening import open_store
     from collector.records.book import RecordBook
     from collector.records.paper import pdf
     from collector.records.render import html

@@ -48,7 +48,7 @@ def run_uptime(args: argparse.Namespace) -> int:
     from collector.alerts.model import Alert
     from collector.clock import SystemClock
     from collector.history.alert_rows import AlertRows
-    from collector.history.sqlite import open_store
+    from collector.history.opening import open_store
     from collector.service.run import data_folder
     from collector.uptime_text import lines_of
     from config.load import load_site

@@ -90,7 +90,7 @@ def _report(args: argparse.Namespace, site: Site, parts: Sequence[Period], named
     from collector.alerts.model import Alert
     from collector.clock import SystemClock
     from collector.history.alert_rows import AlertRows
-    from collector.history.sqlite import open_store
+    from collector.history.opening import open_store
     from collector.service.run import data_folder
 
     loops = [loop_of(args.loop, site.loops)] if args.loop is not None else list(site.loops)

@@ -13,6 +13,7 @@ from checks.result import Link
 from collector.alerts.model import Alert, AlertState, Annunciation, Priority, Transition
 from collector.alerts.stored import alert_of, finding_of, row_of
 from collector.history.hold_rows import HoldRows
+from collector.history.statements import one_at_a_time
 from collector.history.tables import ALERTS, OUTBOX, SPELLS, TRACKERS, TRANSITIONS
 
 
@@ -20,6 +21,7 @@ class AlertRows:
     """Rows seen and written through one connection, so within one transaction of whoever opened it."""
 
     def __init__(self, connection: sa.Connection) -> None:
+        one_at_a_time(connection, "alerts")
         self._connection = connection
         self.holds = HoldRows(connection)
 

@@ -11,7 +11,7 @@ from checks.build import BlockBuilder
 from checks.merge import TreeMerger
 from checks.samples import Samples, join
 from collector.history.layout import DAY_S, day_name
-from collector.history.sqlite import SEAL_AFTER_S, SqliteStore
+from collector.history.tiers import SEAL_AFTER_S, TieredStore
 from collector.replay.importer import open_recording
 from config.errors import StoreError
 from config.model import Site
@@ -22,7 +22,7 @@ LIVE_STEP_S = 1
 
 
 def bulk_import(
-    store: SqliteStore, site: Site, path: Path, *, now: float, progress: Callable[[float], None] | None = None
+    store: TieredStore, site: Site, path: Path, *, now: float, progress: Callable[[float], None] | None = None
 ) -> int:
     """Bring a recorded file into a history; returns the rows taken.
 
@@ -43,7 +43,7 @@ def bulk_import(
     return sum(one.finish() for one in loops.values())
 
 
-def import_samples(store: SqliteStore, site: Site, loop: str, parts: Iterable[Samples], *, now: float) -> int:
+def import_samples(store: TieredStore, site: Site, loop: str, parts: Iterable[Samples], *, now: float) -> int:
     """Bring samples of one loop, in order of time, into a history; returns the rows taken."""
     one = LoopImport(store, site, loop, now=now)
     for samples in parts:
@@ -54,7 +54,7 @@ def import_samples(store: SqliteStore, site: Site, loop: str, parts: Iterable[Sa
 class LoopImport:
     """One loop on its way in: a day is gathered, then sealed if it is over, else written as hot rows."""
 
-    def __init__(self, store: SqliteStore, site: Site, loop: str, *, now: float) -> None:
+    def __init__(self, store: TieredStore, site: Site, loop: str, *, now: float) -> None:
         self._store = store
         self._site = site
         self._loop = loop

@@ -50,7 +50,7 @@ def prove(layout: Layout, state: StateDb, progress: Callable[[float], None] = la
         damages += found
         rows += 0 if found else int(row.rows)
         progress(place / (len(sealed) + 1))
-    files = [layout.state, *(layout.hot(day) for day in layout.hot_days())]
+    files = [path for path in (layout.state, *map(layout.hot, layout.hot_days())) if path.exists()]
     for path in files:
         damages += _of_database(path)
     progress(1.0)

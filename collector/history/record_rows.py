@@ -7,12 +7,14 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from collector.history.statements import one_at_a_time, tallywire_json_field
 from collector.history.tables import RECORDS
 from collector.records.chain import Linked, link
 
 
 def add(connection: sa.Connection, content: Mapping[str, Any]) -> Linked:
     """Number a record, chain it to the last and keep it; StoreError where the content is no plain JSON."""
+    one_at_a_time(connection, "records")
     newest = connection.execute(sa.select(RECORDS).order_by(RECORDS.c.number.desc()).limit(1)).one_or_none()
     made = link(None if newest is None else _linked(newest), content)
     connection.execute(RECORDS.insert().values(number=made.number, text=made.text, before=made.before, sha256=made.sha256))
@@ -54,7 +56,7 @@ def of_schedule(connection: sa.Connection, schedule: str) -> list[Linked]:
 
 def _field(name: str) -> sa.ColumnElement[Any]:
     """A field of the content; NULL where a text was damaged and is no JSON any more."""
-    return sa.case((sa.func.json_valid(RECORDS.c.text) == 1, sa.func.json_extract(RECORDS.c.text, f"$.{name}")), else_=None)
+    return tallywire_json_field(RECORDS.c.text, name)
 
 
 def _linked(row: sa.Row[Any]) -> Linked:

@@ -75,7 +75,7 @@ class SqliteStore(TieredStore):
         except (sqlite3.Error, OSError) as error:
             raise StoreError(f"samples cannot be written ({error})", where=str(self.layout.root)) from error
 
-    def _hot_days(self, loop: str | None = None) -> list[int]:
+    def hot_days(self, loop: str | None = None) -> list[int]:
         return self.layout.hot_days()
 
     def _hot_loops(self, day: int) -> list[str]:

@@ -57,7 +57,7 @@ class TieredStore(ABC):
         """Store closed samples; a sealed day takes no more."""
 
     @abstractmethod
-    def _hot_days(self, loop: str | None = None) -> list[int]:
+    def hot_days(self, loop: str | None = None) -> list[int]:
         """Days that are not sealed yet, oldest first; of a loop, at least those that it has rows in."""
 
     @abstractmethod
@@ -97,7 +97,7 @@ class TieredStore(ABC):
 
     def _scan(self, loop: str, begin: int, end: int, only: str | None = None) -> Iterator[Samples]:
         begin, end = int(begin), int(end)  # SQLite would bind numpy integers as bytes
-        hot = self._hot_days(loop)
+        hot = self.hot_days(loop)
         self._ask_manifest()  # after the look at the files: a day that is sealed in between is in one of the two
         days = {day for sealed, day in self._sealed if sealed == loop} | set(hot)
         for day in sorted(day for day in days if day_of(begin) <= day <= day_of(end - 1)):
@@ -219,7 +219,7 @@ class TieredStore(ABC):
     def seal(self, now: float) -> int:
         """Seal the days that are over: archive file, manifest row, and only then the hot file goes."""
         sealed = 0
-        for day in self._hot_days():
+        for day in self.hot_days():
             if (day + 1) * DAY_S + SEAL_AFTER_S > now:
                 continue
             sealed += self._seal_day(day)
@@ -228,9 +228,10 @@ class TieredStore(ABC):
     def _seal_day(self, day: int) -> int:
         """Seal the loops of a day until none is left that came meanwhile; a loop takes no rows from before it is read."""
         sealed = 0
+        bare: set[LoopDay] = set()
         while True:
             with self._gate:
-                waiting = {(loop, day) for loop in self._hot_loops(day)} - self._sealed
+                waiting = {(loop, day) for loop in self._hot_loops(day)} - self._sealed - bare
                 if not waiting:
                     self._remove_hot(day)
                     return sealed
@@ -239,9 +240,11 @@ class TieredStore(ABC):
             try:
                 for loop, _ in sorted(ours):
                     samples = self._read_hot(loop, day, day * DAY_S, (day + 1) * DAY_S, None)
-                    if samples is not None:
-                        self.put_sealed(samples, day)
-                        sealed += 1
+                    if samples is None:
+                        bare.add((loop, day))
+                        continue
+                    self.put_sealed(samples, day)
+                    sealed += 1
             finally:
                 with self._gate:
                     self._closing -= ours

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor
 from functools import partial
 from typing import Protocol
 
@@ -56,6 +56,10 @@ EventTeller = Callable[[str, str, str], None]
 MakePollers = Callable[[ReadingSink, dict[str, EndpointStatus], EventTeller], Sequence[Poller]]
 
 
+Share = Callable[["Service", Executor], Task]
+"""Makes the task that takes loops on and lets them go, where several collectors share them."""
+
+
 class Service:
     """The running service over parts that are ready.
 
@@ -73,6 +77,7 @@ class Service:
         *,
         web: Task | None = None,
         reports: ScheduledReports | None = None,
+        share: Share | None = None,
     ) -> None:
         self._store = store
         self._clock = clock
@@ -82,15 +87,15 @@ class Service:
         keeping, verifying, slow = self._executors
         self.live = live
         self.keeper = Keeper(store, live, clock, keeping)
-        extents = {loop: store.extent(loop) for loop in loaded.site.loops}
+        loops = list(loaded.site.loops) if share is None else []
+        extents = {loop: store.extent(loop) for loop in loops}
         known_until = {loop: extent[1] for loop, extent in extents.items() if extent is not None}
         aligners = {
-            loop: Aligner(loaded.site, loop, after=known_until[loop] - 1 if loop in known_until else None)
-            for loop in loaded.site.loops
+            loop: Aligner(loaded.site, loop, after=known_until[loop] - 1 if loop in known_until else None) for loop in loops
         }
         self._alerting = alerting
         self.verifying = Verifying(
-            {loop: LoopEngine(loaded.site, loop, site_sha256=loaded.sha256) for loop in loaded.site.loops},
+            {loop: LoopEngine(loaded.site, loop, site_sha256=loaded.sha256) for loop in loops},
             live,
             verifying,
             store=store,
@@ -102,7 +107,11 @@ class Service:
         )
         self.closing = Closing(aligners, live, self.keeper, clock, self.verifying.take)
         self.supervisor = Supervisor(clock, self._part_died)
-        for poller in make_pollers(self.closing.sink, live.endpoints, self.tell):
+        if share is not None:
+            self._executors.append(ThreadPoolExecutor(1, thread_name_prefix="leases"))
+            sharing = share(self, self._executors[-1])
+            self.supervisor.add("leases", sharing.run, stage=Stage.INTAKE, restart=True)
+        for poller in make_pollers(self.closing.sink, live.endpoints, self.tell) if share is None else ():
             self.supervisor.add(f"poller {poller.name}", poller.run, stage=Stage.INTAKE, restart=True)
         self.supervisor.add("closing", self.closing.run, stage=Stage.CLOSING)
         self.supervisor.add("verifying", self.verifying.run, stage=Stage.VERIFYING)
@@ -132,6 +141,8 @@ class Service:
 
     def _take_evaluations(self, evaluations: Sequence[Evaluation]) -> None:
         for evaluation in evaluations:
+            if self.live.held is not None and evaluation.loop not in self.live.held:
+                continue  # let go while it was judged
             self._alerting.take(evaluation)
             self.live.take_evaluation(evaluation)
 

@@ -89,7 +89,7 @@ class Jobs:
     async def daily_summary(self) -> None:
         """One event a loop for the past UTC day: tonnes three ways, time measured, verdict."""
         day = int(self._clock.now() // DAY_S) * DAY_S - DAY_S
-        for loop in self._live.site.loops:
+        for loop in self._live.mine:
             text = await self._off_loop(partial(self._summary, loop, day))
             self._keeper.keep_event("daily-summary", text, loop=loop)
 
@@ -114,7 +114,7 @@ class Jobs:
 
     async def make_reports(self) -> None:
         """Make the reports of the site file that are due; what cannot be made is a problem until it can."""
-        if self._reports is None:
+        if self._reports is None or not self._live.acts_for_site:
             return
         made = await self._off_loop(self._reports.run)
         for record in made.records:

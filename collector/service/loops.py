@@ -42,12 +42,20 @@ class Closing:
         clock: Clock,
         verify: Callable[[Mapping[str, Samples]], None],
     ) -> None:
-        self._aligners = aligners
+        self._aligners = dict(aligners)
         self._live = live
         self._keeper = keeper
         self._clock = clock
         self._verify = verify
         self._watch = ClockWatch()
+
+    def adopt(self, loop: str, aligner: Aligner) -> None:
+        """Close the samples of a loop from now on."""
+        self._aligners[loop] = aligner
+
+    def release(self, loop: str) -> None:
+        """Close no more samples of a loop."""
+        self._aligners.pop(loop, None)
 
     def sink(self, readings: Sequence[Reading]) -> None:
         """Take the readings of one poll."""

@@ -67,12 +67,27 @@ class Supervisor:
         self._on_death = on_death
         self._members: list[_Member] = []
         self._stop = asyncio.Event()
+        self._running = False
         self.failed = ""
         """Why the service ends by itself, empty where it was asked to."""
 
     def add(self, name: str, run: Run, *, stage: Stage, restart: bool = False) -> None:
-        """Add a task before `run`."""
-        self._members.append(_Member(name, run, stage, restart))
+        """Add a task; one that comes while the others run starts at once."""
+        member = _Member(name, run, stage, restart)
+        self._members.append(member)
+        if self._running and not self._stop.is_set():
+            member.task = asyncio.create_task(self._watch(member), name=name)
+
+    async def remove(self, name: str) -> None:
+        """Stop a task that was added, and wait for its end; one that does not end within the grace of its stage is cancelled."""
+        for member in [one for one in self._members if one.name == name]:
+            self._members.remove(member)
+            member.stop.set()
+            if member.task is not None:
+                _, left = await asyncio.wait({member.task}, timeout=GRACE_S[member.stage])
+                for task in left:
+                    task.cancel()
+                    await asyncio.wait({task}, timeout=CANCEL_GRACE_S)
 
     def request_stop(self) -> None:
         """Begin the stop order; returns at once and may come before `run`."""
@@ -85,6 +100,7 @@ class Supervisor:
         """
         for member in self._members:
             member.task = asyncio.create_task(self._watch(member), name=member.name)
+        self._running = True
         cancelled: asyncio.CancelledError | None = None
         try:
             await self._stop.wait()

@@ -7,6 +7,7 @@ import logging
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
+from dataclasses import dataclass
 
 from checks.blocks import Blocks
 from checks.empties import EmptyStretch
@@ -25,6 +26,15 @@ LAGGING = 120
 
 
 _Failures = dict[str, Exception | None]
+
+
+@dataclass(frozen=True, slots=True)
+class _Adopted:
+    """An engine that joins: `until` is the end of what history holds of its loop [epoch s], None where it holds nothing."""
+
+    loop: str
+    engine: LoopEngine
+    until: int | None
 
 
 class Verifying:
@@ -60,7 +70,7 @@ class Verifying:
         on_empties: Callable[[str, Sequence[EmptyStretch]], None] = lambda loop, stretches: None,
         on_voids: Callable[[str, Sequence[tuple[int, int]]], None] = lambda loop, voids: None,
     ) -> None:
-        self._engines = engines
+        self._engines = dict(engines)
         self._live = live
         self._executor = executor
         self._store = store
@@ -70,7 +80,7 @@ class Verifying:
         self._on_empties = on_empties
         self._on_voids = on_voids
         self._empties: list[tuple[str, list[EmptyStretch], list[tuple[int, int]]]] = []
-        self._waiting: deque[Mapping[str, Samples]] = deque()
+        self._waiting: deque[Mapping[str, Samples] | _Adopted] = deque()
         self._wake = asyncio.Event()
         self.recovered = False
 
@@ -78,22 +88,31 @@ class Verifying:
         """Take closed samples by loop; returns at once."""
         self._waiting.append(closed)
         if len(self._waiting) > MOST_WAITING:
-            self._waiting.popleft()
+            dropped = self._waiting.popleft()
+            if isinstance(dropped, _Adopted):
+                self._waiting.appendleft(dropped)
             self._live.count("verify_dropped")
         self._wake.set()
+
+    def adopt(self, loop: str, engine: LoopEngine, until: int | None) -> None:
+        """Take a loop on from now: its engine reads back what history holds before its first new sample is judged."""
+        self._waiting.append(_Adopted(loop, engine, until))
+        self._wake.set()
+
+    def release(self, loop: str) -> None:
+        """Let a loop go; what still waits of it is not judged any more."""
+        self._engines.pop(loop, None)
+        self._waiting = deque(one for one in self._waiting if not (isinstance(one, _Adopted) and one.loop == loop))
+        self._live.problems.pop(f"verifying {loop}", None)
 
     async def run(self, stop: asyncio.Event) -> None:
         """Recover, then verify until told to stop and nothing waits."""
         loop = asyncio.get_running_loop()
         if not self.recovered:
-            rows, rollups, failures = await loop.run_in_executor(self._executor, self._recover, stop)
-            self._show_failures(failures)
-            for blocks in rollups:
-                self._on_rollups(blocks)
-            self._hand_on_empties()
+            await self._read_back(
+                [_Adopted(one, engine, self._known_until.get(one)) for one, engine in self._engines.items()], stop
+            )
             self.recovered = True
-            if rows:
-                event(logging.INFO, "recovered", "the engines have read back the stored samples", rows=rows)
         while not (stop.is_set() and not self._waiting):
             if not self._waiting:
                 self._wake.clear()
@@ -105,6 +124,10 @@ class Verifying:
                     stopping.cancel()
                 continue
             closed = self._waiting.popleft()
+            if isinstance(closed, _Adopted):
+                self._engines[closed.loop] = closed.engine
+                await self._read_back([closed], stop)
+                continue
             evaluations, rollups, failures = await loop.run_in_executor(self._executor, self._push, closed)
             self._show_lag()
             self._show_failures(failures)
@@ -114,12 +137,24 @@ class Verifying:
             if evaluations:
                 self._on_evaluations(evaluations)
 
+    async def _read_back(self, adopted: Sequence[_Adopted], stop: asyncio.Event) -> None:
+        loop = asyncio.get_running_loop()
+        rows, rollups, failures = await loop.run_in_executor(self._executor, self._recover, adopted, stop)
+        self._show_failures(failures)
+        for blocks in rollups:
+            self._on_rollups(blocks)
+        self._hand_on_empties()
+        if rows:
+            event(logging.INFO, "recovered", "the engines have read back the stored samples", rows=rows)
+
     def _push(self, closed: Mapping[str, Samples]) -> tuple[list[Evaluation], list[Blocks], _Failures]:
         evaluations: list[Evaluation] = []
         rollups: list[Blocks] = []
         failures: _Failures = {}
         for loop, samples in closed.items():
-            engine = self._engines[loop]
+            engine = self._engines.get(loop)
+            if engine is None:  # released meanwhile
+                continue
             failures[loop] = None
             try:
                 evaluations += engine.push(samples, show=True)
@@ -130,13 +165,13 @@ class Verifying:
         evaluations.sort(key=lambda evaluation: evaluation.time_s)
         return evaluations, rollups, failures
 
-    def _recover(self, stop: asyncio.Event) -> tuple[int, list[Blocks], _Failures]:
+    def _recover(self, adopted: Sequence[_Adopted], stop: asyncio.Event) -> tuple[int, list[Blocks], _Failures]:
         """Push the stored samples of the last day, unjudged; returns the rows read and the merged blocks that are whole."""
         rows = 0
         rollups: list[Blocks] = []
         failures: _Failures = {}
-        for loop, engine in self._engines.items():
-            end = self._known_until.get(loop)
+        for one in adopted:
+            loop, engine, end = one.loop, one.engine, one.until
             if self._store is None or end is None:
                 continue
             first: int | None = None

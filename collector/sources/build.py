@@ -45,16 +45,27 @@ def build_pollers(
         A tag cannot be decoded as it is written.
     """
     silence_libraries()
-    pollers = []
-    for name, endpoint in site.endpoints.items():
-        status = statuses[name] = EndpointStatus(name=name, protocol=endpoint.protocol, since=clock.now())
-        source = source_of(site, name, clock)
-        if not source.periods:
-            status.reason = "no tag is read from here"
-            continue
-        limit_s = 5.0 + 3.0 * endpoint.timeout * sum(len(source.places(period)) for period in source.periods)
-        pollers.append(EndpointPoller(name, source, sink, clock, status, on_event, poll_limit_s=limit_s))
-    return pollers
+    made = (build_poller(site, name, sink, clock, statuses, on_event) for name in site.endpoints)
+    return [poller for poller in made if poller is not None]
+
+
+def build_poller(
+    site: Site,
+    name: str,
+    sink: ReadingSink,
+    clock: Clock,
+    statuses: dict[str, EndpointStatus],
+    on_event: Callable[[str, str, str], None],
+) -> EndpointPoller | None:
+    """The poller of one endpoint, None where no tag of the site's loops is read from it; see `build_pollers`."""
+    endpoint = site.endpoints[name]
+    status = statuses[name] = EndpointStatus(name=name, protocol=endpoint.protocol, since=clock.now())
+    source = source_of(site, name, clock)
+    if not source.periods:
+        status.reason = "no tag is read from here"
+        return None
+    limit_s = 5.0 + 3.0 * endpoint.timeout * sum(len(source.places(period)) for period in source.periods)
+    return EndpointPoller(name, source, sink, clock, status, on_event, poll_limit_s=limit_s)
 
 
 def source_of(site: Site, name: str, clock: Clock) -> ModbusSource | OpcUaSource:

@@ -19,7 +19,7 @@ def test_day_that_is_over_is_sealed_at_once_and_today_is_hot(opened: Opener) -> 
     parts = [steady(MIDNIGHT + DAY_S - 300, 400), steady(MIDNIGHT + DAY_S + 100, 200)]
     assert import_samples(store, terminal(), "TB-07", parts, now=NOON_AFTER) == 600
     assert_same(join(list(store.scan("TB-07", 0, 2**40))), join(parts))
-    assert store.layout.hot_days() == [DAY + 1]
+    assert store.hot_days() == [DAY + 1]
     assert store.layout.archive("TB-07", DAY).exists()
 
 

@@ -10,8 +10,8 @@ from checks.merge import TreeMerger
 from collector.alerts.book import AlertBook
 from collector.history import retention
 from collector.history.outbox_rows import OutboxRows
-from collector.history.sqlite import DELIVERED_KEPT_S, SqliteStore
 from collector.history.tables import MANIFEST
+from collector.history.tiers import DELIVERED_KEPT_S, TieredStore
 from config.model import History
 from tests.collector.alerts.raised import change
 from tests.collector.history.conftest import Opener
@@ -21,7 +21,7 @@ DAYS = 12
 LOOPS = ("TB-07", "TB-08")
 
 
-def filled(opened: Opener, kept: History) -> SqliteStore:
+def filled(opened: Opener, kept: History) -> TieredStore:
     """Twelve sealed days of two loops."""
     store = opened(site=terminal(history=kept))
     for day in range(DAY, DAY + DAYS):
@@ -30,7 +30,7 @@ def filled(opened: Opener, kept: History) -> SqliteStore:
     return store
 
 
-def days_of(store: SqliteStore, loop: str = "TB-07") -> list[int]:
+def days_of(store: TieredStore, loop: str = "TB-07") -> list[int]:
     return [int(part.time_s[0]) // DAY_S for part in store.scan(loop, 0, 2**40)]
 
 

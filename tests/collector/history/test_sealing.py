@@ -12,9 +12,13 @@ import pyarrow.parquet as pq
 import pytest
 
 from checks.samples import Samples, join
-from collector.history import archive, hot, state
+from collector.history import archive, hot, partitions, state
 from collector.history.hot import HotDays
+from collector.history.postgres import PostgresStore
+from collector.history.postgres_hot import PostgresHot
+from collector.history.postgres_state import PostgresState
 from collector.history.sqlite import SEAL_AFTER_S, SqliteStore
+from collector.history.tiers import TieredStore
 from tests.collector.history.conftest import Opener
 from tests.collector.history.recorded import DAY_S, LOOPS, MIDNIGHT, assert_same, recorded
 
@@ -52,17 +56,28 @@ STEPS: dict[str, tuple[Any, str]] = {
 }
 
 
-@pytest.mark.parametrize("after", [False, True], ids=["before", "after"])
-@pytest.mark.parametrize("call", [1, 3])
-@pytest.mark.parametrize("step", STEPS)
+SHARED_STEPS: dict[str, tuple[Any, str]] = {
+    **{name: STEPS[name] for name in ("write", "flush", "rename", "folder")},
+    "closing": (PostgresHot, "close_day"),
+    "transaction": (PostgresState, "transaction"),
+    "entry": (PostgresStore, "put_sealed"),
+    "drop": (partitions, "drop"),
+}
+CASES = [
+    *(("sqlite", step, call, after) for step in STEPS for call in (1, 3) for after in (False, True)),
+    *(("postgres", step, call, True) for step in SHARED_STEPS for call in ((1, 3, 7) if step == "transaction" else (1,))),
+]
+
+
+@pytest.mark.parametrize(("backend", "step", "call", "after"), CASES, indirect=["backend"])
 def test_seal_stopped_at_a_step_neither_doubles_nor_loses(
-    step: str, call: int, after: bool, opened: Opener, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+    backend: str, step: str, call: int, after: bool, opened: Opener, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     store = opened()
     parts = {loop: recorded(loop, rows=40) for loop in LOOPS}
     assert store.append(list(parts.values())) == 120
     with monkeypatch.context() as patch:
-        killed_at(patch, *STEPS[step], call, after=after)
+        killed_at(patch, *(STEPS if backend == "sqlite" else SHARED_STEPS)[step], call, after=after)
         try:
             store.seal(OVER)
         except Killed:
@@ -75,11 +90,11 @@ def test_seal_stopped_at_a_step_neither_doubles_nor_loses(
     again.seal(OVER)
     for loop, part in parts.items():
         assert_same(join(list(again.scan(loop, MIDNIGHT, OVER))), part)
-    assert list((tmp_path / "data" / "hot").iterdir()) == []
+    assert again.hot_days() == []
     assert len(list((tmp_path / "data" / "archive").rglob("*.*"))) == 3
 
 
-def reopened(store: SqliteStore, opened: Opener) -> SqliteStore:
+def reopened(store: TieredStore, opened: Opener) -> TieredStore:
     """The store as the next start of the service finds it."""
     store.close()
     return opened()
@@ -107,8 +122,8 @@ def test_rows_that_come_while_their_day_is_sealed_are_refused_not_lost_silently(
     assert_same(join(list(store.scan("TB-08", MIDNIGHT, OVER))), other)
 
 
-def test_reader_that_races_the_removal_gets_the_day_from_the_archive(opened: Opener, monkeypatch: pytest.MonkeyPatch) -> None:
-    store, reader = opened(), opened(read_only=True)
+def test_reader_that_races_the_removal_gets_the_day_from_the_archive(embedded: Opener, monkeypatch: pytest.MonkeyPatch) -> None:
+    store, reader = embedded(), embedded(read_only=True)
     part = recorded(rows=50)
     store.append([part])
     real, raced = Path.exists, threading.Event()
@@ -162,8 +177,8 @@ def test_appends_scans_and_seals_from_three_threads(opened: Opener) -> None:
     assert_same(join(list(store.scan("TB-07", MIDNIGHT, MIDNIGHT + 6 * DAY_S))), join(list(whole.values())))
 
 
-def test_file_without_tables_of_a_past_day_is_swept_away(opened: Opener, tmp_path: Path) -> None:
-    store = opened()
+def test_file_without_tables_of_a_past_day_is_swept_away(embedded: Opener, tmp_path: Path) -> None:
+    store = embedded()
     empty = tmp_path / "data" / "hot" / "2026-07-16.db"
     empty.touch()
     assert store.seal(OVER) == 0
