@@ -100,10 +100,9 @@ def performance_of(
     flooded = _flooded_s(times, since, end) / span if span else 0.0
     top = _ratio(sum(number for _, number in frequent), count)
     worst = _worst_stale(spells, since, end)
-    high = shares[Priority.HIGH.value]
     figures = (
         figure("rate", "alerts in ten minutes, average, per operator", rate, "", "about 1; at most 2", isa, rate <= 2.0),
-        figure("rate-very-likely", "the same against the lower yardstick", rate, "", "below 1", memory, rate < 1.0),
+        figure("rate-very-likely", "the same by a stricter yardstick", rate, "", "below 1", memory, rate < 1.0),
         figure("day", "alerts a day, per operator", daily, "", "about 144; at most 288", isa, daily <= 288.0),
         figure("peak", "most alerts in ten minutes", float(peak), "", "at most 10", memory, peak <= BEGINS_ABOVE),
         figure("crowded", "ten-minute stretches with more than 10", 100 * crowded, "%", "below 1 %", isa, crowded < 0.01),
@@ -118,7 +117,6 @@ def performance_of(
             "top", "share of the ten most frequent", None if top is None else 100 * top, "%", "1 to 5 %; few alerts have none",
             isa, None,
         ),
-        figure("high", "share of high priority", 100 * high if count else None, "%", "about 5 %", isa, None),
     )  # fmt: skip
     return Performance(
         begin=since, end=end, days=days, graded=graded, count=count, figures=figures,

@@ -62,6 +62,8 @@ def priority_of(finding: Finding, tolerable_t: float = TOLERABLE_T) -> tuple[Pri
         return Priority.HIGH, f"about {rate:.0f} t/h are booked wrongly while it lasts"
     if rate is not None:
         return Priority.MEDIUM, f"about {rate:.1f} t/h are booked wrongly while it lasts"
+    if finding.link is Link.COMMUNICATION:
+        return Priority.MEDIUM, "nothing is verified there while it lasts"
     return Priority.MEDIUM, "a fault limit is passed"
 
 

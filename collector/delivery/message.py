@@ -95,7 +95,7 @@ def alert_message(
         "title": finding.title, "sentence": finding.sentence, "begin": _iso(finding.begin), "odds": finding.odds,
         "tonnes": finding.tonnes, "tonnes_uncertainty": finding.tonnes_uncertainty, "rate_error_t_h": finding.rate_error_t_h,
         "advice": list(finding.advice), "cautions": list(CAUTIONS), "priority": alert["priority"],
-        "consequence": why.consequence, "respond_within_s": why.respond_within_s, "note": note,
+        "consequence": why.consequence, "respond_within_s": round(why.respond_within_s), "note": note,
         "alert": alert["id"], "page": f"{here}/loops/{finding.loop}" if here else None,
     }  # fmt: skip
     return Message(

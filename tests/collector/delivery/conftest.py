@@ -6,7 +6,10 @@ from collections.abc import Iterator
 
 import pytest
 
+from tests.collector.alerts.conftest import keep
 from tests.collector.delivery.receiver import Receiver
+
+__all__ = ["keep", "receiver"]
 
 
 @pytest.fixture

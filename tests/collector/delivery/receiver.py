@@ -17,12 +17,16 @@ class Receiver:
         """Bodies answered with 200, in order."""
         self.keys: list[str] = []
         """Idempotency keys of every request, in order."""
+        self.requests: list[tuple[dict[str, str], bytes]] = []
+        """Headers and raw body of every request, in order."""
         self.statuses = deque(statuses)
         receiver = self
 
         class Handler(BaseHTTPRequestHandler):
             def do_POST(self) -> None:
-                body = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
+                raw = self.rfile.read(int(self.headers["Content-Length"]))
+                body = json.loads(raw)
+                receiver.requests.append((dict(self.headers.items()), raw))
                 receiver.keys.append(self.headers["Idempotency-Key"])
                 status = receiver.statuses.popleft() if receiver.statuses else 200
                 if status == 200:
