@@ -94,7 +94,7 @@ def _days(wanted: Wanted, site: Site) -> tuple[int, int | None]:
 
 def _stored(loaded: LoadedSite, site: Site, wanted: Wanted, begin: int, end: int | None) -> Prepared:
     from collector.clock import SystemClock
-    from collector.history.sqlite import open_store
+    from collector.history.opening import open_store
     from collector.replay.places import StoredSource
     from collector.service.run import data_folder
 
