@@ -102,9 +102,9 @@ async def test_head_that_drips_after_a_good_request_on_the_same_connection_is_cu
 
 
 async def test_body_that_drips_is_refused_after_its_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(
-        limits.Limits.__init__, "__kwdefaults__", limits.Limits.__init__.__kwdefaults__ | {"time_limit": BODY_S}
-    )
+    defaults = limits.Limits.__init__.__kwdefaults__
+    assert defaults is not None
+    monkeypatch.setitem(defaults, "time_limit", BODY_S)
     async with running(locked_app(tmp_path, Web(), accounts=False)) as port:
         reader, writer = await asyncio.open_connection("127.0.0.1", port)
         head = (

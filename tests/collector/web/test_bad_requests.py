@@ -32,6 +32,14 @@ def locked(tmp_path: Path) -> Iterator[Locked]:
     made.state.close()
 
 
+@pytest.fixture(scope="module")
+def shared(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Locked]:
+    """One application for the requests that must not change anything."""
+    made = locked_app(tmp_path_factory.mktemp("shared"))
+    yield made
+    made.state.close()
+
+
 def untouched(locked: Locked) -> bool:
     return locked.desk.alerts[ALERT].acknowledged is None
 
@@ -43,8 +51,8 @@ def untouched(locked: Locked) -> bool:
         "/records/..%2f..%2fstate.db", "/verify/..%2f..%2fstate.db", "/static/C:%5cwindows%5cwin.ini", "/static/%2fetc%2fpasswd",
     ],
 )  # fmt: skip
-async def test_traversal_finds_no_file(locked: Locked, path: str) -> None:
-    answer = await locked.get(path, Role.ADMIN)
+async def test_traversal_finds_no_file(shared: Locked, path: str) -> None:
+    answer = await shared.get(path, Role.ADMIN)
     assert answer.status_code in (404, 422)
     assert "root:" not in answer.text
     assert "class Door" not in answer.text
@@ -58,10 +66,10 @@ async def test_sql_in_a_name_signs_nobody_in_and_drops_nothing(locked: Locked, n
     assert len(locked.access.accounts.all()) == 4
 
 
-async def test_sql_in_filters_gives_nothing_more(locked: Locked) -> None:
+async def test_sql_in_filters_gives_nothing_more(shared: Locked) -> None:
     for path in (f"/audit?who={SQL}", f"/api/v1/access/audit?who={SQL}", f"/alerts?find={SQL}", f"/api/v1/records?kind={SQL}"):
-        assert (await locked.get(path, Role.ADMIN)).status_code in (200, 422, 503)
-    assert (await locked.get(f"/api/v1/access/audit?who={SQL}", Role.ADMIN)).json() == []
+        assert (await shared.get(path, Role.ADMIN)).status_code in (200, 422, 503)
+    assert (await shared.get(f"/api/v1/access/audit?who={SQL}", Role.ADMIN)).json() == []
 
 
 async def test_html_that_was_typed_is_shown_as_text(locked: Locked) -> None:
@@ -98,14 +106,14 @@ async def test_line_break_in_a_value_makes_no_header(locked: Locked) -> None:
 
 
 @pytest.mark.parametrize("path", [ACK, "/login", "/api/v1/access/accounts", f"/api/v1/alerts/{ALERT}/acknowledge"])
-async def test_body_that_is_too_large_is_refused(locked: Locked, path: str) -> None:
+async def test_body_that_is_too_large_is_refused(shared: Locked, path: str) -> None:
     kind = "application/json" if path.startswith("/api/") else "application/x-www-form-urlencoded"
-    async with locked.client(Role.ADMIN, more={"Content-Type": kind}) as client:
+    async with shared.client(Role.ADMIN, more={"Content-Type": kind}) as client:
         answer = await client.post(path, content=b"a" * (BODY_LIMIT + 1))
     assert answer.status_code == 413
 
 
-async def test_stranger_sends_no_body_at_all(locked: Locked) -> None:
+async def test_stranger_sends_no_body_at_all(shared: Locked) -> None:
     asked = 0
 
     async def body() -> AsyncIterator[bytes]:
@@ -114,7 +122,7 @@ async def test_stranger_sends_no_body_at_all(locked: Locked) -> None:
             asked += 1
             yield b"a" * 65_536
 
-    async with locked.client(more={"Content-Type": "application/octet-stream"}) as client:
+    async with shared.client(more={"Content-Type": "application/octet-stream"}) as client:
         answer = await client.post("/api/v1/exports", content=body())
     assert answer.status_code == 401
     assert asked <= 1
@@ -123,8 +131,8 @@ async def test_stranger_sends_no_body_at_all(locked: Locked) -> None:
 @pytest.mark.parametrize(
     "host", ["evil.example", f"{HOST}.evil.example:8460", f"{HOST}:1", "", f"evil.example@{HOST}:8460", "127.0.0.1"]
 )
-async def test_host_that_is_not_ours_is_refused(locked: Locked, host: str) -> None:
-    answer = await locked.get("/login", Host=host)
+async def test_host_that_is_not_ours_is_refused(shared: Locked, host: str) -> None:
+    answer = await shared.get("/login", Host=host)
     assert answer.status_code == 400
 
 
@@ -173,12 +181,12 @@ async def test_token_of_a_form_does_not_serve_another_session_nor_one_that_came_
 @pytest.mark.parametrize(
     "origin", ["https://evil.example", "null", f"http://{HOST}:8460", f"https://{HOST}", f"https://{HOST}.evil.example:8460"]
 )
-async def test_form_from_a_foreign_page_is_refused_though_the_cookie_comes_along(locked: Locked, origin: str) -> None:
-    async with locked.client(Role.OPERATOR, Origin=origin) as client:
-        form = await client.post(ACK, data=locked.form(Role.OPERATOR))
+async def test_form_from_a_foreign_page_is_refused_though_the_cookie_comes_along(shared: Locked, origin: str) -> None:
+    async with shared.client(Role.OPERATOR, Origin=origin) as client:
+        form = await client.post(ACK, data=shared.form(Role.OPERATOR))
         json = await client.post(f"/api/v1/alerts/{ALERT}/acknowledge", json={"by": "x"})
     assert (form.status_code, json.status_code) == (403, 403)
-    assert untouched(locked)
+    assert untouched(shared)
 
 
 async def test_token_that_has_ended_or_was_revoked_opens_nothing(locked: Locked) -> None:
@@ -199,30 +207,30 @@ async def test_session_that_has_ended_opens_nothing(locked: Locked) -> None:
 @pytest.mark.parametrize(
     "cookie", ["", "x", "../../etc/passwd", "a" * 4000, "{hash}", "{half}", "{upper}", "{twice}", "ortega", "admin; role=admin", "\x01"]
 )  # fmt: skip
-async def test_cookie_that_was_tampered_with_is_no_session(locked: Locked, cookie: str) -> None:
-    secret = locked.session(Role.ADMIN)
+async def test_cookie_that_was_tampered_with_is_no_session(shared: Locked, cookie: str) -> None:
+    secret = shared.session(Role.ADMIN)
     made = {"{hash}": hashed(secret), "{half}": secret[:-1], "{upper}": secret.swapcase(), "{twice}": secret * 2}.get(
         cookie, cookie
     )
-    async with locked.client(Cookie=f"{locked.cookie}={made}") as client:
+    async with shared.client(Cookie=f"{shared.cookie}={made}") as client:
         assert (await client.get("/accounts")).status_code in (303, 400)
-    async with locked.client(Cookie=f"tallywire={secret}") as client:
+    async with shared.client(Cookie=f"tallywire={secret}") as client:
         assert (await client.get("/accounts")).status_code == 303, "a cookie without the prefix is none under https"
 
 
-async def test_nobody_raises_the_own_role(locked: Locked) -> None:
+async def test_nobody_raises_the_own_role(shared: Locked) -> None:
     for role in (Role.VIEWER, Role.OPERATOR, Role.ENGINEER):
         name = NAMES[role]
-        form = await locked.post(
-            f"/accounts/{name}/role", role, data={"token": form_token(locked.session(role)), "role": "admin"}
+        form = await shared.post(
+            f"/accounts/{name}/role", role, data={"token": form_token(shared.session(role)), "role": "admin"}
         )
-        rest = await locked.post(f"/api/v1/access/accounts/{name}/role", role, json={"role": "admin"})
+        rest = await shared.post(f"/api/v1/access/accounts/{name}/role", role, json={"role": "admin"})
         assert (form.status_code, rest.status_code) == (403, 403)
-        found = locked.access.accounts.find(name)
+        found = shared.access.accounts.find(name)
         assert found is not None
         assert found.role is role
     headers = {"X-Role": "admin", "X-User": "ortega", "X-Original-URL": "/accounts", "X-HTTP-Method-Override": "GET"}
-    assert (await locked.get("/accounts", Role.VIEWER, more=headers)).status_code == 403
+    assert (await shared.get("/accounts", Role.VIEWER, more=headers)).status_code == 403
 
 
 async def test_fields_that_nobody_asked_for_change_nothing(locked: Locked) -> None:
@@ -248,11 +256,11 @@ async def test_fields_that_nobody_asked_for_change_nothing(locked: Locked) -> No
     assert found.role is Role.VIEWER
 
 
-async def test_redirect_never_leaves_the_house(locked: Locked) -> None:
+async def test_redirect_never_leaves_the_house(shared: Locked) -> None:
     for wanted in ("https://evil.example", "//evil.example", "/\\evil.example", "https:evil.example", "/%5cevil.example/"):
-        page = await locked.get(f"/login?next={wanted}")
+        page = await shared.get(f"/login?next={wanted}")
         assert "evil.example" not in page.text
-    moved = await locked.get("//evil.example/alerts/", Role.VIEWER)
+    moved = await shared.get("//evil.example/alerts/", Role.VIEWER)
     assert "evil.example" not in moved.headers.get("location", "").split("?")[0].removeprefix(f"https://{HOST}:8460")
 
 
@@ -264,14 +272,14 @@ async def test_redirect_never_leaves_the_house(locked: Locked) -> None:
         ("application/json", b'{"by": NaN}'), ("application/json", b'["by"]'), ("application/json", b"[" * 50_000), ("application/json", b""),
     ],
 )  # fmt: skip
-async def test_content_that_is_not_what_it_says_changes_nothing(locked: Locked, kind: str, content: bytes) -> None:
-    bearer = f"Bearer {locked.token(Scope.OPERATE)}"
-    async with locked.client(Authorization=bearer, more={"Content-Type": kind}) as client:
+async def test_content_that_is_not_what_it_says_changes_nothing(shared: Locked, kind: str, content: bytes) -> None:
+    bearer = f"Bearer {shared.token(Scope.OPERATE)}"
+    async with shared.client(Authorization=bearer, more={"Content-Type": kind}) as client:
         del client.headers["Origin"]
         answer = await client.post(f"/api/v1/alerts/{ALERT}/acknowledge", content=content)
     assert answer.status_code in (400, 403, 422)
     assert answer.headers["content-type"] == "application/problem+json"
-    assert untouched(locked)
+    assert untouched(shared)
 
 
 async def until_read(client: httpx.AsyncClient, key: str) -> None:
@@ -316,8 +324,8 @@ async def test_file_that_unpacks_without_end_is_refused_and_the_service_lives(
 @pytest.mark.parametrize(
     "path", ["/loops/TB-07%00", "/static/tallywire.css%00.html", "/api/v1/loops/%00", "/alerts%0a", "/loops/%7f"]
 )
-async def test_control_sign_in_an_address_is_refused(locked: Locked, path: str) -> None:
-    answer = await locked.get(path, Role.ADMIN)
+async def test_control_sign_in_an_address_is_refused(shared: Locked, path: str) -> None:
+    answer = await shared.get(path, Role.ADMIN)
     assert answer.status_code == 400
 
 
@@ -330,15 +338,15 @@ async def test_null_byte_in_a_form_is_no_end_of_a_text(locked: Locked) -> None:
 
 
 @pytest.mark.parametrize("method", ["TRACE", "CONNECT", "PUT", "PATCH", "OPTIONS", "PROPFIND"])
-async def test_method_that_nothing_takes_is_refused(locked: Locked, method: str) -> None:
-    async with locked.client(Role.ADMIN) as client:
+async def test_method_that_nothing_takes_is_refused(shared: Locked, method: str) -> None:
+    async with shared.client(Role.ADMIN) as client:
         answer = await client.request(method, "/accounts")
     assert answer.status_code in (403, 405)
     assert "access-control-allow-origin" not in answer.headers
 
 
-async def test_answer_tells_a_foreign_page_nothing(locked: Locked) -> None:
-    answer = await locked.get("/api/v1/site", Role.VIEWER, Origin="https://evil.example")
+async def test_answer_tells_a_foreign_page_nothing(shared: Locked) -> None:
+    answer = await shared.get("/api/v1/site", Role.VIEWER, Origin="https://evil.example")
     assert "access-control-allow-origin" not in answer.headers
     assert answer.headers["cross-origin-resource-policy"] == "same-origin"
     assert answer.headers["cache-control"] == "no-store"

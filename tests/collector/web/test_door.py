@@ -21,9 +21,9 @@ VALUES = {
 STREAM = "/events"
 
 
-@pytest.fixture
-def locked(tmp_path: Path) -> Iterator[Locked]:
-    made = locked_app(tmp_path)
+@pytest.fixture(scope="module")
+def locked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Locked]:
+    made = locked_app(tmp_path_factory.mktemp("door"))
     yield made
     made.state.close()
 
