@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from importlib import import_module
 from pathlib import Path
 
 import fsspec
@@ -136,7 +137,7 @@ def test_place_that_cannot_be_opened_is_one_message(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, place: str, words: str
 ) -> None:
     known = {"class": "no_driver_of_that_name.Files", "err": "Install no_driver_of_that_name"}
-    monkeypatch.setitem(fsspec.registry.known_implementations, "far", known)
+    monkeypatch.setitem(import_module("fsspec.registry").known_implementations, "far", known)
     site, _ = write_plant(tmp_path, 60)
     assert main.main(["replay", str(site), "--data", place]) == exits.BAD_INPUT
     said = capsys.readouterr().err
