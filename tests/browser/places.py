@@ -35,6 +35,12 @@ EVERY = {
 }
 """Every page, also those that need the book of records or one that is in it."""
 
+LOCKED = {"login": "/login", "account": "/account", "accounts": "/accounts", "audit": "/audit?verify=true"}
+"""Pages that look as they do only where there are accounts."""
+
+ON_THE_WAY = ("/init/{key}", "/verify/{key}")
+"""Pages of work on its way, which no fixed address leads to: the tests of that work look at them."""
+
 UNKNOWN = "/loops/TB-99"
 """An address that answers with the page of an error."""
 
