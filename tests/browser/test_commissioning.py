@@ -1,0 +1,184 @@
+"""The day of commissioning in a browser, as its user goes through it: site file, plan, loop check, calibration, record."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from collector.clock import SystemClock
+from collector.web.alone import create_alone
+from config.load import parse_site
+from tests.browser.axe import violations
+from tests.browser.conftest import Open
+from tests.browser.served import served
+from tests.collector.web import weighed
+
+pytestmark = pytest.mark.browser
+
+RUN = "from1=2026-03-02T05:59:00&to1=2026-03-02T07:01:00&mass1=255+t&begin1=2026-03-02T06:05:00&end1=2026-03-02T06:55:00"
+
+
+@pytest.fixture(scope="module")
+def terminal(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """A site with a stored run that can be reckoned by hand."""
+    made = weighed.weighed(tmp_path_factory.mktemp("weighed"), entries=weighed.ledger())
+    with served(made.app) as base:
+        yield base
+    assert made.history is not None
+    made.history.close()
+
+
+@pytest.fixture
+def alone(tmp_path: Path) -> Iterator[str]:
+    """The pages without a site."""
+    with served(create_alone(SystemClock(), start="/init", folder=tmp_path / "drafts")) as base:
+        yield base
+
+
+def step(page: Page, **fields: str) -> None:
+    for name, text in fields.items():
+        page.locator(f"[name='{name}']").fill(text)
+    page.get_by_role("button", name="Keep it and go on").click()
+
+
+def device(page: Page, protocol: str, **fields: str) -> None:
+    form = page.get_by_role("form", name=f"By {protocol}")
+    for name, text in fields.items():
+        form.locator(f"[name={name}]").fill(text)
+    form.get_by_role("button").click()
+
+
+def test_site_file_from_the_first_question_to_the_download(alone: str, visit: Open) -> None:
+    seen = visit(f"{alone}/", width=360)
+    page = seen.page
+    page.get_by_role("button", name="Begin").click()
+    step(page, site="north-terminal", title="North quay")
+    device(page, "Modbus", name="gauge-07", host="192.0.2.17")
+    device(page, "OPC UA", name="plc", url="opc.tcp://192.0.2.30:4840")
+    page.get_by_role("button", name="Go on to the first loop").click()
+    step(page, name="TB-07", high="420")
+    bad = page.get_by_label(re.compile("sends as 20 mA"))
+    expect(bad).to_have_attribute("aria-invalid", "true")
+    expect(page.locator("#wrong-high")).to_contain_text("such as 420 t/h")
+    assert violations(page) == []
+    step(page, high="420 t/h")
+    step(page)
+    page.reload()
+    step(page, flow="input 0 float32", plc_flow="ns=2;s=TB-07/Flow", ai_raw="ns=2;s=TB-07/Raw")
+    page.get_by_role("button", name="Show the file").click()
+    expect(page.get_by_role("heading", name="The file is sound")).to_be_visible()
+    assert violations(page) == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    with page.expect_download() as waiting:
+        page.get_by_role("link", name="Download site.yaml").click()
+    text = Path(waiting.value.path()).read_text(encoding="utf-8")
+    assert set(parse_site(text, "site.yaml").site.loops["TB-07"].tags) == {"flow", "plc_flow", "ai_raw"}
+    # The one refused step is the only thing that the console tells.
+    assert [line for line in seen.errors if "422" not in line] == []
+
+
+def test_from_the_loop_page_over_plan_and_calibration_to_a_record(terminal: str, visit: Open) -> None:
+    seen = visit(f"{terminal}/loops/TB-07")
+    page = seen.page
+    page.get_by_role("link", name="how long to tare and what to expect").click()
+    expect(page.get_by_role("heading", name="2. Tare on the running, clean, empty belt")).to_be_visible()
+    page.get_by_role("link", name="Evaluate it afterwards, from the stored flow").click()
+    page.get_by_role("link", name=re.compile("05:5.* to 07:0")).click()
+    expect(page.locator("#words-1")).to_contain_text("Type its known mass")
+    page.locator("#runs [name=mass1]").fill("255 t")
+    page.get_by_role("button", name="Compute").click()
+    expect(page.locator("#outcome .lead")).to_contain_text("kg/m")
+    page.get_by_label("your name").fill("R. Ortega")
+    page.get_by_role("button", name="Make the record").click()
+    expect(page.get_by_role("heading", name=re.compile("Calibration by known mass"))).to_be_visible()
+    expect(page.locator("body")).to_contain_text("Nothing was changed in the gauge")
+    assert seen.errors == []
+
+
+def test_window_is_moved_by_keyboard_and_the_factor_follows(terminal: str, visit: Open) -> None:
+    """06:05 to 06:55 at 300 t/h are 250 t; each minute less is 5 t: 255 / 245 * 153.85 = 160.130 kg/m."""
+    seen = visit(f"{terminal}/loops/TB-07/calibration?{RUN}")
+    page = seen.page
+    begin = page.get_by_role("slider", name="Begin of the window of run 1")
+    expect(begin).to_have_attribute("aria-valuetext", "06:05:00")
+    expect(page.locator("#outcome .lead")).to_contain_text("156.927")
+    begin.focus()
+    begin.press("Shift+ArrowRight")
+    expect(begin).to_have_attribute("aria-valuetext", "06:06:00")
+    expect(page.locator("#outcome .lead")).to_contain_text("160.13")
+    expect(page.locator("#runs [name=begin1]")).to_have_value("2026-03-02T06:06")
+    page.reload()
+    expect(page.locator("#outcome .lead")).to_contain_text("160.13")
+    end = page.get_by_role("slider", name="End of the window of run 1")
+    end.press("Home")
+    expect(end).to_have_attribute("aria-valuetext", "06:07:00")
+    assert violations(page) == []
+    assert seen.errors == []
+
+
+def test_window_is_dragged_by_mouse_and_never_leaves_the_run(terminal: str, visit: Open) -> None:
+    page = visit(f"{terminal}/loops/TB-07/calibration?{RUN}").page
+    end = page.get_by_role("slider", name="End of the window of run 1")
+    end.scroll_into_view_if_needed()
+    box = end.bounding_box()
+    assert box is not None
+    x, y = box["x"] + box["width"] / 2, box["y"] + 40
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x - 100, y, steps=4)
+    page.mouse.up()
+    expect(page.locator("#words-1")).to_contain_text("as you moved it")
+    expect(page.locator("#runs [name=end1]")).not_to_have_value("2026-03-02T06:55")
+    expect(page.locator("#outcome .lead")).not_to_contain_text("156.927")
+    page.mouse.move(x - 100, y)
+    page.mouse.down()
+    page.mouse.move(x + 2000, y, steps=4)
+    page.mouse.up()
+    expect(page.locator("#runs [name=end1]")).to_have_value("2026-03-02T07:01")
+
+
+def test_run_is_chosen_by_a_finger_across_the_day(terminal: str, visit: Open) -> None:
+    page = visit(f"{terminal}/loops/TB-07/calibration", width=360).page
+    over = page.locator("#overview .u-over")
+    over.scroll_into_view_if_needed()
+    box = over.bounding_box()
+    assert box is not None
+    # The picture is of the 24 hours before 08:00; the lot lies between 06:00 and 07:00.
+    first, last = (box["x"] + box["width"] * (hour + 16) / 24 for hour in (5.7, 7.3))
+    session = page.context.new_cdp_session(page)
+    y = box["y"] + box["height"] / 2
+    for kind, x in (("touchStart", first), ("touchMove", (first + last) / 2), ("touchMove", last)):
+        session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": [{"x": x, "y": y}]})
+    session.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    expect(page.locator("#words-1")).to_contain_text("t by the gauge")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+
+
+def test_without_script_the_fields_do_the_same(terminal: str, visit: Open) -> None:
+    page = visit(f"{terminal}/loops/TB-07/calibration?{RUN}", script=False).page
+    expect(page.locator("#outcome .lead")).to_contain_text("156.927")
+    page.locator("#runs [name=begin1]").fill("2026-03-02T06:06:00")
+    page.get_by_role("button", name="Compute").click()
+    expect(page.locator("#outcome .lead")).to_contain_text("160.13")
+    assert page.locator(".left-out").count() == 2
+
+
+@pytest.mark.parametrize(("width", "dark"), [(1280, False), (360, True)])
+def test_calibration_with_a_run_and_a_ledger_breaks_no_rule(terminal: str, visit: Open, width: int, dark: bool) -> None:
+    seen = visit(f"{terminal}/loops/TB-07/calibration?{RUN}", width=width, dark=dark)
+    assert violations(seen.page) == []
+    assert seen.page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_plan_on_paper_has_room_for_a_pen_and_keeps_the_cautions(terminal: str, visit: Open) -> None:
+    page = visit(f"{terminal}/loops/TB-07/plan").page
+    assert not page.locator(".pen").first.is_visible()
+    page.emulate_media(media="print")
+    expect(page.locator("p.pen").first).to_be_visible()
+    expect(page.locator("td.pen").first).to_be_visible()
+    expect(page.locator(".cautions").first).to_be_visible()
+    assert not page.locator("nav").first.is_visible()
