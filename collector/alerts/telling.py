@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 
@@ -19,6 +19,8 @@ from config.errors import StoreError
 DAY_S = 86400.0
 ORPHAN_S = 180.0
 """How long a consequence may outlast its cause before it stands for itself [s]; longer than the usual delay of a return."""
+GATHER_S = 600.0
+"""Time between two messages about many alerts that nobody acknowledges [s]."""
 MOST_SINGLE = 3
 """Alerts that are told one by one when nobody acknowledges them; more become one message."""
 DUTY_MARK, DIGEST_MARK = "duty", "digest"
@@ -72,43 +74,48 @@ class Telling(Orders):
                 self._tell(rows, replace(alert, return_due=None), alert.state, now, SERVICE, note, kind)
 
     def _escalate(self, rows: AlertRows, now: float) -> None:
+        """Hand up what nobody acknowledges, each alert once to each delivery that waits for it."""
         policy = self.policy
         if not policy.escalates:
             if policy.remind_s > 0.0:
                 self._remind(rows, now)
             return
         after = {name: tell.after for name, tell in policy.tells.items() if tell.after is not None}
-        due: defaultdict[str, list[Alert]] = defaultdict(list)
-        for alert in rows.unheard(now - min(after.values())):
-            waited = now - (alert.waiting_since or now)
-            told = [
-                name
-                for name, wait in after.items()
-                if name not in alert.escalated and waited >= wait and policy.wants(name, alert)
-                and policy.awake(name, alert.priority, now)
+        waiting = {alert.id: alert for alert in rows.unheard(now - min(after.values()))}
+        for name, wait in after.items():
+            due = [
+                alert
+                for alert in waiting.values()
+                if name not in alert.escalated and now - (alert.waiting_since or now) >= wait
+                and policy.wants(name, alert) and policy.awake(name, alert.priority, now)
             ]  # fmt: skip
-            for name in told:
-                due[name].append(alert)
-            if told:
-                rows.change(replace(alert, escalated=(*alert.escalated, *told)))
-            if all(name in (*alert.escalated, *told) or not policy.wants(name, alert) for name in after):
+            for alert in self._told_late(rows, due, [name], "escalated", now):
+                waiting[alert.id] = replace(alert, escalated=(*alert.escalated, name))
+                rows.change(waiting[alert.id])
+        for alert in waiting.values():
+            if all(name in alert.escalated or not policy.wants(name, alert) for name in after):
                 rows.reminded(alert.id, now)
-        for name, alerts in due.items():
-            self._told_late(rows, alerts, [name], "escalated", now)
 
     def _remind(self, rows: AlertRows, now: float) -> None:
-        due = rows.unheard(now - self.policy.remind_s, Priority.HIGH)
-        for alert in due:
-            rows.reminded(alert.id, now)
         by_receivers: defaultdict[tuple[str, ...], list[Alert]] = defaultdict(list)
-        for alert in due:
+        for alert in rows.unheard(now - self.policy.remind_s, Priority.HIGH):
             by_receivers[tuple(self.policy.receivers(alert, now))].append(alert)
         for receivers, alerts in by_receivers.items():
-            self._told_late(rows, alerts, list(receivers), "reminder", now)
+            for alert in self._told_late(rows, alerts, list(receivers), "reminder", now):
+                rows.reminded(alert.id, now)
 
-    def _told_late(self, rows: AlertRows, alerts: list[Alert], receivers: list[str], kind: str, now: float) -> None:
-        """Tell of alerts that nobody has acknowledged, one by one or, where they are many, in one message."""
-        single = len(alerts) <= MOST_SINGLE
+    def _told_late(self, rows: AlertRows, alerts: list[Alert], receivers: list[str], kind: str, now: float) -> Sequence[Alert]:
+        """Tell of alerts that nobody has acknowledged, one by one or, where they are many, in one message every ten minutes.
+
+        Gives back those that were told; the others wait for the next message.
+        """
+        if not alerts:
+            return ()
+        mark = f"late {kind} {' '.join(receivers)}"
+        last = rows.holds.mark(mark)
+        if last is not None and 0.0 <= now - last < GATHER_S:
+            return ()
+        single = len(alerts) <= MOST_SINGLE and flood_of(rows.holds.mark(FLOOD_MARK)).since is None
         note = "nobody has acknowledged it yet" + (f": told to {', '.join(receivers)}" if kind == "escalated" else "")
         for alert in alerts:
             number = rows.note(
@@ -117,8 +124,11 @@ class Telling(Orders):
             if single:
                 self._post(rows, alert, number, receivers, kind, now, note)
         if not single:
-            title = f"{len(alerts)} alerts that nobody has acknowledged"
+            rows.holds.keep_mark(mark, now)
+            many = "an alert" if len(alerts) == 1 else f"{len(alerts)} alerts"
+            title = f"{many[:1].upper()}{many[1:]} that nobody has acknowledged"
             self._post_about_many(rows, f"many-{kind}", f"{now:.0f}", receivers, title, self._lines(alerts), now)
+        return alerts
 
     def _flood(self, rows: AlertRows, now: float) -> None:
         mark = rows.holds.mark(FLOOD_MARK)
