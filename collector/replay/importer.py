@@ -39,8 +39,11 @@ class Recording:
     canonical unit of its role. `warnings` says what was not as declared.
     """
 
-    def __init__(self, site: Site, path: Place, table: Table, columns: Columns) -> None:
+    def __init__(
+        self, site: Site, path: Place, table: Table, columns: Columns, column_map: Mapping[str, str] | None = None
+    ) -> None:
         self.path = path
+        self.column_map = dict(column_map or {})
         self.site = site_of_columns(site, columns)
         self.warnings = columns.warnings
         self.file_step_s = 0.0
@@ -52,7 +55,14 @@ class Recording:
 
     def of(self, loop: str) -> Recording:
         """The same recording, of one of its loops: no other column is read."""
-        return Recording(self.site, self.path, self._table, self._columns.of({loop}))
+        return Recording(self.site, self.path, self._table, self._columns.of({loop}), self.column_map)
+
+    def first_time(self) -> float:
+        """Time of the first row [epoch s]. Raises DataFileError where there is none."""
+        first = next(self._table.pieces(self._columns.time, []), None)
+        if first is None:
+            raise DataFileError("the data file has no rows", where=shown(self.path), fix="export again with data")
+        return float(first.time[0])
 
     def peek(self) -> None:
         """Look at the first rows, so that `step_s` is known. Raises DataFileError."""
@@ -122,7 +132,7 @@ def open_recording(site: Site, path: Place, column_map: Mapping[str, str] | None
         The file cannot be read or its columns are not those of the site.
     """
     table = open_table(path)
-    return Recording(site, path, table, read_columns(site, table.names, path, column_map))
+    return Recording(site, path, table, read_columns(site, table.names, path, column_map), column_map)
 
 
 def hold_s(tag: Tag, role: str, step_s: float, gap_s: float) -> float:

@@ -145,9 +145,11 @@ def _lanes(
     loaded: LoadedSite, site: Site, places: Sequence[Place], wanted: Wanted, begin: int, end: int | None, folder: Path
 ) -> Prepared:
     """Several files, or one of which not every reading was stored."""
+    from collector.replay.following import following
     from collector.replay.many import lanes_of
 
-    found = lanes_of(site, places, wanted.column_map or {}, folder)
+    in_turn = None if is_held(site) else following(site, places, wanted.column_map or {})
+    found = in_turn or lanes_of(site, places, wanted.column_map or {}, folder)
     job = Job(
         site=found.site, site_sha256=loaded.sha256, source=found.source, begin=begin, end=end,
         data=(*(f"{shown(place)} {stamp(place)}" for place in places), *wanted.kept),

@@ -12,6 +12,7 @@ import pytest
 from checks import kept
 from checks.samples import BAD, Samples, join
 from collector.cli import exits, main
+from collector.replay.following import following
 from collector.replay.lanes import Lane, LaneSource
 from collector.replay.many import Lanes, lanes_of
 from collector.replay.storing import lost, stored
@@ -198,3 +199,35 @@ def test_wide_file_of_changes_is_held_and_an_empty_pattern_is_told(tmp_path: Pat
     assert "samples of 1 s" in capsys.readouterr().out
     assert main.main(["replay", str(site), "--data", str(tmp_path / "*.xyz")]) == exits.BAD_INPUT
     assert "no file fits" in capsys.readouterr().err
+
+
+def test_files_that_follow_each_other_are_one_recording(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Three files of one recording in any order, of which one lacks a tag, say what the whole file says; an overlap is told."""
+    site, data = write_plant(tmp_path, 1500)
+    frame = pd.read_parquet(data)
+    frame["TB-07.speed"] = 1.9
+    whole, parts = tmp_path / "whole.parquet", tmp_path / "parts"
+    parts.mkdir()
+    frame.to_parquet(whole)
+    for name, rows in (("c", slice(0, 500)), ("a", slice(500, 900)), ("b", slice(900, 1500))):
+        frame[rows].to_parquet(parts / f"{name}.parquet")
+    reports = []
+    for number, place in enumerate((whole, parts / "*.parquet")):
+        out = tmp_path / f"{number}.json"
+        assert main.main(["replay", str(site), "--data", str(place), "--json", str(out)]) in (exits.FINDINGS, exits.NO_FINDING)
+        reports.append(out.read_bytes())
+    assert reports[0] == reports[1]
+    found = following(load_site(site).site, sorted(parts.glob("*.parquet")), {})
+    assert found is not None
+    later = join([part.samples for part in found.source.parts(found.site, LOOP, T0 + 950)])
+    assert later.time_s.tolist() == list(range(T0 + 950, T0 + 1500))
+    frame[400:600].to_parquet(parts / "d.parquet")
+    assert main.main(["replay", str(site), "--data", str(parts / "*.parquet")]) == exits.BAD_INPUT
+    assert "begins before" in capsys.readouterr().err
+    (parts / "d.parquet").unlink()
+    frame.drop(columns="TB-07.speed")[900:1500].to_parquet(parts / "b.parquet")
+    found = following(load_site(site).site, sorted(parts.glob("*.parquet")), {})
+    assert found is not None
+    lacking = join([part.samples for part in found.source.parts(found.site, LOOP, 0)])
+    assert np.isfinite(lacking.values["speed"]).sum() == 900
+    assert (lacking.quality["speed"][900:] == BAD).all()
