@@ -18,6 +18,7 @@
   let wanted = "";
   let broken = false;
   let first = true;
+  let over = false;
 
   const say = (text, mild = false) => {
     if (line.textContent !== text) line.textContent = text;
@@ -54,6 +55,7 @@
   };
 
   const refresh = async () => {
+    if (over) return;
     if (busy) { again = true; return; }
     if (typing()) {
       if (Date.now() - heard > SILENCE) say(`Held still while you type: what stands here is from ${clock.format(heard)}.`, true);
@@ -65,6 +67,7 @@
     asked = Date.now();
     try {
       const answer = await fetch(part().dataset.fragment, { headers: { Accept: "text/html" }, cache: "no-store" });
+      if (answer.status === 401) { ended(); return; }
       if (!answer.ok) throw new Error(String(answer.status));
       const html = await answer.text();
       heard = Date.now();
@@ -81,9 +84,18 @@
 
   const lost = () => say(`No answer from Tallywire since ${clock.format(heard)}. What stands here is old.`);
 
+  // The session is over: asking on would change nothing, and what stands here must not be taken for now.
+  const ended = () => {
+    if (stream) stream.close();
+    clearInterval(timer);
+    clearTimeout(soon);
+    over = true;
+    say(`Signed out at ${clock.format(Date.now())}. What stands here is old: reload the page and sign in.`);
+  };
+
   const poll = (every) => {
     clearInterval(timer);
-    timer = setInterval(refresh, every);
+    if (!over) timer = setInterval(refresh, every);
   };
 
   const listen = () => {
