@@ -27,7 +27,7 @@ def families(desk: AlertDesk, deliveries: DeliveryDesk | None, now: float) -> It
     found = desk.performance(now - DAY_S, now)
     values = {item.name: item.value for item in found.figures}
     yield GaugeMetricFamily(
-        "tallywire_alarm_annunciations_24_hours", "Times that an alert began to ask for attention in the last 24 h.",
+        "tallywire_alarm_annunciations_last_day", "Times that an alert began to ask for attention in the last 24 h.",
         value=found.count,
     )  # fmt: skip
     for name, (family, text) in COUNTS.items():
