@@ -41,6 +41,8 @@ class Check:
     """What a loop must have so that the check can say anything."""
     follows: Callable[[Window], Hashable] | None = None
     """What the answer depends on: where it is the same as at the last answer, that answer stands. None: ask anew."""
+    calm_s: int = 0
+    """The same as `every_s` while all is calm: what else looks at what it compares sees when something moves [s]."""
 
 
 EMPTIES_AGE_S = 6 * 3600
@@ -52,21 +54,24 @@ def newest_empty(window: Window) -> Hashable:
     return (window.empties[-1].start_s if window.empties else 0, window.end_s // EMPTIES_AGE_S)
 
 
+CALM_S = 3600
+"""How often lines, totals and empty belts are asked while all is calm [s]."""
+
 CHECKS: tuple[Check, ...] = (
     Check("freshness", Link.COMMUNICATION, freshness.check),
     Check("counts", Link.COUNTS, counts.check),
     Check("temperature", Link.COUNTS, temperature.check),
     Check("speed", Link.DRIVE, speed.check),
     Check("turns", Link.DRIVE, turns.check, 600),
-    Check("wander", Link.LOAD, wander.check, 300),
+    Check("wander", Link.LOAD, wander.check, 300, calm_s=1800),
     Check("current", Link.CURRENT, current.check),
     Check("setup", Link.SETUP, setup.check),
-    Check("scaling", Link.SCALING_BLOCK, scaling.check, 30, ("plc_flow, loop_current or ai_raw beside flow",)),
-    Check("lateness", Link.SCALING_BLOCK, lateness.check, 300, lateness.NEEDS),
-    Check("totals", Link.TOTALS, totals.check, 60),
+    Check("scaling", Link.SCALING_BLOCK, scaling.check, 30, ("plc_flow, loop_current or ai_raw beside flow",), calm_s=CALM_S),
+    Check("lateness", Link.SCALING_BLOCK, lateness.check, 300, lateness.NEEDS, calm_s=CALM_S),
+    Check("totals", Link.TOTALS, totals.check, 60, calm_s=CALM_S),
     Check("truth", Link.TOTALS, truth.check, 600),
     Check("calibration", Link.LOAD, calibration.check, 3600, calibration.NEEDS, calibration.follows),
-    Check("zero", Link.COUNTS, zero.check, 600, zero.NEEDS, newest_empty),
-    Check("decay", Link.COUNTS, decay.check, 600, decay.NEEDS, newest_empty),
+    Check("zero", Link.COUNTS, zero.check, 600, zero.NEEDS, newest_empty, CALM_S),
+    Check("decay", Link.COUNTS, decay.check, 600, decay.NEEDS, newest_empty, CALM_S),
 )
 """Every check in the order of its results. The lines of `scaling` are fits over hours, so they are asked twice a minute."""

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from checks.blocks import Blocks
 from checks.evaluation import LinkNumbers, Totals
@@ -114,21 +115,21 @@ class TonnesSoFar:
     gauge_t: float = math.nan
     plc_t: float = math.nan
     own_t: float = 0.0
-    seen_s: float = 0.0
     measured_s: float = 0.0
     begin_s: int | None = None
     end_s: int = 0
 
-    def add(self, blocks: Blocks, row: int) -> None:
-        """Take the next block."""
-        gauge, plc = (float(value) for value in blocks.increment_t[row])
-        self.gauge_t = _plus(self.gauge_t, gauge)
-        self.plc_t = _plus(self.plc_t, plc)
-        self.own_t += float(blocks.own_t[row])
-        self.measured_s += float(blocks.measured_s[row])
+    def take(self, blocks: Blocks, first: int, end: int) -> None:
+        """Take the blocks `first` to `end` (exclusive), one after the other."""
+        if first >= end:
+            return
+        gained = blocks.increment_t[first:end]
+        self.gauge_t, self.plc_t = _plus(self.gauge_t, gained[:, 0]), _plus(self.plc_t, gained[:, 1])
+        self.own_t = _plus(self.own_t, blocks.own_t[first:end])
+        self.measured_s = _plus(self.measured_s, blocks.measured_s[first:end])
         if self.begin_s is None:
-            self.begin_s = int(blocks.start_s[row])
-        self.end_s = int(blocks.start_s[row]) + blocks.length_s
+            self.begin_s = int(blocks.start_s[first])
+        self.end_s = int(blocks.start_s[end - 1]) + blocks.length_s
 
     def totals(self, findings: Sequence[Finding]) -> Totals:
         """The tonnes three ways, and the best estimate: the integral of the gauge's flow while the flow can be trusted."""
@@ -146,8 +147,12 @@ class TonnesSoFar:
         )
 
 
-def _plus(total: float, step: float) -> float:
-    return step if math.isnan(total) else total if math.isnan(step) else total + step
+def _plus(total: float, steps: NDArray[np.float64]) -> float:
+    """A sum with further steps added one after the other; what is not known adds nothing, and nothing known stays unknown."""
+    known = steps[np.isfinite(steps)]
+    if not len(known):
+        return total
+    return float(np.cumsum(np.concatenate([[0.0 if math.isnan(total) else total], known]))[-1])
 
 
 def _known(value: float) -> float | None:

@@ -1,4 +1,4 @@
-"""Which blocks are judged: those whose picture has changed of late, and one in five minutes, or in fifteen where all is quiet.
+"""Which blocks are judged: those whose picture has changed of late, and one in five minutes, or in thirty where all is quiet.
 
 A block whose picture is that of the blocks before it can say nothing new but for what takes long stretches to see, and that is
 asked at the beat. The picture is a row of small integers (`checks.picture`): which readings are there, in which band each level
@@ -28,7 +28,7 @@ Codes = NDArray[np.int8]
 
 BEAT_S = 300
 """A block that ends here on the clock is judged whatever its picture says, while something is not quiet [s]."""
-QUIET_BEAT_S = 900
+QUIET_BEAT_S = 1800
 """The same while nothing has changed and nothing has leant for QUIET_S [s]."""
 QUIET_S = 1800
 HOLD_S = 180
@@ -39,8 +39,8 @@ AWAKE_S = 600
 """How long after the last finding blocks are judged at the steps of a finding that stands: its return is told in time [s]."""
 STANDING_S = 30
 """While what is told stays the same, a block that ends here on the clock is judged: as often as a line is fitted anew [s]."""
-LONG_S, LONG_STANDING_S = 1200, 300
-"""What has been told for so long is judged at these steps, unless a line that it may be of leans no longer [s]."""
+LONG = ((7200, 600), (1200, 300))
+"""What has been told for so long is judged at steps of so much, unless a line that it may be of leans no longer [s]."""
 FRESH_S = 360
 """How long after what is told has changed every block is judged: longer than a finding stands before it is raised, named,
 refined or gone [s]."""
@@ -60,26 +60,32 @@ class Due:
         self._picture = Picture(loop)
         suspect = loop.limits.link.suspect / 100.0
         self._links = [line.link for line in chain(loop)]
-        self._lines = [Leaning(line, loop.plc.filter if line.y_role == "plc_flow" else 0.0, suspect) for line in chain(loop)]
-        self._load = Leaning(_counts_line(loop), 0.0, loop.limits.counts_to_flow.suspect / 100.0) if can_expect(loop) else None
+        self._lines = [Leaning(line, loop, suspect) for line in chain(loop)]
+        self._load = Leaning(_counts_line(loop), loop, loop.limits.counts_to_flow.suspect / 100.0) if can_expect(loop) else None
         self._totals = TotalsLean(loop)
         self._before: Codes | None = None
         self._last: dict[str, int] = {}
+        self._waiting: list[int] = []
         self.pressing: frozenset[int] = frozenset()
         """Begins of the blocks of the last `push` before which a line began to lean so lately that it must be asked anew."""
         self.at_rest: frozenset[int] = frozenset()
-        """Begins of the blocks of the last `push` before which no line has leant for a minute of running belt."""
+        """Begins of the blocks of the last `push` before which no line has leant for a minute under load."""
+        self.calm: frozenset[int] = frozenset()
+        """Begins of the blocks of the last `push` that are judged although all is quiet: the belt has settled, or for the beat."""
+        self.by_beat: frozenset[int] = frozenset()
+        """Begins of the blocks of the last `push` that are judged for no more than that the beat falls into them."""
         self.by_line: tuple[tuple[Link, frozenset[int]], ...] = ()
         """Begins of the blocks of the last `push` that are judged for no more than that a line leant or leant no longer, by link."""
 
     def push(self, blocks: Blocks, events: Sequence[LedgerEntry] = ()) -> NDArray[np.bool_]:
-        """Whether each block is judged, shape (B,); `events` are what the event ledger noted in the time of these blocks.
+        """Whether each block is judged, shape (B,); `events` are what the event ledger noted since the last call.
 
         Those that are judged for lines alone are also in `by_line`.
         """
         starts, ends = blocks.start_s, blocks.start_s + blocks.length_s
+        self._waiting += [entry.time_s for entry in events if entry.kind not in BELT]
         if not len(blocks):
-            self.pressing = self.at_rest = frozenset()
+            self.pressing = self.at_rest = self.calm = self.by_beat = frozenset()
             self.by_line = ()
             return np.zeros(0, np.bool_)
         picture, belt = self._picture.of(blocks)
@@ -89,18 +95,17 @@ class Due:
             [picture, belt, np.concatenate(beside, axis=1), *lines]
         )
         leant_beside = np.asarray((moved_beside & (np.concatenate(beside, axis=1) != 0)).any(axis=1))
-        drawn = np.asarray(moved_picture.any(axis=1) | _happened(blocks, events))
+        drawn = np.asarray(moved_picture.any(axis=1) | self._happened(blocks))
         drawn[0] |= not self._last
         loud = drawn | leant_beside | _any([*beside, *(each[:, BRIEF:] for each in lines)], len(blocks))
-        leaning = (belt[:, 0] > 0) | _any(lines, len(blocks))
+        leaning = (blocks.state("loaded") < blocks.length_s) | _any(lines, len(blocks))
         since_loud, since_lean = self._since("loud", loud, starts), self._since("leaning", leaning, starts)
         self.at_rest = frozenset(starts[since_lean >= REST_ROWS * blocks.length_s].tolist())
         step = np.where(since_loud < QUIET_S, BEAT_S, QUIET_BEAT_S)
-        due = (ends // step != starts // step) | (self._since("drawn", drawn, starts) < HOLD_S)
+        beat, due = ends // step != starts // step, self._since("drawn", drawn, starts) < HOLD_S
         due |= self._since("beside", leant_beside, starts) < PRESSING_S
-        due |= (
-            self._since("belt", np.asarray(moved_belt.any(axis=1)), starts) // blocks.length_s == SETTLED_S // blocks.length_s
-        )
+        since_belt = self._since("belt", np.asarray(moved_belt.any(axis=1)), starts)
+        settled = since_belt // blocks.length_s == SETTLED_S // blocks.length_s
         asked, pressing = np.zeros(len(blocks), np.bool_), np.zeros(len(blocks), np.bool_)
         by_line = []
         for place, (link, codes, moved) in enumerate(zip(self._links, lines, moved_lines, strict=True)):
@@ -110,7 +115,9 @@ class Due:
             by_line.append((link, frozenset(starts[here & ~due].tolist())))
             asked, pressing = asked | here, pressing | pressed
         self.by_line, self.pressing = tuple(by_line), frozenset(starts[pressing].tolist())
-        return np.asarray(due | asked)
+        self.calm = frozenset(starts[(settled | beat) & (since_loud >= QUIET_S) & ~due & ~asked].tolist())
+        self.by_beat = frozenset(starts[beat & ~due & ~asked].tolist())
+        return np.asarray(beat | due | asked | settled)
 
     def _moved(self, codes: Sequence[Codes]) -> list[NDArray[np.bool_]]:
         """Where each part of the codes differs from the block before."""
@@ -128,20 +135,19 @@ class Due:
         self._last[name] = int(newest[-1])
         return np.asarray(starts - newest)
 
+    def _happened(self, blocks: Blocks) -> NDArray[np.bool_]:
+        """Blocks in which something was noted that the picture does not show, shape (B,)."""
+        out = np.zeros(len(blocks), np.bool_)
+        times = np.asarray(self._waiting, np.int64)
+        rows = np.searchsorted(blocks.start_s, times, side="right") - 1
+        out[rows[(rows >= 0) & (times < blocks.start_s[rows] + blocks.length_s)]] = True
+        self._waiting = times[times >= blocks.start_s[-1] + blocks.length_s].tolist()
+        return out
+
 
 def _any(codes: Sequence[Codes], rows: int) -> NDArray[np.bool_]:
     """Blocks in which one of these codes is not 0, shape (B,)."""
     return np.asarray(np.concatenate([np.zeros((rows, 1), np.int8), *codes], axis=1).any(axis=1))
-
-
-def _happened(blocks: Blocks, events: Sequence[LedgerEntry]) -> NDArray[np.bool_]:
-    """Blocks in which something was noted that the picture does not show, shape (B,)."""
-    out = np.zeros(len(blocks), np.bool_)
-    times = np.asarray([entry.time_s for entry in events if entry.kind not in BELT], np.int64)
-    rows = np.searchsorted(blocks.start_s, times, side="right") - 1
-    inside = (rows >= 0) & (times < blocks.start_s[rows] + blocks.length_s)
-    out[rows[inside]] = True
-    return out
 
 
 def _counts_line(loop: Loop) -> Line:

@@ -41,15 +41,16 @@ def least_squares(design: Floats, y: Floats) -> Regression:
     Raises numpy.linalg.LinAlgError where the columns are not independent.
     """
     rows, columns = design.shape
-    q, r = np.linalg.qr(design)
-    diagonal = np.abs(np.diag(r))
+    whole = np.asarray(np.linalg.qr(np.concatenate([design, y[:, None]], axis=1), mode="r"), np.float64)
+    r = whole[:columns, :columns]
+    diagonal = np.abs(r.diagonal())
     if rows <= columns or diagonal.min() <= 1e-11 * diagonal.max():
         raise np.linalg.LinAlgError("columns are not independent")
-    coefficients = np.linalg.solve(r, q.T @ y)
+    inverse = np.linalg.inv(r)
+    coefficients = inverse @ whole[:columns, columns]
     residual = y - design @ coefficients
     rss = float(residual @ residual)
     variance = rss / (rows - columns)
-    inverse = np.linalg.inv(r)
     return Regression(
         coefficients=coefficients,
         covariance=variance * (inverse @ inverse.T),

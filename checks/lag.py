@@ -37,12 +37,11 @@ def coarse_lag(x: Floats, y: Floats, *, step_s: float, earliest_s: float = -5.0,
         return None
     size = len(dx)
     earliest, latest = max(int(earliest_s / step_s), 1 - size // 2), min(int(latest_s / step_s), size // 2 - 1)
-    lags = range(earliest, latest + 1)
-    scores = np.array([float(dx[max(0, -k) : size - max(0, k)] @ dy[max(0, k) : size - max(0, -k)]) for k in lags]) / norm
+    scores = np.correlate(np.concatenate([np.zeros(-earliest), dy, np.zeros(latest)]), dx, mode="valid") / norm
     best = int(np.argmax(scores))
     if scores[best] < 4.0 / np.sqrt(size):
         return None
-    return float(lags[best] * step_s)
+    return float((earliest + best) * step_s)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

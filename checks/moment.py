@@ -27,6 +27,8 @@ SLOPE_SCALE = 0.1
 COVERED = 0.95
 LEAST_SHARE = 0.01
 """Part of `floor` squared that a row scatters at least: numbers may be exact."""
+DEPENDENT = 1e-12
+"""Part of its square that a column has at least beyond those before it."""
 UNEVEN = 0.3
 """How far the mean flow of a part of a row lies off that of the row [parts of the range of the flow within it, 1 sigma]."""
 
@@ -130,35 +132,35 @@ def _log_likelihood(
         return out
 
     held = floor / max(SLOPE_SCALE * scale, 1e-9)
-    prior = np.diag([0.0, held, 0.0, held])
+    prior = np.diag([0.0, held, 0.0, held]) ** 2
     level, slope, height = whitened(np.ones(rows)), whitened(flow), whitened(deviation - deviation.mean())
 
     def tried(weights: Floats) -> tuple[Floats, Floats, Floats]:
         """Log likelihood, squares left and coefficients of a change at each second; `weights` (S, n)."""
-        behind = np.clip((begins[None, :] + length_s - seconds[:, None]) / length_s, 0.0, 1.0)
-        columns = np.stack(
-            [
-                np.broadcast_to(level, behind.shape), np.broadcast_to(slope, behind.shape), whitened_rows(behind),
-                whitened_rows(behind * flow),
-            ],
-            axis=2,
-        )  # fmt: skip
-        whole = np.concatenate([columns * weights[:, :, None], np.broadcast_to(prior, (len(seconds), 4, 4))], axis=1)
-        q, r = np.linalg.qr(whole)
-        target = height * weights
-        along = np.einsum("snk,sn->sk", q[:, :rows], target)
-        squares = (target**2).sum(axis=1) - (along**2).sum(axis=1) + rows * floor * floor * LEAST_SHARE
+        target = weights * height
+        fixed = np.stack([level, slope, height], axis=1)
+        part = np.stack([weights * step, weights * bend], axis=1)
+        squared = weights * weights
+        normal = np.empty((len(seconds), 4, 4))
+        normal[:, :2, :2] = (squared @ (fixed[:, :2, None] * fixed[:, None, :2]).reshape(rows, 4)).reshape(-1, 2, 2)
+        normal[:, 2:, 2:] = part @ part.transpose(0, 2, 1)
+        across = (part * weights[:, None, :]) @ fixed
+        normal[:, 2:, :2], normal[:, :2, 2:] = across[:, :, :2], across[:, :, :2].transpose(0, 2, 1)
+        normal += prior
+        along = np.concatenate([squared @ (fixed[:, :2] * height[:, None]), across[:, :, 2]], axis=1)
+        sizes, found = _solved(normal, along)
+        squares = (target * target).sum(axis=1) - (along * found).sum(axis=1) + rows * floor * floor * LEAST_SHARE
         squares = np.maximum(squares, 1e-300)
-        sizes = np.log(np.maximum(np.abs(np.diagonal(r, axis1=1, axis2=2)), 1e-12)).sum(axis=1)
         likely = -sizes - 0.5 * (rows - 2) * np.log(squares) + np.log(weights).sum(axis=1)
-        best = int(np.argmax(likely))
-        return likely, squares, np.asarray(np.linalg.lstsq(r[best], along[best], rcond=None)[0])
+        return likely, squares, found[int(np.argmax(likely))]
 
     def whitened_rows(columns: Floats) -> Floats:
         out: Floats = columns * np.sqrt(1.0 - rho * rho)
         out[:, follows] = columns[:, follows] - rho * columns[:, before]
         return out
 
+    behind = np.clip((begins[None, :] + length_s - seconds[:, None]) / length_s, 0.0, 1.0)
+    step, bend = whitened_rows(behind), whitened_rows(behind * flow)
     plain, squares, found = tried(np.ones((len(seconds), rows)))
     best = int(np.argmax(plain))
     spread = UNEVEN * np.abs(found[3] / scale) * ranges / np.sqrt(squares[best] / rows)
@@ -166,3 +168,22 @@ def _log_likelihood(
     weighed, _, _ = tried(np.where(holds, 1.0 / np.sqrt(1.0 + spread * spread), 1.0))
     out = np.where(holds.any(axis=1), weighed, plain)
     return np.asarray(out - out.max(), np.float64)
+
+
+def _solved(normal: Floats, along: Floats) -> tuple[Floats, Floats]:
+    """Half the logarithm of the determinant and the solution of each set of normal equations, shapes (S,) and (S, k).
+
+    By Cholesky's way, all sets at once; a column that adds nothing to those before it gets no weight.
+    """
+    sets, k = along.shape
+    root, out = np.zeros((sets, k, k)), np.empty((sets, k))
+    for j in range(k):
+        left = normal[:, j, j] - (root[:, j, :j] ** 2).sum(axis=1)
+        root[:, j, j] = np.sqrt(np.maximum(left, np.maximum(DEPENDENT * normal[:, j, j], DEPENDENT * DEPENDENT)))
+        for i in range(j + 1, k):
+            root[:, i, j] = (normal[:, i, j] - (root[:, i, :j] * root[:, j, :j]).sum(axis=1)) / root[:, j, j]
+    for j in range(k):
+        out[:, j] = (along[:, j] - (root[:, j, :j] * out[:, :j]).sum(axis=1)) / root[:, j, j]
+    for j in range(k - 1, -1, -1):
+        out[:, j] = (out[:, j] - (root[:, j + 1 :, j] * out[:, j + 1 :]).sum(axis=1)) / root[:, j, j]
+    return np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1), out

@@ -12,6 +12,7 @@ line that stands exactly at its limit.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +38,7 @@ class Stretch:
     moved: float
 
 
+@cache
 def level(length_s: int) -> float:
     """Standard deviations that the mean of a stretch must exceed its limit by."""
     return float(norm.isf(length_s / (YEAR_S * RESIDUALS * SIDES * STRETCHES)))

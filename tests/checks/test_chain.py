@@ -78,8 +78,7 @@ def finding(link: Link) -> Finding:
 
 def test_tonnes_three_ways_and_no_best_estimate_while_the_flow_itself_is_doubted() -> None:
     window, tonnes = window_of(RUN), TonnesSoFar()
-    for row in range(len(window.blocks)):
-        tonnes.add(window.blocks, row)
+    tonnes.take(window.blocks, 0, len(window.blocks))
     sound = tonnes.totals([finding(Link.SCALING_BLOCK)])
     assert sound.own_t == pytest.approx(float(RUN.column("flow").mean()) * 0.4, rel=1e-3)
     assert sound.plc_t == pytest.approx(sound.own_t, abs=0.5)
@@ -97,6 +96,9 @@ def test_seconds_without_a_flow_are_counted() -> None:
         return values
 
     window, tonnes = window_of(changed(RUN, flow=lost)), TonnesSoFar()
+    tonnes.take(window.blocks, 0, len(window.blocks))
+    pieces = TonnesSoFar()
     for row in range(len(window.blocks)):
-        tonnes.add(window.blocks, row)
+        pieces.take(window.blocks, row, row + 1)
+    assert pieces == tonnes
     assert tonnes.totals(()).not_measured_s == pytest.approx(120.0, abs=1.0)

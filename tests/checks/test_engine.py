@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from checks import engine as engine_module
+from checks import answers as answers_module
 from checks.blocks import ARRAYS
 from checks.catalogue import CHECKS, Check
 from checks.engine import LoopEngine
@@ -66,7 +66,7 @@ def test_slow_checks_are_asked_in_new_periods_of_the_clock_only(monkeypatch: pyt
         asked.append(window.end_s)
         return [CheckResult(check="slow", link=Link.TOTALS, verdict=Verdict.OK, reason="x")]
 
-    monkeypatch.setattr(engine_module, "CHECKS", (Check("slow", Link.TOTALS, slow, 60),))
+    monkeypatch.setattr(answers_module, "CHECKS", (Check("slow", Link.TOTALS, slow, 60),))
     samples = samples_by_hand({"flow": np.full(300, 10.0)}, begin=BEGIN + 25)
     LoopEngine(small_site(["flow"]), "TB-07").push(samples)
     assert [end - BEGIN for end in asked] == [30, 60, 120, 180, 300]
@@ -80,7 +80,7 @@ def test_answer_stands_where_nothing_it_follows_has_changed(monkeypatch: pytest.
         return [CheckResult(check="slow", link=Link.TOTALS, verdict=Verdict.OK, reason="x")]
 
     follows = Check("slow", Link.TOTALS, slow, 60, (), lambda window: (window.end_s - BEGIN) // 200)
-    monkeypatch.setattr(engine_module, "CHECKS", (follows,))
+    monkeypatch.setattr(answers_module, "CHECKS", (follows,))
     samples = samples_by_hand({"flow": np.full(480, 10.0)}, begin=BEGIN)
     told = LoopEngine(small_site(["flow"]), "TB-07").push(samples)
     assert [end - BEGIN for end in asked] == [10, 300]
@@ -91,7 +91,7 @@ def test_check_that_raises_becomes_an_answer_and_is_counted(monkeypatch: pytest.
     def broken(window: Window) -> list[CheckResult]:
         raise ZeroDivisionError("by zero")
 
-    monkeypatch.setattr(engine_module, "CHECKS", (*CHECKS, Check("broken", Link.LOAD, broken)))
+    monkeypatch.setattr(answers_module, "CHECKS", (*CHECKS, Check("broken", Link.LOAD, broken)))
     engine = LoopEngine(terminal(), "TB-07")
     last = engine.push(run_of("TB-07", 0.01))[-1]
     result = last.results[-1]
