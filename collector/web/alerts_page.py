@@ -132,12 +132,12 @@ class AlertsPage:
         if action == "restore":
             return desk.restore(alert, by=by, now=now)
         if action == "accept":
-            until = now + number_of(form.get("days", ""), "the days", 366.0) * 86400
+            until = now + number_of(form.get("days", ""), "days", 366.0) * 86400
             reason, owner = reason_of(form.get("reason", "")), owner_of(form.get("owner", ""))
-            grow = number_of(form["grow"], "the growth", 1e6, least=0.0) if form.get("grow", "").strip() else None
+            grow = number_of(form["grow"], "growth", 1e6, least=0.0) if form.get("grow", "").strip() else None
             return desk.accept(alert, by=by, owner=owner, reason=reason, until=until, grow=grow, now=now)
         longest = 2160.0 if action == "out-of-service" else 720.0
-        until = now + number_of(form.get("hours", ""), "the hours", longest) * 3600
+        until = now + number_of(form.get("hours", ""), "hours", longest) * 3600
         order = desk.remove if action == "out-of-service" else desk.shelve
         return order(alert, by=by, reason=reason_of(form.get("reason", "")), until=until, now=now)
 

@@ -100,5 +100,5 @@ def number_of(text: str, what: str, most: float, *, least: float | None = None) 
     fits_ = 0.0 < number <= most if least is None else least <= number <= most
     if not fits_:
         below = "above 0" if least is None else f"{least:g}"
-        raise TallywireError(f"{what} are not a number from {below} to {most:g}", fix="type a number, such as 8")
+        raise TallywireError(f"{what}: a number from {below} to {most:g} is needed", fix="type a number, such as 8")
     return number

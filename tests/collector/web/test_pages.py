@@ -144,7 +144,7 @@ async def test_alert_is_shelved_with_a_reason_and_comes_back(serve: Serve) -> No
         (
             "shelve",
             {"name": "A", "reason": "b", "hours": "9999"},
-            "The hours are not a number from above 0 to 720.",
+            "Hours: a number from above 0 to 720 is needed.",
         ),
         ("unshelve", {"name": "A"}, "The alert is not shelved."),
     ],
