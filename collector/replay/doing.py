@@ -57,6 +57,15 @@ def replay_all(job: Job, means: Means, *, quiet: bool = False) -> tuple[LoopDone
     KeyboardInterrupt
         Somebody stopped it; what was done is kept where there is a book.
     """
+    try:
+        return _replayed(job, means, quiet)
+    except KeyboardInterrupt:
+        if means.book is not None:
+            sys.stderr.write(f"what is done is kept in {means.book}: the same command goes on\n")
+        raise
+
+
+def _replayed(job: Job, means: Means, quiet: bool) -> tuple[LoopDone, ...]:
     loops = list(job.site.loops)
     with ExitStack() as stack:
         notes = stack.enter_context(_notes(job, means))
@@ -69,7 +78,7 @@ def replay_all(job: Job, means: Means, *, quiet: bool = False) -> tuple[LoopDone
             for loop in loops
         ]  # fmt: skip
         doing = stack.enter_context(executor(means.workers, means.cluster))
-        stack.enter_context(_stopping(notes, at_once=bool(means.cluster), book=means.book))
+        stack.enter_context(_stopping(notes, at_once=bool(means.cluster)))
         if not quiet:
             stack.enter_context(telling(counter, job.what))
         done: list[LoopDone] = []
@@ -126,7 +135,7 @@ def _notes(job: Job, means: Means) -> Iterator[Notes]:
 
 
 @contextmanager
-def _stopping(notes: Notes, *, at_once: bool, book: Path | None) -> Iterator[None]:
+def _stopping(notes: Notes, *, at_once: bool) -> Iterator[None]:
     """The first Ctrl-C lets every loop stop behind a kept state; the second one stops here and now."""
     if threading.current_thread() is not threading.main_thread():
         yield
@@ -136,7 +145,7 @@ def _stopping(notes: Notes, *, at_once: bool, book: Path | None) -> Iterator[Non
     def stop(number: int, frame: FrameType | None) -> None:
         notes.ask_to_stop()
         signal.signal(signal.SIGINT, signal.default_int_handler)
-        sys.stderr.write("\nstopping" + (f"; what is done is kept in {book}: the same command goes on" if book else "") + "\n")
+        sys.stderr.write("\nstopping at the next kept state; Ctrl-C again stops at once\n")
         if at_once:
             raise KeyboardInterrupt
 

@@ -129,6 +129,7 @@ class LoopRun:
         """What is said of the loop at the end."""
         last = self._engine.look()
         if last is not None:
+            self._refresh(last.findings)
             self._remember(last)
         return LoopOutcome(
             loop=self.loop,

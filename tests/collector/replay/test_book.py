@@ -165,7 +165,7 @@ def test_interrupted_command_goes_on_from_its_book(
     assert not out.exists()
     if how is signal.SIGINT:
         assert begun.returncode == exits.INTERRUPTED
-        assert f"kept in {book}" in said
+        assert f"kept in {book}: the same command goes on" in said
         assert "Traceback" not in said
         assert (book / "TB-07.state").exists()
     program.cache_clear()
