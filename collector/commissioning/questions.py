@@ -130,7 +130,17 @@ DRIVE: Sequence[Ask] = (
     Ask("speed_at_nominal", "Belt speed at nominal frequency? (Enter: not known)", "1.9 m/s", None, _quantity("m/s"), ""),
     Ask("nominal_frequency", "Nominal frequency of the drive?", "50 Hz", "50 Hz", _quantity("Hz"), ""),
 )
-GAUGE_TAGS = ("flow", "load", "speed", "count_rate", "detector_temperature", "gauge_output", "gauge_total", "gauge_range_high")
+GAUGE_TAGS = (
+    "flow",
+    "load",
+    "speed",
+    "count_rate",
+    "detector_temperature",
+    "gauge_output",
+    "gauge_total",
+    "gauge_range_low",
+    "gauge_range_high",
+)
 PLC_TAGS = ("loop_current", "ai_raw", "plc_flow", "plc_range_high", "plc_total", "drive_running", "drive_speed", "maintenance")
 _WORDS = {"true", "false", "null", "yes", "no", "on", "off", "y", "n"}
 """Texts that YAML takes for something else."""
@@ -157,6 +167,10 @@ ADDRESS: Mapping[str, Sequence[Ask]] = {
 }
 """How a device is reached, by its protocol."""
 LOOP = Ask("name", "Name of a loop?", "TB-07", None, NAME, "", needed=True)
+TAG_COMMENTS: Mapping[str, str] = {
+    "loop_current": "add independent: true where something else than the card behind ai_raw measures it",
+}
+"""What stands beside a tag in the file."""
 HINTS: Mapping[str, str] = {
     "modbus": "Address from 0, as on the wire, with type and order: `input 0 float32 CDAB`.",
     "opcua": "Node id: `ns=2;s=TB-07/Flow`.",

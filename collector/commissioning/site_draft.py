@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from collector.commissioning.questions import DRIVE, GAUGE, GAUGE_TAGS, PLC, PLC_TAGS, SITE, Ask, scalar, tag_line
+from collector.commissioning.questions import DRIVE, GAUGE, GAUGE_TAGS, PLC, PLC_TAGS, SITE, TAG_COMMENTS, Ask, scalar, tag_line
 
 
 @dataclass(slots=True)
@@ -98,7 +98,8 @@ def _tags(found: SiteAnswers, loop: LoopAnswers) -> list[str]:
         for role in roles:
             line = tag_line(loop.tags[role], device, protocol) if role in loop.tags else None
             if line is not None:
-                lines.append(f"      {role}: {line}")
+                comment = f"   # {TAG_COMMENTS[role]}" if role in TAG_COMMENTS else ""
+                lines.append(f"      {role}: {line}{comment}")
     return lines
 
 

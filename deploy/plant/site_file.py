@@ -74,8 +74,8 @@ def loop_part(spec: LoopSpec) -> dict[str, Any]:
             "identity": identity,
             "activity": activity,
             "activity_date": tared - timedelta(days=90),
-            "shutter_check_due": tared + timedelta(days=180),
-            "leak_test_due": tared + timedelta(days=365),
+            "shutter_check_due": tared + timedelta(days=3 * 365),
+            "leak_test_due": tared + timedelta(days=385),
         }
     if gauge.fixed_speed is not None:
         declared["fixed_speed"] = f"{gauge.fixed_speed:g} m/s"

@@ -17,7 +17,7 @@ ANSWERS = [
     "gauge-07", "", "192.0.2.17", "", "", "y", "plc", "opcua", "http://plc", "opc.tcp://192.0.2.30:4840", "n",
     "TB-07", "", "420", "420 t/h", "8 s", "Cs-137", "5200 1/s", "2026-05-14", "60 1/s", "153.85 kg/m", "240 m",
     "", "", "", "", "2 s", "1.9 m/s", "",
-    "", "input 0 float32", "input 2 float32", "somewhere", "input 4 float32 CDAB", "", "", "", "", "",
+    "", "input 0 float32", "input 2 float32", "somewhere", "input 4 float32 CDAB", "", "", "", "", "", "",
     "", "", "ns=2;s=TB-07/RawInput", "ns=2;s=TB-07/Flow", "", "", "", "", "", "n",
 ]  # fmt: skip
 
