@@ -9,6 +9,7 @@ import json
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -23,7 +24,7 @@ from collector.commissioning.scan import Scan
 from collector.commissioning.scan_match import matches
 from collector.commissioning.survey import survey
 from collector.sources.guard import READ_SERVICES
-from config.model import ByteOrder, FlowRange, Gauge, ModbusEndpoint, Plc, WireType
+from config.model import ByteOrder, FlowRange, Gauge, ModbusEndpoint, Plc, RawSpan, WireType
 from tests.collector.sources.sites import modbus_site, opcua_site
 from tests.collector.sources.wire import TimedProxy, opcua_requests
 from tests.peers.peer import Peer, libmodbus, node
@@ -56,6 +57,32 @@ async def test_survey_shows_every_order_of_what_another_server_holds(c_server: P
     (item,) = found.tags
     assert item.orders()["ABCD"] == pytest.approx(123.456, rel=1e-6)
     assert {100, 101} <= set(item.registers)
+
+
+@pytest.mark.parametrize(
+    ("planted", "line"),
+    [
+        ({"address": 102, "order": "ABCD"}, "order: CDAB"), ({"address": 101, "order": "ABCD"}, "address: 100"),
+        ({"address": 100, "order": "BADC"}, "order: ABCD"), ({"address": 100, "measured_in": "kg/s"}, "measured_in: t/h"),
+    ],
+)  # fmt: skip
+async def test_survey_finds_what_is_planted_in_the_site_file_of_a_server_in_c(
+    c_server: Peer, planted: dict[str, Any], line: str
+) -> None:
+    """Its register 0 holds 1000; a span of raw counts in which that is 123.456 t/h of 500 makes an input card of it."""
+    tags = {
+        "flow": {"type": "float32", **planted}, "plc_flow": {"address": 106, "type": "float32", "order": "DCBA"},
+        "ai_raw": {"address": 0, "type": "uint16"},
+    }  # fmt: skip
+    site = modbus_site(c_server.port, tags, timeout=2.0)
+    loop = site.loops["TB-07"]
+    card = loop.plc.model_copy(update={"raw_span": RawSpan(low=0.0, high=1000.0 * 500.0 / 123.456)})
+    site = site.model_copy(update={"loops": {"TB-07": loop.model_copy(update={"plc": card})}})
+    found = await survey(site, SystemClock(), rate=50.0, wait_s=0.0)
+    (item,) = found.odd
+    assert item.role == "flow"
+    assert item.suggestions[0].words() == line
+    assert item.suggestions[0].value == pytest.approx(123.456, rel=1e-6)
 
 
 async def test_scan_finds_a_float_in_each_order_and_an_integer_on_a_server_in_c(c_server: Peer) -> None:

@@ -12,8 +12,9 @@ import uvicorn
 from fastapi import FastAPI
 
 from collector.clock import ManualClock
+from collector.commissioning import borrow
 from collector.commissioning.borrow import borrowed
-from collector.live import EndpointStatus, LiveState
+from collector.live import EndpointState, EndpointStatus, LiveState
 from collector.web.lending import router
 from config.errors import TallywireError
 from config.model import Site
@@ -33,6 +34,17 @@ class Served:
         self.clock = ManualClock()
         app = FastAPI()
         app.include_router(router(self.live, self.clock))
+        self.asked = 0
+        """How often the states of the endpoints were asked for."""
+
+        @app.get("/api/v1/endpoints")
+        async def endpoints() -> list[dict[str, str]]:
+            self.asked += 1
+            if self.asked == 3:  # the poller lets go at its next poll
+                for status in self.live.endpoints.values():
+                    status.state = EndpointState.DISCONNECTED
+            return [{"name": name, "state": status.state.value} for name, status in self.live.endpoints.items()]
+
         self.socket = socket.socket()
         self.socket.bind(("127.0.0.1", 0))
         self.base = f"http://127.0.0.1:{self.socket.getsockname()[1]}"
@@ -59,6 +71,35 @@ def test_connections_are_lent_for_the_time_and_given_back(served: Served) -> Non
         assert served.live.endpoints[name].lent_until == served.clock.now() + 300.0
         assert served.live.endpoints[name].lent_to == "survey"
     assert served.live.endpoints[name].lent_until == 0.0
+
+
+def test_it_is_waited_until_the_service_has_let_go(served: Served) -> None:
+    (name,) = served.site.endpoints
+    served.live.endpoints[name].state = EndpointState.UP
+    with borrowed(served.site, True, base=served.base):
+        assert served.live.endpoints[name].state is EndpointState.DISCONNECTED
+        assert served.asked == 3
+
+
+def test_a_long_reading_keeps_them_by_renewing(served: Served, monkeypatch: pytest.MonkeyPatch) -> None:
+    (name,) = served.site.endpoints
+    with borrowed(served.site, True, base=served.base) as renew:
+        served.live.endpoints[name].lent_until = 1.0
+        renew()
+        assert served.live.endpoints[name].lent_until == 1.0
+        monkeypatch.setattr(borrow, "RENEW_S", 0.0)
+        renew()
+        assert served.live.endpoints[name].lent_until == served.clock.now() + 300.0
+
+
+def test_an_endpoint_that_no_tag_is_read_from_is_borrowed_where_it_is_named(served: Served) -> None:
+    (endpoint,) = served.site.endpoints.values()
+    site = served.site.model_copy(update={"endpoints": {**served.site.endpoints, "spare": endpoint}})
+    served.live.endpoints["spare"] = EndpointStatus(name="spare", protocol="modbus")
+    with borrowed(site, True, base=served.base):
+        assert served.live.endpoints["spare"].lent_until == 0.0
+    with borrowed(site, True, base=served.base, also="spare"):
+        assert served.live.endpoints["spare"].lent_until > 0.0
 
 
 def test_they_are_given_back_after_an_error_too(served: Served) -> None:

@@ -13,9 +13,11 @@ from collector.cli import exits
 from collector.cli.main import main
 from collector.clock import SystemClock
 from collector.commissioning.survey import Survey, survey
+from collector.commissioning.survey_text import text
 from config.cautions import CAUTIONS
-from config.model import Site
+from config.model import ModbusEndpoint, OpcUaEndpoint, RecordedTag, Site
 from tests.collector.commissioning.plant import StandingPlant
+from tests.proxy import Proxy
 
 FAST = 50.0
 
@@ -111,6 +113,46 @@ def test_device_that_does_not_answer_is_told_and_the_others_are_read(plant: Stan
     assert "gauge-TB-08" in found.failures
     assert found.agreed["TB-07"] is not None
     assert {item.loop for item in found.odd} == {"TB-08"}
+
+
+def _through(site: Site, name: str, port: int) -> Site:
+    """The site with one endpoint behind a proxy."""
+    endpoint = site.endpoints[name]
+    if isinstance(endpoint, ModbusEndpoint):
+        moved: ModbusEndpoint | OpcUaEndpoint = endpoint.model_copy(update={"port": port, "timeout": 0.2})
+    else:
+        moved = endpoint.model_copy(update={"url": f"opc.tcp://127.0.0.1:{port}/plc", "timeout": 0.5})
+    return site.model_copy(update={"endpoints": {**site.endpoints, name: moved}, "loops": {"TB-07": site.loops["TB-07"]}})
+
+
+def _port_of(endpoint: ModbusEndpoint | OpcUaEndpoint) -> int:
+    port = endpoint.port if isinstance(endpoint, ModbusEndpoint) else int(endpoint.url.rpartition(":")[2].partition("/")[0])
+    assert port is not None
+    return port
+
+
+@pytest.mark.parametrize("name", ["gauge-TB-07", "plc"])
+@pytest.mark.parametrize("trouble", ["silent", "garbled", "cut"])
+async def test_a_device_that_fails_is_one_reason_and_the_others_are_read(plant: StandingPlant, name: str, trouble: str) -> None:
+    async with Proxy(_port_of(plant.site.endpoints[name])) as proxy:
+        if trouble == "silent":
+            proxy.silent()
+        elif trouble == "garbled":
+            proxy.garble(lambda piece: b"\x55" * len(piece))
+        else:
+
+            def cut(piece: bytes) -> bytes:
+                proxy.cut()
+                return piece
+
+            proxy.garble(cut)
+        found = await survey(_through(plant.site, name, proxy.port), SystemClock(), rate=FAST, wait_s=0.0)
+    assert set(found.failures) == {name}
+    assert found.failures[name]
+    good = {item.tag.endpoint for item in found.tags if item.reading.quality == 0 and not isinstance(item.tag, RecordedTag)}
+    assert good == {"gauge-TB-07", "plc"} - {name}
+    said = " ".join(text(found, now=0.0).split())
+    assert f"! endpoint {name}: {found.failures[name]}" in said
 
 
 @pytest.mark.parametrize(("options", "says"), [(["--loop", "TB-99"], "no loop"), (["--rate", "0"], "the rate")])
