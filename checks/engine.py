@@ -75,12 +75,23 @@ class LoopEngine:
         return out
 
     def look(self) -> Evaluation | None:
-        """The newest block as it stands, every check asked anew, for people to look at; None before the first block."""
+        """The newest block as it stands, every check asked anew, for people to look at; None before the first block.
+
+        Its findings are those of the last block that was due, with the numbers of now.
+        """
         end = None if self._memory is None else self._memory.end_s
         if end is None:
             return None
         window = self.window(end)
-        return self._told(window, self._answers.asked(window), due=False)
+        results = self._answers.asked(window)
+        return self._told(window, results, self._as_of_now(window, results), due=False)
+
+    def _as_of_now(self, window: Window, results: Results) -> tuple[Finding, ...]:
+        """What is told, each with the numbers that it has now where it still shows."""
+        if not self._findings:
+            return ()
+        now = {(finding.link, finding.cause): finding for finding in diagnose(window, results)}
+        return tuple(now.get((finding.link, finding.cause), finding) for finding in self._findings)
 
     def take_rollups(self) -> dict[int, Blocks]:
         """The 60, 3600 and 86,400 s blocks closed since the last call, by length; missing where none was closed."""
@@ -131,7 +142,7 @@ class LoopEngine:
                 self.explain(start, end)
             if show:
                 window = self.window(end)
-                out.append(self._told(window, self._answers.shown(window), due=False))
+                out.append(self._told(window, self._answers.shown(window), self._findings, due=False))
         self._tonnes.take(blocks, taken, len(blocks))
         memory.set_until(int(blocks.start_s[-1]) + builder.length_s)
         memory.forget()
@@ -188,10 +199,9 @@ class LoopEngine:
         if _heads(before) != _heads(self._findings):
             self._fresh_until = end + FRESH_S
         self._mark_traces(start, end)
-        return self._told(window, results, due=True)
+        return self._told(window, results, self._findings, due=True)
 
-    def _told(self, window: Window, results: Results, *, due: bool) -> Evaluation:
-        findings = self._findings
+    def _told(self, window: Window, results: Results, findings: tuple[Finding, ...], *, due: bool) -> Evaluation:
         return Evaluation(
             loop=self.loop_id,
             time_s=window.end_s,
