@@ -36,7 +36,7 @@ def run(args: argparse.Namespace, site: Site, others: tuple[str, ...]) -> int:
 
         def progress(seen: int, requests: int, where: str) -> None:
             renew()
-            show(seen, None, where)
+            show(seen, None, f"{seen} nodes, {where}" if len(where) < 24 else where)
 
         browsed = asyncio.run(
             browse(

@@ -1,4 +1,4 @@
-"""How far a slow reading of a device is: a bar with the time left on a terminal, nothing elsewhere."""
+"""How far a slow reading of a device is: a bar and a few words on a terminal, nothing elsewhere."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
+WORDS = 36
+"""So many signs fit beside the bar on 80 columns."""
 Show = Callable[[int, int | None, str], None]
 """Told how much is done, of how much (None: not known), and a word on what."""
 
@@ -17,17 +19,14 @@ def showing(what: str) -> Iterator[Show]:
         yield lambda done, total, words: None
         return
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, Progress, TextColumn
 
-    columns = (
-        TextColumn("{task.description}"), BarColumn(bar_width=16), MofNCompleteColumn(), TimeRemainingColumn(), TextColumn("left"),
-        TextColumn("{task.fields[words]}"),
-    )  # fmt: skip
+    columns = (TextColumn("{task.description}"), BarColumn(bar_width=16), TextColumn("{task.fields[words]}"))
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task(what, total=None, words="")
 
         def show(done: int, total: int | None, words: str) -> None:
-            bar.update(task, completed=done, total=total, words=words[:24])
+            bar.update(task, completed=done, total=total, words=words[-WORDS:])
 
         yield show
 

@@ -99,9 +99,9 @@ async def _read(
     from collector.commissioning.scan import Scan
     from collector.commissioning.survey import survey
 
-    def progress(done: int, total: int) -> None:
+    def progress(done: int, total: int, left: tuple[int, int]) -> None:
         renew()
-        show(done, total, "")
+        show(done, total, f"{done} of {total}, {_time_left(left, args.rate)}")
 
     clock = SystemClock()
     reader = SlowReader(name, endpoint, clock, args.rate)
@@ -112,6 +112,12 @@ async def _read(
         finally:
             reader.close()
     return found, scanned
+
+
+def _time_left(requests: tuple[int, int], rate: float) -> str:
+    """How long it still takes: the less the device refuses, the shorter."""
+    least, most = (round(number / rate) for number in requests)
+    return f"{least} s left" if least == most else f"{least} to {most} s left"
 
 
 @contextlib.contextmanager

@@ -26,8 +26,8 @@ WHAT_NOW = {
     10: "the gateway has no way to the unit", 11: "no unit answers behind the gateway: is --unit right?",
 }  # fmt: skip
 
-Progress = Callable[[int, int], None]
-"""Told how many registers are done, of how many."""
+Progress = Callable[[int, int, tuple[int, int]], None]
+"""Told how many registers are done, of how many, and how many requests are left at least and at most."""
 Span = tuple[int, int]
 
 
@@ -64,7 +64,7 @@ class Scan:
         span: Span,
         *,
         fine: bool = False,
-        progress: Progress = lambda done, total: None,
+        progress: Progress = lambda done, total, left: None,
         stopped: Callable[[], bool] = lambda: False,
     ) -> None:
         self._reader, self._progress, self._stopped = reader, progress, stopped
@@ -81,6 +81,7 @@ class Scan:
         before = self._reader.requests
         try:
             while not self.found.ended:
+                self._told()
                 if self._left:
                     await self._piece(self._left.pop(0))
                 elif (edge := self._edge()) is not None:
@@ -106,7 +107,6 @@ class Scan:
             return self._failed(error, start)
         self._silent = 0
         self.found.words.update({start + place: word for place, word in enumerate(words)})
-        self._told()
         return True
 
     def _failed(self, error: LinkError, start: int) -> bool | None:
@@ -143,7 +143,6 @@ class Scan:
                 self._left += [(start, start + half - 1), (start + half, end)]
             else:
                 self._refused.append(span)
-                self._told()
 
     def _edge(self) -> tuple[Span, bool] | None:
         """A refused piece beside registers that answer, and whether these lie before it; pieces of one register are done."""
@@ -184,7 +183,14 @@ class Scan:
 
     def _told(self) -> None:
         done = len(self.found.words) + sum(end - start + 1 for start, end in self._refused)
-        self._progress(done, self.found.last - self.found.first + 1)
+        most = sum(_whole_cost(end - start + 1, self.found.least) for start, end in self._left)
+        self._progress(done, self.found.last - self.found.first + 1, (len(self._left), most))
+
+
+def _whole_cost(size: int, least: int) -> int:
+    """Requests that a piece takes where the device refuses all of it."""
+    half = size // 2
+    return 1 if half < least else 1 + _whole_cost(half, least) + _whole_cost(size - half, least)
 
 
 def _joined(spans: list[Span]) -> list[Span]:

@@ -160,7 +160,7 @@ async def test_a_device_that_fails_is_left_alone_with_one_sentence(
 async def test_what_was_read_before_a_cut_is_kept_and_where_to_go_on_is_told() -> None:
     async with Device() as device, TimedProxy(device.port) as proxy:
         reader = SlowReader("gauge", endpoint_of(proxy.port), SystemClock(), FAST)
-        scan = Scan(reader, "holding", 1, (0, 399), progress=lambda done, total: proxy.cut() if done >= 200 else None)
+        scan = Scan(reader, "holding", 1, (0, 399), progress=lambda done, total, left: proxy.cut() if done >= 200 else None)
         found = await scan.run()
         reader.close()
     assert len(found.words) == 200
@@ -168,6 +168,25 @@ async def test_what_was_read_before_a_cut_is_kept_and_where_to_go_on_is_told() -
     assert " at 200: is it on" in found.ended
     said = text(found, [], flows={}, unit=1, rate=FAST)
     assert "go on with --scan 200-399" in " ".join(said.split())
+
+
+async def test_progress_tells_how_many_requests_are_left_at_least_and_at_most() -> None:
+    told: list[tuple[int, int, tuple[int, int]]] = []
+    async with Device() as device:
+        device.holes = only(*range(30, 70))
+        clock = Instant()
+        reader = SlowReader("gauge", endpoint_of(device.port), clock, 2.0)
+        await Scan(reader, "holding", 1, (0, 399), progress=lambda *said: told.append(said)).run()
+        reader.close()
+    assert told[0][:2] == (0, 400)
+    assert told[-1] == (400, 400, (0, 0))
+    done = [item[0] for item in told]
+    assert done == sorted(done)
+    for place, (_, _, (least, most)) in enumerate(told):
+        assert least <= most
+        assert least <= len(told) - 1 - place
+    # each of the two ends of the stretch is searched for within a refused piece of at most seven registers
+    assert len(device.requests) <= told[0][2][1] + 2 * 3
 
 
 async def test_stopping_keeps_what_was_read() -> None:
