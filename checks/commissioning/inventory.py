@@ -72,6 +72,12 @@ def inventory(loops: Mapping[str, Loop], day: date) -> tuple[list[SourceLine], l
     return sorted(lines, key=lambda line: min((d.days for d in line.dues if d.days is not None), default=10**6)), without
 
 
+def overdue(loops: Mapping[str, Loop], day: date) -> int:
+    """How many reminders have passed."""
+    lines, _ = inventory(loops, day)
+    return sum(due.overdue for line in lines for due in line.dues)
+
+
 def activity_words(becquerel: float) -> str:
     """An activity with a prefix: 1.85 GBq."""
     for scale, unit in ((1e12, "TBq"), (1e9, "GBq"), (1e6, "MBq"), (1e3, "kBq")):

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 def serve(start: str, port: str, *, folder: Path | None = None) -> int:
     """Serve on loopback and print the address; port 0 takes any free one. Ends with Ctrl-C or a signal to terminate."""
+    from collector import logs
     from collector.clock import SystemClock
     from collector.service.serving import Serving, bind
     from collector.web.alone import create_alone
@@ -24,6 +25,7 @@ def serve(start: str, port: str, *, folder: Path | None = None) -> int:
     number = int(port) if port.isascii() and port.isdigit() and len(port) < 6 else -1
     if not 0 <= number <= 65535:
         raise TallywireError(f"{port!r} is no port", where="--port", fix="a number from 0 (any free one) to 65535")
+    logs.set_up("text")
     serving = Serving(bind("127.0.0.1", number))
     app = create_alone(SystemClock(), start=start, folder=folder)
     app.state.guard.port = serving.port

@@ -110,6 +110,7 @@ class SpanOut(Answer):
     factor_before: Kilo
     factor_after: Kilo
     factor_asked: float | None = Field(description="that follows from it [kg/m]", examples=[156.9])
+    factor_asked_u: float | None = Field(description="of the reference alone, k = 2 [kg/m]", examples=[0.16])
 
 
 class LotOut(Answer):
@@ -123,6 +124,8 @@ class LotOut(Answer):
     gauge_t: float | None = Field(description="[t]", examples=[809.0])
     moisture: float | None = Field(description="of the laboratory [%]", examples=[0.4])
     error: float | None = Field(description="of the gauge against the reference [%]", examples=[-0.42])
+    factor_asked: float | None = Field(description="that follows from it [kg/m]", examples=[154.5])
+    factor_asked_u: float | None = Field(description="of the reference alone, k = 2 [kg/m]", examples=[0.15])
 
 
 class LedgerOut(Answer):
@@ -175,6 +178,7 @@ def ledger_out(found: LedgerView) -> LedgerOut:
             SpanOut(
                 **_times(line.entry), ratio=line.ratio, factor_before=line.entry.factor_before, factor_after=line.entry.factor_after,
                 factor_asked=line.factor,
+                factor_asked_u=line.factor_u,
             )
             for line in found.spans
         ],
@@ -182,6 +186,7 @@ def ledger_out(found: LedgerView) -> LedgerOut:
             LotOut(
                 **_times(line.entry), product=line.entry.product, reference_t=line.entry.reference_t,
                 uncertainty_t=line.entry.reference_u_t, gauge_t=line.entry.gauge_t, moisture=line.entry.moisture, error=line.error,
+                factor_asked=line.factor, factor_asked_u=line.factor_u,
             )
             for line in found.tests
         ],

@@ -10,22 +10,43 @@ import numpy as np
 from checks.references import MaterialTest, Span, Tare, references_of
 from config.model import Site
 
+EXAMPLE = """\
+tares:
+  - {loop: TB-07, begin: 2027-03-01 06:10, end: 2027-03-01 06:17, rate: 5083 1/s,
+     rate_before: 5200 1/s, turns: 3, source: R. Ortega}
+spans:
+  - {loop: TB-07, begin: 2027-03-01 07:00, end: 2027-03-01 08:10, mass: 251.3 t,
+     gauge: 246.4 t, uncertainty: 0.1 %, factor_before: 153.85, factor_after: 156.91}
+material_tests:
+  - {loop: TB-07, begin: 2027-03-02 06:00, end: 2027-03-02 09:30, product: standard grade,
+     reference: 812.4 t, uncertainty: 0.8 t, gauge: 809.0 t, moisture: 0.4 %,
+     method: trucks over the scale of the gate}
+"""
+"""A ledger file as people write it."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpanLine:
-    """A span run with the ratio of reference to gauge [1] and the factor that follows [kg/m]; None where the entry lacks a number."""
+    """A span run with the ratio of reference to gauge [1] and the factor that follows [kg/m]; None where the entry lacks a number.
+
+    `factor_u` is what the reference alone leaves of that factor, expanded (k = 2) [kg/m].
+    """
 
     entry: Span
     ratio: float | None
     factor: float | None
+    factor_u: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LotLine:
-    """A material test with the error of the gauge against the reference [%]; None where no gauge tonnes were written down."""
+    """A material test with the error of the gauge against the reference [%] and the factor that follows, with what the
+    reference alone leaves of it (k = 2) [kg/m]; None where the entry lacks a number."""
 
     entry: MaterialTest
     error: float | None
+    factor: float | None
+    factor_u: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,7 +71,7 @@ class LedgerView:
 def ledger_of(site: Site, loop: str) -> LedgerView:
     """The ledger of a loop as the site file names it."""
     gauge, entries = site.loops[loop].gauge, references_of(site, loop)[::-1]
-    tests = tuple(LotLine(entry=item, error=_error(item)) for item in entries if isinstance(item, MaterialTest))
+    tests = tuple(_lot(item) for item in entries if isinstance(item, MaterialTest))
     errors = [line.error for line in tests if line.error is not None]
     return LedgerView(
         loop=loop, factor=gauge.load_per_attenuation, background=gauge.background,
@@ -63,8 +84,18 @@ def ledger_of(site: Site, loop: str) -> LedgerView:
 def _span(item: Span) -> SpanLine:
     pairs = ((item.mass_t, item.gauge_t), (item.load_kg_m, item.gauge_load_kg_m))
     ratio = next((known / shown for known, shown in pairs if known is not None and shown), None)
-    before = item.factor_before
-    return SpanLine(entry=item, ratio=ratio, factor=None if ratio is None or before is None else ratio * before)
+    factor = None if ratio is None or item.factor_before is None else ratio * item.factor_before
+    sure = item.uncertainty_percent
+    return SpanLine(
+        entry=item, ratio=ratio, factor=factor, factor_u=None if factor is None or sure is None else factor * sure / 100.0
+    )
+
+
+def _lot(item: MaterialTest) -> LotLine:
+    factor = item.factor_before * item.reference_t / item.gauge_t if item.factor_before and item.gauge_t else None
+    return LotLine(
+        entry=item, error=_error(item), factor=factor, factor_u=None if factor is None else factor * item.reference_u_t / item.reference_t
+    )  # fmt: skip
 
 
 def _error(item: MaterialTest) -> float | None:

@@ -29,7 +29,7 @@ from collector.records.calibration import content_of
 from collector.web import calibration_answers as answers
 from collector.web import record_answers
 from collector.web.calibration_asked import Asked, AskedRun, asked
-from collector.web.calibration_ledger import LedgerView, ledger_of
+from collector.web.calibration_ledger import EXAMPLE, LedgerView, ledger_of
 from collector.web.calibration_picture import Drawn, drawn, offers
 from collector.web.forms import author, own_form, typed, unprocessable
 from collector.web.pages import Pages
@@ -52,9 +52,7 @@ class CalibrationPages:
         self._pages, self._live, self._store, self._book, self._clock, self._guard = pages, live, store, book, clock, guard
         self._zone = ZoneInfo(live.site.time_zone)
 
-    async def page(
-        self, loop: str, query: Mapping[str, str], *, problem: TallywireError | None = None, by: str = ""
-    ) -> Response:
+    async def page(self, loop: str, query: Mapping[str, str], *, problem: TallywireError | None = None) -> Response:
         """The page as it was asked for; 404 for an unknown loop."""
         self.known(loop)
         found = asked(query, self._zone)
@@ -78,9 +76,9 @@ class CalibrationPages:
             offers=offers(trend, self._live.site.loops[loop].gauge.range.high),
             day=day,
             ledger=self.ledger(loop),
+            ledger_example=EXAMPLE,
             truth=[] if last is None else [item for item in last.results if item.check == "truth"],
             keeps=self._book is not None,
-            by=by,
             stamp=lambda time_s: datetime.fromtimestamp(time_s, self._zone).strftime("%Y-%m-%dT%H:%M:%S"),
         )
 
@@ -99,7 +97,7 @@ class CalibrationPages:
                 raise TallywireError("no run with a known mass is there", fix="choose a run and type its mass")
             record = await run_in_threadpool(self.record, outcome, by, remarks)
         except TallywireError as problem:
-            return await self.page(loop, form, problem=problem, by=form.get("name", "")[:80])
+            return await self.page(loop, form, problem=problem)
         return RedirectResponse(f"/records/{record.number}", status_code=303)
 
     def record(self, outcome: Calibration, by: str, remarks: str) -> Record:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import datetime
 from importlib.metadata import version
 from zoneinfo import ZoneInfo
 
@@ -13,6 +14,7 @@ from starlette.responses import HTMLResponse, Response
 
 from checks.causes import families, registry
 from checks.causes.signatures import SYMBOLS, letters_in
+from checks.commissioning.inventory import overdue
 from checks.correction import words as correction_words
 from checks.evaluation import Evaluation
 from checks.result import Verdict
@@ -102,6 +104,7 @@ class Pages:
             lines=lines,
             part=part_of(found, number, LOOPS_A_PAGE, find),
             summary=overview.summary(lines),
+            overdue=overdue(self._live.site.loops, datetime.fromtimestamp(now, self._zone).date()),
             step=next_step(self._live, lines, self._desk.standing()),
             lost=overview.lost_endpoints(self._live),
             loops_of=lambda name: overview.loops_of(self._live, name),

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from fastapi import APIRouter, HTTPException, Path, Query, Request
 from starlette.responses import Response
 
-from checks.commissioning.inventory import activity_words, inventory
+from checks.commissioning.inventory import activity_words, inventory, overdue
 from collector.clock import Clock
 from collector.commissioning import plan as planning
 from collector.commissioning.plan import Plan, flow_of, make_plan
@@ -92,7 +92,7 @@ class PlanPages:
         lines, without = inventory(self._live.site.loops, day)
         return self._pages.render(
             "sources.html", 200 if problem is None else 422, lines=lines, without=without, day=day, problem=problem,
-            activity_words=activity_words, overdue=sum(due.overdue for line in lines for due in line.dues),
+            activity_words=activity_words, overdue=overdue(self._live.site.loops, day),
         )  # fmt: skip
 
     def rest_sources(self, day_text: str) -> answers.SourcesOut:

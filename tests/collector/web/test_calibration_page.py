@@ -5,12 +5,18 @@ from __future__ import annotations
 import html
 import re
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import urlencode
 
+import numpy as np
 import pytest
 
+from checks.samples import Samples
+from collector.commissioning.calibrating import booked_since
+from collector.history.sqlite import SqliteStore
 from collector.records.calibration import CalibrationRecord
+from collector.web.calibration_ledger import EXAMPLE
 from config.cautions import CAUTIONS
 from config.ledger import SpanEntry
 from config.load import load_site
@@ -28,6 +34,45 @@ BODY = {
         }
     ]
 }  # fmt: skip
+
+
+SMALL_SITE = """
+schema: 1
+site: north
+time_zone: America/Regina
+ledger: ledger.yaml
+loops:
+  TB-07:
+    gauge: {range: {high: 420 t/h}}
+    plc: {range: {high: 420 t/h}}
+    tags: {flow: {}}
+"""
+
+
+@dataclass
+class Hours:
+    """Sums of hours, as far as they are asked for."""
+
+    start_s: np.ndarray
+    own_t: np.ndarray
+
+
+def plain_hour(begin: int, tonnes: float) -> Hours:
+    return Hours(np.array([begin]), np.array([tonnes]))
+
+
+class WithHours:
+    """A history that has the sum of an hour; tells what else was read."""
+
+    def __init__(self, store: SqliteStore, rows: Hours) -> None:
+        self._store, self._rows, self.scanned = store, rows, list[tuple[int, int]]()
+
+    def rollups(self, loop: str, length_s: int, begin: int, end: int) -> Hours:
+        return self._rows
+
+    def scan(self, loop: str, begin: int, end: int) -> Iterator[Samples]:
+        self.scanned.append((begin, end))
+        return self._store.scan(loop, begin, end)
 
 
 @pytest.fixture(scope="module")
@@ -186,18 +231,7 @@ async def test_record_needs_a_name_and_a_token(fresh: Weighed) -> None:
 async def test_ledger_lines_are_read_back_by_the_site_file(served: Weighed, tmp_path: Path) -> None:
     lines = (await served.post(REST, json=BODY)).json()["ledger"]
     (tmp_path / "ledger.yaml").write_text("spans:\n" + "\n".join(lines) + "\n", encoding="utf-8")
-    text = """
-schema: 1
-site: north
-time_zone: America/Regina
-ledger: ledger.yaml
-loops:
-  TB-07:
-    gauge: {range: {high: 420 t/h}}
-    plc: {range: {high: 420 t/h}}
-    tags: {flow: {}}
-"""
-    (tmp_path / "site.yaml").write_text(text, encoding="utf-8")
+    (tmp_path / "site.yaml").write_text(SMALL_SITE, encoding="utf-8")
     loaded = load_site(tmp_path / "site.yaml")
     (span,) = loaded.site.ledger.spans
     assert isinstance(span, SpanEntry)
@@ -206,9 +240,12 @@ loops:
 
 
 async def test_ledger_of_the_site_is_shown_with_what_follows(served: Weighed) -> None:
-    """102 t over 100 t ask for 150 * 1.02 = 153 kg/m; errors of +0.5 and -0.5 % have mean 0 and deviation 0.7071 %."""
+    """102 t over 100 t ask for 150 * 1.02 = 153 kg/m, of which a scale of 0.1 % leaves 0.153; 200 t over 201 t ask for 150.75 *
+    200 / 201 = 150 kg/m, of which 0.2 t of 200 t leave 0.15. Errors of +0.5 and -0.5 % have mean 0 and deviation 0.7071 %."""
     told = (await served.get(REST)).json()
-    assert told["spans"][0]["factor_asked"] == pytest.approx(153.0)
+    span, lot = told["spans"][0], told["material_tests"][1]
+    assert (span["factor_asked"], span["factor_asked_u"]) == (pytest.approx(153.0), pytest.approx(0.153))
+    assert (lot["factor_asked"], lot["factor_asked_u"]) == (pytest.approx(150.0), pytest.approx(0.15))
     assert (told["mean_error"], told["repeats"]) == (pytest.approx(0.0, abs=1e-9), pytest.approx(0.70711, abs=1e-5))
     text = await shown(served, {})
     for part in ("5,200.0", "-0.50", "1.02000", "0.4", "standard deviation of one test 0.71 %"):
@@ -230,3 +267,23 @@ async def test_gauge_that_is_not_declared_is_told_what_it_lacks(serve: Serve) ->
 async def test_unknown_loop_is_404(served: Weighed) -> None:
     assert (await served.get("/loops/TB-99/calibration")).status_code == 404
     assert (await served.get("/api/v1/loops/TB-99/calibration")).status_code == 404
+
+
+def test_example_of_a_ledger_can_be_read(tmp_path: Path) -> None:
+    (tmp_path / "ledger.yaml").write_text(EXAMPLE, encoding="utf-8")
+    (tmp_path / "site.yaml").write_text(SMALL_SITE, encoding="utf-8")
+    ledger = load_site(tmp_path / "site.yaml").site.ledger
+    assert (len(ledger.tares), len(ledger.spans), len(ledger.material_tests)) == (1, 1, 1)
+
+
+def test_booked_tonnes_are_the_same_from_hours_and_from_samples(served: Weighed) -> None:
+    """By hand: 05:45 to 06:30 holds 5 min at 150 t/h and 25 min at 300 t/h, 12.5 + 125 = 137.5 t; all of it 275 t."""
+    store = served.history
+    assert store is not None
+    six = weighed.SIX
+    assert booked_since(store, "TB-07", six - 900, six + 1800) == pytest.approx(137.5)
+    assert booked_since(store, "TB-07", six - 900, six + 3700) == pytest.approx(275.0)
+    rows = plain_hour(six, 275.0)
+    with_sums = WithHours(store, rows)
+    assert booked_since(with_sums, "TB-07", six - 900, six + 3700) == pytest.approx(275.0)  # type: ignore[arg-type]
+    assert with_sums.scanned == [(six - 900, six), (six + 3600, six + 3700)]

@@ -116,6 +116,10 @@ async def test_site_without_sources_says_how_to_declare_one(serve: Serve) -> Non
     assert "No source is declared yet" in (await serve(plant.healthy()).get("/sources")).text
 
 
+async def test_reminder_that_has_passed_shows_on_the_site_page(served: Served) -> None:
+    assert "1 overdue" in (await served.get("/")).text
+
+
 async def test_pages_are_found_from_site_and_loop(serve: Serve) -> None:
     served = serve(plant.healthy())
     site, loop = (await served.get("/")).text, (await served.get("/loops/TB-07")).text

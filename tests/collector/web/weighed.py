@@ -42,9 +42,29 @@ def ledger() -> Ledger:
 
     return Ledger(
         tares=(TareEntry(loop=LOOP, begin=at(0), end=at(1), rate=5200.0, rate_before=5226.0, turns=3),),
-        spans=(SpanEntry(loop=LOOP, begin=at(1), end=at(2), mass=102.0, gauge=100.0, factor_before=150.0, factor_after=153.0),),
+        spans=(
+            SpanEntry(
+                loop=LOOP,
+                begin=at(1),
+                end=at(2),
+                mass=102.0,
+                gauge=100.0,
+                uncertainty=0.1,
+                factor_before=150.0,
+                factor_after=153.0,
+            ),
+        ),
         material_tests=(
-            MaterialTestEntry(loop=LOOP, begin=at(2), end=at(3), reference=200.0, uncertainty=0.2, gauge=201.0, moisture=0.4),
+            MaterialTestEntry(
+                loop=LOOP,
+                begin=at(2),
+                end=at(3),
+                reference=200.0,
+                uncertainty=0.2,
+                gauge=201.0,
+                moisture=0.4,
+                factor_before=150.75,
+            ),
             MaterialTestEntry(loop=LOOP, begin=at(3), end=at(4), reference=200.0, uncertainty=0.2, gauge=199.0),
         ),
     )
