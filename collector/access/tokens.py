@@ -5,6 +5,7 @@ from __future__ import annotations
 import secrets
 from collections.abc import Collection
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Any
 
 import sqlalchemy as sa
@@ -74,8 +75,8 @@ class TokenBook:
         with self._state.transaction() as connection:
             key = connection.execute(API_TOKENS.insert().values(row)).inserted_primary_key
             assert key is not None
-            new = {"scopes": words, "expires": row["expires"], "number": key[0]}
-            audit.add(connection, self._action("key added", by, name, new=new))
+            new = {"scopes": words, "ends": _iso(now + days * DAY_S), "number": key[0]}
+            audit.add(connection, self._action("token added", by, name, new=new))
             made = connection.execute(sa.select(API_TOKENS).where(API_TOKENS.c.id == key[0])).one()
         return _token(made), secret
 
@@ -102,7 +103,7 @@ class TokenBook:
             if row.revoked is None:
                 now = self._clock.now()
                 connection.execute(API_TOKENS.update().where(API_TOKENS.c.id == number).values(revoked=now))
-                audit.add(connection, self._action("key revoked", by, row.name, new={"number": number}))
+                audit.add(connection, self._action("token revoked", by, row.name, new={"number": number}))
             made = connection.execute(sa.select(API_TOKENS).where(API_TOKENS.c.id == number)).one()
         return _token(made)
 
@@ -115,3 +116,7 @@ def _token(row: sa.Row[Any]) -> Token:
     return Token(
         id=row.id, name=row.name, scopes=scopes, made=row.made, made_by=row.made_by, expires=row.expires, revoked=row.revoked
     )
+
+
+def _iso(time: float) -> str:
+    return datetime.fromtimestamp(time, UTC).isoformat(timespec="seconds")

@@ -54,12 +54,31 @@ def operations(document: Mapping[str, Any]) -> Iterator[tuple[str, str, dict[str
                 yield path, method, methods[method]
 
 
+DOOR = {
+    "400": "the request cannot be read, or names a host that is not served here",
+    "401": "nobody is signed in, or the token opens nothing",
+    "403": "the role or the scope does not reach so far, or the request comes from a foreign page",
+    "404": "there is no such thing",
+    "422": "the request does not fit",
+    "503": "what is asked for is not there yet, or the history cannot be read; `detail` says which",
+}
+"""What every operation may answer whatever it does."""
+DOOR_OF_BODIES = {"409": "the state does not allow it", "413": "the body is too large", "415": "the body is of another kind"}
+
+
 def described(app: FastAPI) -> dict[str, Any]:
     """The document of an application. Errors are told as problems (RFC 9457), which is what the service answers."""
     document = get_openapi(title=app.title, version=app.version, summary=app.summary, routes=app.routes)
     known = document["components"]["schemas"]
-    for _, _, operation in operations(document):
+    document["components"]["securitySchemes"] = {
+        "token": {"type": "http", "scheme": "bearer", "description": "API token; `tallywire account token` makes one"},
+        "session": {"type": "apiKey", "in": "cookie", "name": "__Host-tallywire", "description": "of a browser that signed in"},
+    }
+    for _, method, operation in operations(document):
         operation.setdefault("description", _meaning(operation, known))
+        operation["security"] = [{"token": []}, {"session": []}]
+        for status, text in (DOOR if method == "get" else DOOR | DOOR_OF_BODIES).items():
+            operation["responses"].setdefault(status, {"description": text, "content": {JSON: {}}})
         for status, answer in operation["responses"].items():
             if not status.startswith("2") and JSON in answer.get("content", {}):
                 answer["content"] = {PROBLEM: {"schema": {"$ref": "#/components/schemas/ProblemOut"}}}
