@@ -319,6 +319,7 @@ KEYS: dict[str, dict[str, str]] = {
         "empty_below": "flow below which the belt counts as empty; where nothing is said it follows from the noise",
     },
     "Publish": {
+        "fit_after": "how long nothing must have been in doubt before a flow is fit for control",
         "opcua": "an OPC UA server for verdicts, only to be read; nothing said: none",
         "modbus": "a Modbus TCP table of the same, only to be read; nothing said: none",
     },

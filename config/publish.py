@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from config.base import Part, SitePath
+from config.quantity import TimeS
 
 OPCUA_PORT = 4840
 MODBUS_PORT = 1502
@@ -46,7 +47,9 @@ class ModbusPublish(Part):
 
 
 class Publish(Part):
-    """Where verdicts are published; what is not named here does not listen."""
+    """Where verdicts are published; what is not named here does not listen. A flow is fit for control when nothing has been in
+    doubt for `fit_after`; it stops being so at the first doubt."""
 
+    fit_after: TimeS = 60.0
     opcua: OpcUaPublish | None = None
     modbus: ModbusPublish | None = None

@@ -12,6 +12,7 @@ from config.rules_endpoints import login
 
 MOST_LOOPS = 1000
 """Loops that fit into the register table."""
+LONGEST_FIT_S = 3600.0
 
 
 def is_loopback(host: str) -> bool:
@@ -25,6 +26,8 @@ def is_loopback(host: str) -> bool:
 def publishing_is_safe(site: Site) -> Iterator[Found]:
     """Loopback is open as the page is; anything else names its clients."""
     opcua, modbus = site.publish.opcua, site.publish.modbus
+    if not 0.0 <= site.publish.fit_after <= LONGEST_FIT_S:
+        yield Found(("publish", "fit_after"), f"{site.publish.fit_after:g} s is out of range", "0 s to 1 h; 60 s is usual")
     if opcua is not None:
         yield from _opcua(opcua, ("publish", "opcua"))
     if modbus is not None:

@@ -18,11 +18,13 @@ WITNESS = "scaling"
 
 @dataclass(slots=True)
 class _Seen:
-    """What was last seen of a loop: the second that was evaluated, when that changed [monotonic s], since when it agrees."""
+    """What was last seen of a loop: the second that was evaluated, when that changed [monotonic s], since when it agrees, and since
+    when nothing is in doubt."""
 
     time_s: int
     at: float
-    agrees_since: float | None
+    agrees_since: float | None = None
+    clear_since: float | None = None
 
 
 class Painter:
@@ -48,11 +50,11 @@ class Painter:
         seen = self._look(evaluation, line, monotonic)
         limit = stale_after(self._live)
         if line.stale or monotonic - seen.at > limit or evaluation.time_s - now > limit:
-            seen.agrees_since = None
+            seen.agrees_since = seen.clear_since = None
             return _with(bare, quality=Quality.STALE, reason="no fresh data", time=float(evaluation.time_s))
         link, row = _deviating(line, evaluation)
         t_h, share = self._deviation(line, link, row)
-        doubt = _doubt(line, evaluation)
+        doubt = self._lasting(_doubt(line, evaluation), evaluation, seen)
         sure = line.verdict in (Verdict.OK, Verdict.FAULT)
         return Picture(
             loop=loop,
@@ -74,7 +76,7 @@ class Painter:
     def _look(self, evaluation: Evaluation, line: LoopLine, monotonic: float) -> _Seen:
         seen = self._seen.get(line.loop)
         if seen is None:
-            seen = self._seen[line.loop] = _Seen(evaluation.time_s, monotonic, None)
+            seen = self._seen[line.loop] = _Seen(evaluation.time_s, monotonic)
         elif seen.time_s != evaluation.time_s:
             seen.time_s, seen.at = evaluation.time_s, monotonic
         if line.standing is not Standing.AGREES:
@@ -82,6 +84,16 @@ class Painter:
         elif seen.agrees_since is None:
             seen.agrees_since = float(evaluation.time_s)
         return seen
+
+    def _lasting(self, doubt: str, evaluation: Evaluation, seen: _Seen) -> str:
+        """The doubt, else that it has not been gone for long enough."""
+        if doubt:
+            seen.clear_since = None
+            return doubt
+        if seen.clear_since is None:
+            seen.clear_since = float(evaluation.time_s)
+        wanted = self._live.site.publish.fit_after
+        return "" if evaluation.time_s - seen.clear_since >= wanted else f"nothing has been in doubt for less than {wanted:g} s"
 
     def _span(self, loop: str) -> float:
         span = self._live.site.loops[loop].plc.range

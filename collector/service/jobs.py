@@ -30,6 +30,8 @@ DAY_S = 86400
 CERTIFICATE_WARNING_S = 30 * DAY_S
 SITE_FILE_PROBLEM = "site-file"
 REPORTS_PROBLEM = "reports"
+PUBLISHED, PAGE = "what is published", "the page"
+"""Whose a certificate is that belongs to no endpoint."""
 GRACE_S = 3600
 _T = TypeVar("_T")
 
@@ -98,17 +100,18 @@ class Jobs:
         found = await self._off_loop(lambda: dict(certificate_ends(self._live.site)))
         for (endpoint, path), expires in found.items():
             key = f"certificate {endpoint} {Path(path).name}"
+            whose = endpoint if endpoint in (PUBLISHED, PAGE) else f"endpoint {endpoint}"
             status = self._live.endpoints.get(endpoint)
             if status is not None and expires is not None:
                 known = status.certificate_expires
                 status.certificate_expires = expires if known is None else min(known, expires)
             if expires is None:
-                self._live.problems[key] = f"{path} of endpoint {endpoint} cannot be read as a certificate"
+                self._live.problems[key] = f"{path} of {whose} cannot be read as a certificate"
             elif expires - self._clock.now() < CERTIFICATE_WARNING_S:
                 day = datetime.fromtimestamp(expires, UTC).strftime("%Y-%m-%d")
                 if key not in self._live.problems:
-                    self._keeper.keep_event("certificate-expires", f"{path} of endpoint {endpoint} expires on {day}")
-                self._live.problems[key] = f"{path} of endpoint {endpoint} expires on {day}"
+                    self._keeper.keep_event("certificate-expires", f"{path} of {whose} expires on {day}")
+                self._live.problems[key] = f"{path} of {whose} expires on {day}"
             else:
                 self._live.problems.pop(key, None)
 
@@ -174,12 +177,18 @@ class Jobs:
 
 
 def certificate_ends(site: Site) -> Iterator[tuple[tuple[str, str], float | None]]:
-    """(endpoint, path) and the end of validity [epoch s] of every certificate that the site names; None where unreadable."""
+    """(endpoint or whose it is, path) and the end of validity [epoch s] of every certificate that the site names; None where unreadable."""
     for name, endpoint in site.endpoints.items():
         for field in ("client_certificate", "server_certificate", "ca_file"):
             path: Path | None = getattr(endpoint, field, None)
             if path is not None:
                 yield (name, str(path)), _ends(path)
+    opcua, web = site.publish.opcua, site.web
+    published = (opcua.certificate, *opcua.clients) if opcua is not None else ()
+    for whose, paths in ((PUBLISHED, published), (PAGE, (web.certificate,))):
+        for path in paths:
+            if path is not None:
+                yield (whose, str(path)), _ends(path)
 
 
 def _ends(path: Path) -> float | None:

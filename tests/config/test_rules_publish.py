@@ -44,6 +44,7 @@ WRONG: dict[str, tuple[str, str, str]] = {
     "modbus client": (site(modbus="clients: [plc-1]"), "publish.modbus.clients[0]", "neither an address"),
     "one port": (site("port: 5000", "port: 5000"), "publish.modbus.port", "is that of publish.opcua"),
     "port of the page": (site("port: 8460"), "web.port", "published on, too"),
+    "never fit": (SOUND + "publish: {fit_after: 2 h}\n", "publish.fit_after", "out of range"),
     "a word": (SOUND + "publish: {mqtt: {}}\n", "publish.mqtt", "unknown key"),
 }  # fmt: skip
 

@@ -11,12 +11,20 @@ from collector.clock import ManualClock
 from collector.live import LiveState
 from collector.publish.painter import Painter
 from collector.publish.picture import LINKS, STATUSES, VERDICTS, Picture, Quality, from_line, silenced, to_line
+from config.publish import Publish
 from tests.collector.web import plant
 
 NOW = plant.NOW
 
 
+def at_once(live: LiveState) -> LiveState:
+    """A site on which a flow is fit as soon as nothing is in doubt."""
+    live.site = live.site.model_copy(update={"publish": Publish(fit_after=0.0)})
+    return live
+
+
 def painted(live: LiveState, clock: ManualClock | None = None) -> dict[str, Picture]:
+    at_once(live)
     return {picture.loop: picture for picture in Painter(live, clock or ManualClock(NOW)).paint()}
 
 
@@ -91,7 +99,7 @@ def test_before_the_first_evaluation_and_on_old_data_nothing_is_claimed() -> Non
 
 
 async def test_an_evaluation_that_no_longer_changes_is_old_even_where_the_wall_clock_stands_still() -> None:
-    clock, live = ManualClock(NOW), plant.healthy()
+    clock, live = ManualClock(NOW), at_once(plant.healthy())
     painter = Painter(live, clock)
     assert painter.paint()[0].fit
     await clock.advance(31)
@@ -100,13 +108,13 @@ async def test_an_evaluation_that_no_longer_changes_is_old_even_where_the_wall_c
 
 
 def test_a_clock_that_is_set_back_makes_nothing_fresh() -> None:
-    clock, live = ManualClock(NOW), plant.healthy()
+    clock, live = ManualClock(NOW), at_once(plant.healthy())
     clock.step_wall(-3600)
     assert painted(live, clock)["TB-07"].quality is Quality.STALE
 
 
 async def test_since_when_it_agrees_begins_anew_after_every_interruption() -> None:
-    clock, live = ManualClock(NOW), plant.healthy()
+    clock, live = ManualClock(NOW), at_once(plant.healthy())
     painter = Painter(live, clock)
     first = painter.paint()[0].agrees_since
     await clock.advance(10)
@@ -116,6 +124,18 @@ async def test_since_when_it_agrees_begins_anew_after_every_interruption() -> No
     assert painter.paint()[0].agrees_since is None
     live.take_evaluation(plant.evaluation("TB-07", Verdict.OK, int(clock.now()) - 2))
     assert painter.paint()[0].agrees_since == int(clock.now()) - 2
+
+
+async def test_it_is_fit_only_when_nothing_has_been_in_doubt_for_a_minute() -> None:
+    clock, live = ManualClock(NOW), plant.healthy()
+    painter, seen = Painter(live, clock), []
+    for step in range(16):
+        verdict = Verdict.SUSPECT if step == 8 else Verdict.OK
+        live.take_evaluation(plant.evaluation("TB-07", verdict, int(clock.now()) - 4))
+        seen.append(painter.paint()[0])
+        await clock.advance(10)
+    assert [picture.fit for picture in seen] == [False] * 6 + [True] * 2 + [False] * 7 + [True]
+    assert seen[0].reason == seen[14].reason == "nothing has been in doubt for less than 60 s"
 
 
 def test_numbers_of_the_interface_cover_every_word_and_stand_fast() -> None:

@@ -30,7 +30,7 @@ def live(**publish: Any) -> LiveState:
     """The healthy plant of today, publishing."""
     now = SystemClock().now()
     state = plant.healthy(now)
-    site: Site = state.site.model_copy(update={"publish": Publish(**publish)})
+    site: Site = state.site.model_copy(update={"publish": Publish(fit_after=0.0, **publish)})
     state.site = site
     return state
 
