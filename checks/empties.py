@@ -12,9 +12,10 @@ from dataclasses import asdict, dataclass, fields
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from checks.blocks import Blocks
-from checks.empty_rows import EmptyRow, Look, look_at, measure
+from checks.empty_rows import EmptyRow, Look, Looked, measure
 from checks.samples import Samples
 from checks.window import LedgerEntry
 from config.model import Loop
@@ -35,6 +36,8 @@ NOTED = frozenset({"tare", "gauge-restart", "clock-step", "parameter-change", "p
 SPLITS = frozenset({"tare", "gauge-restart", "gauge-clock-step", "product-change", "shutter"})
 """Events after which the belt is another one: no stretch goes on over them."""
 
+NEVER = -(2**62)
+Times = NDArray[np.int64]
 MOST_EVENTS = 500
 VERSION = 1
 
@@ -113,7 +116,7 @@ class EmptiesLedger:
         self._look = Look()
         self._open: list[EmptyRow] = []
         self._events: list[tuple[str, int]] = []
-        self._feed_on_s = self._loaded_until = -(2**62)
+        self._feed_on_s = self._loaded_until = NEVER
         self._stood_from: int | None = None
         self._seen_until: int | None = None
         self._running = self._loaded = self._error = self._error_rows = 0.0
@@ -125,9 +128,8 @@ class EmptiesLedger:
         self._look.take(samples, blocks.length_s)
         self._events += [(_kind(entry), entry.time_s) for entry in noted if entry.kind in NOTED and entry.new != 0.0]
         del self._events[:-MOST_EVENTS]
-        for row in look_at(self._loop, blocks, self._look):
-            self._events += [("shutter", row.start_s)] if row.shutter_moved else []
-            self._row(row)
+        if len(blocks):
+            self._take(Looked(self._loop, blocks, self._look))
 
     def stretches(self, end_s: int | None = None) -> tuple[EmptyStretch, ...]:
         """The stretches that were known at `end_s` [epoch s], all of them where that is None; oldest first."""
@@ -174,6 +176,47 @@ class EmptiesLedger:
         """Take stretches that were kept before, oldest first."""
         for entry in kept:
             self._enter(entry)
+
+    def _take(self, looked: Looked) -> None:
+        """Take closed blocks: one by one where something begins, ends or is empty, all that lies between at once."""
+        starts, ends = looked.start_s, looked.start_s + looked.length_s
+        before = np.concatenate([[NEVER if self._seen_until is None else self._seen_until], ends[:-1]])
+        gap = starts != before
+        fed = _newest(self._feed_on_s, np.where(looked.feed_on > 0, ends, np.where(gap, starts, NEVER)))
+        loaded = _newest(self._loaded_until, np.where(~looked.by_flow, ends, np.where(gap, starts, NEVER)))
+        empty = self._empty(looked, fed[1:], np.where(gap, starts, loaded[:-1]))
+        near = empty | looked.noted | gap | self._split(starts, ends)
+        near[1:] |= empty[:-1] | (looked.stands[1:] != looked.stands[:-1])
+        near[0] = True
+        rows = np.flatnonzero(near).tolist()
+        for row, following in zip(rows, [*rows[1:], len(looked)], strict=True):
+            self._seen_until, self._feed_on_s, self._loaded_until = int(before[row]), int(fed[row]), int(loaded[row])
+            one = looked.row(row)
+            self._events += [("shutter", one.start_s)] if one.shutter_moved else []
+            self._row(one)
+            if following > row + 1:
+                self._passed(looked, slice(row + 1, following))
+        self._seen_until, self._feed_on_s, self._loaded_until = int(ends[-1]), int(fed[-1]), int(loaded[-1])
+
+    def _empty(self, looked: Looked, fed: Times, loaded: Times) -> NDArray[np.bool_]:
+        """Blocks that belong to a stretch, shape (B,); `fed` and `loaded` say until when the feeder was on and load was there."""
+        feeder = (looked.feed_on == 0) & (looked.by_flow | (looked.start_s - fed >= self._loop.settle))
+        empty = looked.usable & np.where(looked.feed_on < 0, looked.by_flow, feeder)
+        if self._loop.gauge.counts_filtered:
+            empty &= ~looked.by_flow | (looked.start_s - loaded >= FILTERED_WAIT * self._loop.gauge.damping)
+        return np.asarray(empty)
+
+    def _split(self, starts: Times, ends: Times) -> NDArray[np.bool_]:
+        """Blocks in which something happened after which the belt is another one, shape (B,)."""
+        times = np.sort(np.asarray([time_s for kind, time_s in self._events if kind in SPLITS], np.int64))
+        return np.asarray(np.searchsorted(times, ends) > np.searchsorted(times, starts))
+
+    def _passed(self, looked: Looked, rows: slice) -> None:
+        """Blocks in which nothing begins, ends or is empty: what they add, one after the other."""
+        error = looked.error[rows]
+        error = error[np.isfinite(error)]
+        self._running, self._loaded = _added(self._running, looked.running[rows]), _added(self._loaded, looked.loaded[rows])
+        self._error, self._error_rows = _added(self._error, error), self._error_rows + len(error)
 
     def _row(self, row: EmptyRow) -> None:
         self._movement(row)
@@ -259,6 +302,16 @@ class EmptiesLedger:
         if oldest > 0:
             del self._entries[:oldest], self._known[:oldest]
         self._cached = None
+
+
+def _newest(before: int, times_s: Times) -> Times:
+    """The latest of some times up to each block, that of before first, shape (B + 1,)."""
+    return np.asarray(np.maximum.accumulate(np.concatenate([[before], times_s])))
+
+
+def _added(total: float, steps: NDArray[np.float64]) -> float:
+    """A sum with further steps added one after the other."""
+    return float(np.cumsum(np.concatenate([[total], steps]))[-1])
 
 
 def _join(voids: list[tuple[int, int]], first_s: int, last_s: int) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -75,10 +75,8 @@ class Look:
             return
         number = samples.time_s // length_s
         feed = samples.column("feed_running")
-        for block in np.unique(number[np.isfinite(feed)]).tolist():
-            self.feed.setdefault(block, False)
-        for block in np.unique(number[feed > 0.5]).tolist():
-            self.feed[block] = True
+        self.feed = dict.fromkeys(_once(number[np.isfinite(feed)]), False) | self.feed
+        self.feed |= dict.fromkeys(_once(number[feed > 0.5]), True)
         self._changes(samples.column("product"), number, "product", self.product)
         for block in self._changes(samples.column("empty_belt_rate"), number, "empty_belt_rate", self.tare):
             self.tared.add(block)
@@ -108,43 +106,75 @@ class Look:
         self.tared = {key for key in self.tared if key >= number}
 
 
-def look_at(loop: Loop, blocks: Blocks, look: Look) -> Iterator[EmptyRow]:
-    """The rows of closed blocks, in order of time."""
-    if not len(blocks):
-        return
-    length = blocks.length_s
-    covered = blocks.covered_s
-    state = dict(zip(STATES, blocks.state_s.T, strict=True))
-    running = state["loaded"] + state["empty"]
-    out = np.sum([state[name] for name in STATES_OUT], axis=0)
-    rate, counted = blocks.of("mean", "count_rate"), blocks.of("n", "count_rate") * blocks.step_s
-    spread = blocks.of("m2", "count_rate")
-    still_counts = (blocks.of("n", "count_rate") >= 5.0) & (spread == 0.0)
-    usable = (covered >= length) & (running >= covered) & (out == 0.0) & (counted >= 0.9 * length) & ~still_counts
-    flow, plc = blocks.of("mean", "flow"), blocks.of("mean", "plc_flow")
-    still = (blocks.of("n", "flow") > 0.0) & (blocks.of("m2", "flow") == 0.0) & (flow == 0.0)
-    temperature, speed = blocks.of("mean", "detector_temperature"), speeds(loop, blocks)
-    error = flow - blocks.of("mean", EXPECTED)
-    settled_load = (state["loaded"] >= covered) & (out == 0.0) & (blocks.of("n", EXPECTED) * blocks.step_s >= covered)
-    settled_load &= (blocks.of("maximum", "flow") < AT_TOP * loop.gauge.range.high) & np.isfinite(error)
-    product, tare = look.last.get("product:held"), look.last.get("tare:held")
-    for row, start in enumerate(blocks.start_s.tolist()):
-        number = start // length
-        product, tare = look.product.get(number, product), look.tare.get(number, tare)
-        yield EmptyRow(
-            start_s=start, end_s=start + length, usable=bool(usable[row]), by_flow=bool(state["empty"][row] >= covered[row]),
-            feed_on=look.feed.get(number) if "feed_running" in loop.tags else None,
-            stands=bool(state["stopped"][row] >= 0.5 * covered[row] > 0.0), running_s=float(running[row]),
-            loaded_s=float(state["loaded"][row]), load_error=float(error[row]) if settled_load[row] else None,
-            rate=float(rate[row]), counted_s=float(counted[row]), flow=float(flow[row]), still=bool(still[row]),
-            plc_flow=float(plc[row]), temperature=float(temperature[row]), speed=float(speed[row]), product=product,
-            tare_rate=tare, tared=number in look.tared, shutter_moved=look.shutter.get(number, False),
+def _once(number: NDArray[np.int64]) -> list[int]:
+    """Each of some numbers in rising order, once."""
+    return [int(value) for value in number[np.diff(number, prepend=np.int64(-1)) != 0]]
+
+
+class Looked:
+    """Closed blocks as the empties ledger looks at them, in order of time; `row` gives one of them.
+
+    Shape (B,) each: `running`, `loaded` [s], `error` [t/h, NaN where it is not known], `stands`, `by_flow`, `usable`, `feed_on` (-1
+    unknown, 0 off, 1 on), and `noted`, where something happened that the ledger keeps.
+    """
+
+    def __init__(self, loop: Loop, blocks: Blocks, look: Look) -> None:
+        length, covered = blocks.length_s, blocks.covered_s
+        self.start_s, self.length_s = blocks.start_s, length
+        numbers = blocks.start_s // length
+        state = dict(zip(STATES, blocks.state_s.T, strict=True))
+        self.running, self.loaded = state["loaded"] + state["empty"], state["loaded"]
+        out = np.sum([state[name] for name in STATES_OUT], axis=0)
+        self._rate, self._counted = blocks.of("mean", "count_rate"), blocks.of("n", "count_rate") * blocks.step_s
+        still_counts = (blocks.of("n", "count_rate") >= 5.0) & (blocks.of("m2", "count_rate") == 0.0)
+        self.usable = (covered >= length) & (self.running >= covered) & (out == 0.0) & (self._counted >= 0.9 * length)
+        self.usable &= ~still_counts
+        self._flow, self._plc = blocks.of("mean", "flow"), blocks.of("mean", "plc_flow")
+        self._still = (blocks.of("n", "flow") > 0.0) & (blocks.of("m2", "flow") == 0.0) & (self._flow == 0.0)
+        self._temperature, self._speed = blocks.of("mean", "detector_temperature"), speeds(loop, blocks)
+        error = self._flow - blocks.of("mean", EXPECTED)
+        settled = (state["loaded"] >= covered) & (out == 0.0) & (blocks.of("n", EXPECTED) * blocks.step_s >= covered)
+        settled &= (blocks.of("maximum", "flow") < AT_TOP * loop.gauge.range.high) & np.isfinite(error)
+        self.error = np.where(settled, error, np.nan)
+        self.stands, self.by_flow = (state["stopped"] >= 0.5 * covered) & (covered > 0.0), state["empty"] >= covered
+        self.feed_on = np.full(len(blocks), -1, np.int8)
+        if "feed_running" in loop.tags:
+            self.feed_on[:] = [look.feed.get(number, -1) for number in numbers.tolist()]
+        self._product = _held(numbers, look.product, look.last, "product:held")
+        self._tare = _held(numbers, look.tare, look.last, "tare:held")
+        self._tared, self._shutter = np.isin(numbers, list(look.tared)), np.isin(numbers, list(look.shutter))
+        self.noted = self._tared | self._shutter
+        look.forget(int(numbers[-1]) + 1)
+
+    def __len__(self) -> int:
+        return len(self.start_s)
+
+    def row(self, row: int) -> EmptyRow:
+        """One block."""
+        start, product, tare = int(self.start_s[row]), float(self._product[row]), float(self._tare[row])
+        return EmptyRow(
+            start_s=start, end_s=start + self.length_s, usable=bool(self.usable[row]), by_flow=bool(self.by_flow[row]),
+            feed_on=None if self.feed_on[row] < 0 else bool(self.feed_on[row]), stands=bool(self.stands[row]),
+            running_s=float(self.running[row]), loaded_s=float(self.loaded[row]),
+            load_error=None if math.isnan(self.error[row]) else float(self.error[row]), rate=float(self._rate[row]),
+            counted_s=float(self._counted[row]), flow=float(self._flow[row]), still=bool(self._still[row]),
+            plc_flow=float(self._plc[row]), temperature=float(self._temperature[row]), speed=float(self._speed[row]),
+            product=None if math.isnan(product) else product, tare_rate=None if math.isnan(tare) else tare,
+            tared=bool(self._tared[row]), shutter_moved=bool(self._shutter[row]),
         )  # fmt: skip
-    if product is not None:
-        look.last["product:held"] = product
-    if tare is not None:
-        look.last["tare:held"] = tare
-    look.forget(int(blocks.start_s[-1]) // length + 1)
+
+
+def _held(numbers: NDArray[np.int64], changes: dict[int, float], last: dict[str, float], name: str) -> Floats:
+    """A value at each block, the last one known held; NaN before the first. The newest one is remembered."""
+    out = np.full(len(numbers), last.get(name, np.nan))
+    for number, value in sorted(changes.items()):
+        place = int(np.searchsorted(numbers, number))
+        if place < len(numbers) and numbers[place] == number:
+            out[place:] = value
+            last[name] = value
+        elif place == len(numbers):
+            break
+    return out
 
 
 def speeds(loop: Loop, blocks: Blocks) -> Floats:
