@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -17,7 +18,7 @@ from collector.access.roles import Role, Who
 from collector.clock import Clock
 from collector.history.access_tables import ACCOUNTS, SESSIONS
 from collector.history.state import StateDb
-from config.errors import TallywireError
+from config.errors import StoreError, TallywireError
 
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{1,39}")
 ASKED_AGAIN_S = 5.0
@@ -52,8 +53,12 @@ class AccountBook:
     def any(self) -> bool:
         """Whether any account exists, active or not: from then on everybody signs in."""
         if not self._some and self._clock.monotonic() - self._asked > ASKED_AGAIN_S:
-            with self._state.transaction() as connection:
-                self._some = connection.execute(sa.select(sa.func.count()).select_from(ACCOUNTS)).scalar_one() > 0
+            try:
+                with self._state.transaction() as connection:
+                    self._some = connection.execute(sa.select(sa.func.count()).select_from(ACCOUNTS)).scalar_one() > 0
+            except StoreError:
+                if math.isinf(self._asked):
+                    raise  # it was never known; else a database that is away changes nothing
             self._asked = self._clock.monotonic()
         return self._some
 

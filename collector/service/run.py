@@ -98,6 +98,7 @@ async def _serve(options: ServiceOptions, loaded: LoadedSite, data: Path, kept: 
         await asyncio.to_thread(path.unlink)
     access = Access.open(store.state, clock, loaded.site.web)
     await asyncio.to_thread(require_account, loaded.site.web, access.accounts)
+    await asyncio.to_thread(access.accounts.any)  # known from here on, also where the database goes away
     live = LiveState(loaded.site, loaded.sha256, str(loaded.path))
     alerting = kept.alerting(loaded.site, live, clock, page_of(loaded.site.web, serving.port))
 

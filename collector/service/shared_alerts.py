@@ -3,27 +3,91 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Callable, Mapping
 from functools import partial
-from typing import Any
+from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 from checks.episodes import EpisodeChange, EpisodeTracker
 from checks.evaluation import Evaluation
 from collector.alerts.book import AlertBook
-from collector.alerts.policy import policy_of
+from collector.alerts.holds import Hold
+from collector.alerts.model import Alert
+from collector.alerts.performance import Performance, performance_of
+from collector.alerts.policy import Policy, policy_of
 from collector.clock import Clock
-from collector.delivery.desk import DeliveryDesk
+from collector.delivery.desk import DeliveryDesk, DeliveryLine
 from collector.delivery.outbox import OutboxWorker, targets_of
 from collector.history.leases import Leases
 from collector.history.postgres_state import PostgresState, PostgresView
+from collector.history.state import StateDb
 from collector.live import LiveState
 from collector.service.alerting import PERIOD_S, Alerts, Outbox, audit_head, tracker_of
 from collector.service.supervisor import sleep_or_stop
+from config.errors import StoreError
 from config.model import Site
 
+T = TypeVar("T")
 MOST_PENDING = 5000
 """Changes that wait for a database that is away; the oldest refinements go first when there are more."""
+
+
+class SharedBook(AlertBook):
+    """The book over a database that may be away: what pages and metrics ask is then answered as it was last read."""
+
+    def __init__(self, state: StateDb, policy: Policy) -> None:
+        super().__init__(state, policy)
+        self._last: dict[str, Any] = {}
+
+    def standing(self) -> list[Alert]:
+        """Alerts that are not normal, most urgent first."""
+        nothing: list[Alert] = []
+        return list(self._known("standing", super().standing, nothing))
+
+    def waiting(self) -> int:
+        """How many alerts wait for an acknowledgement."""
+        return self._known("waiting", super().waiting, 0)
+
+    def past(self, begin: float, end: float, limit: int = 500) -> list[Alert]:
+        """Every time that an alert stood and was raised in a time, newest first."""
+        nothing: list[Alert] = []
+        return list(self._known("past", partial(super().past, begin, end, limit), nothing))
+
+    def over(self, begin: float, end: float, limit: int = 500) -> list[Alert]:
+        """Every time that an alert stood in a time."""
+        nothing: list[Alert] = []
+        return list(self._known("over", partial(super().over, begin, end, limit), nothing))
+
+    def holds(self) -> list[Hold]:
+        """The orders that last."""
+        nothing: list[Hold] = []
+        return list(self._known("holds", super().holds, nothing))
+
+    def performance(self, begin: float, end: float) -> Performance:
+        """The figures of the alarm system in a time."""
+        nothing = performance_of([], [], [], None, begin, end, operators=self.policy.operators)
+        return self._known("performance", partial(super().performance, begin, end), nothing)
+
+    def _known(self, name: str, ask: Callable[[], T], nothing: T) -> T:
+        try:
+            answer = self._last[name] = ask()
+        except StoreError:
+            known: T = self._last.get(name, nothing)
+            return known
+        return answer
+
+
+class SharedDeliveries(DeliveryDesk):
+    """The deliveries over a database that may be away."""
+
+    _last: tuple[DeliveryLine, ...] = ()
+
+    def lines(self) -> list[DeliveryLine]:
+        """The deliveries as they were last read."""
+        with contextlib.suppress(StoreError):
+            self._last = tuple(super().lines())
+        return list(self._last)
 
 
 class SharedOutbox(OutboxWorker):
@@ -129,7 +193,7 @@ def open_shared_alerting(
     site: Site, state: PostgresState, leases: Leases, live: LiveState, clock: Clock, *, page: str = ""
 ) -> SharedAlerts:
     """The alerts of a site on a shared database; loops come with the leases. Alerts of loops that left the site return."""
-    book = AlertBook(PostgresView(state, leases.prove), policy_of(site))
+    book = SharedBook(PostgresView(state, leases.prove), policy_of(site))
     strangers = {alert.loop for alert in book.standing()} - site.loops.keys()
     book.end_unwatched((), now=clock.now(), loops=strangers)
     book.audit_head = partial(audit_head, state, ZoneInfo(site.time_zone))
@@ -137,5 +201,5 @@ def open_shared_alerting(
     outbox = SharedOutbox(state, site, targets, clock, page=page)
     outbox.acts = lambda: live.acts_for_site
     alerts = SharedAlerts(book, outbox, live, clock)
-    alerts.deliveries = DeliveryDesk(state, site, targets)
+    alerts.deliveries = SharedDeliveries(state, site, targets)
     return alerts

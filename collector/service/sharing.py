@@ -206,8 +206,7 @@ class Sharing:
             live.held, live.elsewhere = held, elsewhere
             live.touch()
         live.acts_for_site = SITE in turn.held
-        live.counters["loops_held"] = len(held)
-        live.counters["members"] = len(turn.members)
+        live.members = len(turn.members)
         live.counters["foreign_rows"] = self._store.foreign
         others = sorted({page for page in elsewhere.values() if page})
         text = f"{len(turn.members)} collectors share {len(live.site.loops)} loops; this one verifies {', '.join(sorted(held)) or 'none'}."

@@ -18,9 +18,7 @@ from prometheus_client.registry import Collector
 from checks.result import Verdict
 from collector.alerts.desk import AlertDesk
 from collector.alerts.model import AlertState, Priority
-from collector.delivery.desk import DeliveryDesk
 from collector.live import EndpointState, EndpointStatus, LiveState
-from collector.web import alert_metrics
 from collector.web.overview import marks
 from collector.web.words import finite
 
@@ -44,11 +42,9 @@ class LiveCollector(Collector):
         live: LiveState,
         desk: AlertDesk,
         availability: Mapping[str, float] | None = None,
-        deliveries: DeliveryDesk | None = None,
-        now: float | None = None,
+        alarms: Iterable[Metric] = (),
     ) -> None:
-        self._live, self._desk, self._availability = live, desk, availability or {}
-        self._deliveries, self._now = deliveries, now
+        self._live, self._desk, self._availability, self._alarms = live, desk, availability or {}, alarms
 
     def describe(self) -> Iterable[Metric]:
         return ()
@@ -60,8 +56,7 @@ class LiveCollector(Collector):
         yield self._links()
         yield from self._findings()
         yield self._alerts()
-        if self._now is not None:
-            yield from alert_metrics.families(self._desk, self._deliveries, self._now)
+        yield from self._alarms
         yield from self._totals()
         yield from self._endpoints()
         yield from self._service()
@@ -212,6 +207,9 @@ class LiveCollector(Collector):
         for key in sorted(self._live.problems):
             problems.add_metric([key], 1.0)
         yield problems
+        if self._live.held is not None:
+            yield _one("tallywire_loops_held", "Loops that this collector verifies.", len(self._live.held))
+            yield _one("tallywire_members", "Collectors that share the loops.", self._live.members)
         if self._live.published:
             clients = GaugeMetricFamily(
                 "tallywire_publish_clients", "Clients that read what is published.", labels=["protocol"]
@@ -226,13 +224,12 @@ def exposition(
     desk: AlertDesk,
     accept: str,
     availability: Mapping[str, float] | None = None,
-    deliveries: DeliveryDesk | None = None,
-    now: float | None = None,
+    alarms: Iterable[Metric] = (),
 ) -> tuple[bytes, str]:
-    """The metrics in the format that the scraper accepts, and its media type; `availability` by loop, 0 to 1. With the time
-    `now` [epoch s] the figures of the alarm system are among them, and with `deliveries` the outbox."""
+    """The metrics in the format that the scraper accepts, and its media type; `availability` by loop, 0 to 1; `alarms` are those of
+    the alarm system and the outbox."""
     registry = CollectorRegistry(auto_describe=False)
-    registry.register(LiveCollector(live, desk, availability, deliveries, now))
+    registry.register(LiveCollector(live, desk, availability, alarms))
     encode, media_type = choose_encoder(accept)
     return encode(registry), media_type
 

@@ -1,0 +1,126 @@
+"""Collectors that share their loops, as processes: one hangs, one loses its link, one is killed. No loop has two writers."""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+import socket
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import psycopg.conninfo
+import pytest
+
+from tests.postgres import Server
+from tests.proxy import Proxy
+from tests.service.gauge import FakeGauge
+from tests.service.shared import LOOPS, VALUES, Collector, Database, site_file, wait_until
+
+TAKEOVER_S = 10.0
+HALF = len(LOOPS) // 2
+
+
+class Link:
+    """A proxy before the server, in a thread of its own, that can be made silent."""
+
+    def __init__(self, port: int) -> None:
+        self._loop = asyncio.new_event_loop()
+        self._thread = threading.Thread(target=self._loop.run_forever, daemon=True)
+        self._thread.start()
+        self._proxy = Proxy(port)
+        asyncio.run_coroutine_threadsafe(self._proxy.accept(), self._loop).result(10)
+        self.port = self._proxy.port
+
+    def silent(self) -> None:
+        """Accept and pass nothing on, as a firewall does that drops all."""
+        self._loop.call_soon_threadsafe(self._proxy.silent)
+
+    def passing(self) -> None:
+        """Pass again; what hung before has gone."""
+        self._loop.call_soon_threadsafe(self._proxy.cut)
+        self._loop.call_soon_threadsafe(self._proxy.pass_on)
+
+    def close(self) -> None:
+        """End it."""
+        asyncio.run_coroutine_threadsafe(self._proxy.__aexit__(None, None, None), self._loop).result(10)
+        self._loop.call_soon_threadsafe(self._loop.stop)
+        self._thread.join(10)
+        self._loop.close()
+
+
+def free_port() -> int:
+    with socket.socket() as listening:
+        listening.bind(("127.0.0.1", 0))
+        return int(listening.getsockname()[1])
+
+
+@pytest.fixture
+def server() -> Iterator[Server]:
+    made = Server(port=free_port(), listen="127.0.0.1")
+    yield made
+    made.close()
+
+
+@pytest.mark.crash
+@pytest.mark.timeout(280)
+def test_loops_change_hands_when_a_collector_hangs_is_cut_off_or_killed_and_no_loop_has_two_writers(
+    server: Server, tmp_path: Path
+) -> None:
+    address = server.database()
+    name = psycopg.conninfo.conninfo_to_dict(address)["dbname"]
+    database, link = Database(address), Link(server.port)
+    collectors: list[Collector] = []
+    with FakeGauge(*VALUES) as gauge:
+        site = site_file(tmp_path, gauge.port)
+        try:
+            through = f"postgresql://tallywire@127.0.0.1:{link.port}/{name}"
+            one, other = (Collector(site, tmp_path / folder, at) for folder, at in (("one", address), ("other", through)))
+            collectors += [one, other]
+            first, second = one.process.pid, other.process.pid
+
+            def shared() -> bool:
+                return len(database.owned_by(first)) == len(database.owned_by(second)) == HALF
+
+            def all_at(pid: int) -> bool:
+                return len(database.owned_by(pid)) == len(LOOPS)
+
+            wait_until(shared, 60, "the loops are not shared")
+            wait_until(lambda: all(database.seconds(loop) for loop in LOOPS), 30, "a loop is not stored")
+
+            one.signal(signal.SIGSTOP)
+            took = wait_until(lambda: all_at(second), TAKEOVER_S, "the loops of a collector that hangs are not taken over")
+            print(f"hangs: taken over after {took:.1f} s")
+            one.signal(signal.SIGCONT)
+            wait_until(shared, 60, "the loops are not shared again")
+            assert database.late() == []
+
+            link.silent()
+            took = wait_until(lambda: all_at(first), TAKEOVER_S, "the loops of a collector that is cut off are not taken over")
+            print(f"cut off: taken over after {took:.1f} s")
+            told = httpx.get(f"{other.page}/metrics", timeout=10, trust_env=False).text
+            assert 'tallywire_problem{problem="leases"} 1.0' in told
+            before = gauge.reads
+            wait_until(lambda: gauge.reads > before + 6, 20, "nothing is read any more")
+            link.passing()
+            wait_until(shared, 60, "the loops are not shared again")
+            assert database.late() == []
+
+            one.signal(signal.SIGKILL)
+            took = wait_until(lambda: all_at(second), TAKEOVER_S, "the loops of a collector that was killed are not taken over")
+            print(f"killed: taken over after {took:.1f} s")
+            until = {loop: database.seconds(loop)[-1] for loop in LOOPS}
+            wait_until(
+                lambda: all(database.seconds(loop)[-1] > until[loop] for loop in LOOPS), 20, "a loop is not stored any more"
+            )
+            assert database.late() == []
+            gap = database.longest_gap()
+            print(f"longest time without a row: {gap} s")
+            assert gap <= 2 * TAKEOVER_S
+            assert gauge.others == 0
+        finally:
+            for collector in collectors:
+                collector.end()
+            link.close()
+            database.close()
