@@ -13,10 +13,12 @@ from pymodbus.framer import FramerType
 from pymodbus.pdu import ModbusPDU
 
 from collector.clock import Clock
+from collector.delivery.secrets import require_private
 from collector.sources.certificates import end_of_validity
 from collector.sources.failure import Kind, LinkError
 from collector.sources.frames import LATE, MbapFramer, RtuFramer, check_reply, describe_mbap, describe_rtu
 from collector.sources.guard import ModbusGuard
+from config.errors import TallywireError
 from config.model import ModbusEndpoint, Transport
 
 CONNECT_S = 2.0
@@ -173,8 +175,12 @@ class ModbusLink:
         try:
             context = ssl.create_default_context(cafile=endpoint.ca_file)
             if endpoint.client_certificate is not None:
+                if endpoint.client_key is not None:
+                    require_private("client_key", endpoint.client_key)
                 context.load_cert_chain(endpoint.client_certificate, endpoint.client_key)
                 self.certificate_expires = end_of_validity(endpoint.client_certificate)
+        except TallywireError as error:
+            raise LinkError(Kind.SETUP, f"certificate files cannot be used: {error.what} {error.where} {error.fix}") from error
         except (OSError, ValueError) as error:
             raise LinkError(Kind.SETUP, f"certificate files cannot be used: {error}") from error
         return context

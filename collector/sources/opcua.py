@@ -18,10 +18,12 @@ from asyncua.ua.uaerrors import UaError, UaStatusCodeError
 from cryptography.hazmat.primitives.serialization import Encoding
 
 from collector.clock import Clock
+from collector.delivery.secrets import require_private
 from collector.sources.certificates import end_of_validity, load
 from collector.sources.failure import Kind, LinkError
 from collector.sources.guard import OpcUaGuard
 from collector.sources.opcua_values import quality_of
+from config.errors import TallywireError
 from config.model import OpcUaEndpoint
 
 SESSION_MS = 60_000
@@ -201,6 +203,7 @@ class OpcUaLink:
         if endpoint.server_certificate is None or endpoint.client_certificate is None or endpoint.client_key is None:
             raise LinkError(Kind.SETUP, "server_certificate, client_certificate and client_key are needed for this security")
         try:
+            require_private("client_key", endpoint.client_key)
             key = endpoint.client_key.read_bytes()
             self.certificate_expires = end_of_validity(endpoint.client_certificate)
             await self.client.set_security(
@@ -212,6 +215,8 @@ class OpcUaLink:
                 ),
                 mode=ua.MessageSecurityMode[endpoint.mode],
             )
+        except TallywireError as error:
+            raise LinkError(Kind.SETUP, f"certificate files cannot be used: {error.what} {error.where} {error.fix}") from error
         except (OSError, ValueError, TypeError) as error:
             raise LinkError(Kind.SETUP, f"certificate files cannot be used: {error}") from error
 
@@ -227,6 +232,11 @@ class OpcUaLink:
         elif endpoint.password_file is not None:
             try:
                 password = endpoint.password_file.read_text(encoding="utf-8").rstrip("\r\n")
+                require_private("password_file", endpoint.password_file)
+            except TallywireError as error:
+                raise LinkError(
+                    Kind.SETUP, f"the password file cannot be used: {error.what} {error.where} {error.fix}"
+                ) from error
             except (OSError, UnicodeDecodeError) as error:
                 raise LinkError(Kind.SETUP, f"the password file cannot be read: {error}") from error
         else:

@@ -47,6 +47,7 @@ def _store(folder: Path, stem: str, certificate: x509.Certificate, key: Key) -> 
     pair.key.write_bytes(
         key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
     )
+    pair.key.chmod(0o600)
     return pair
 
 

@@ -99,6 +99,7 @@ async def test_without_a_pinned_certificate_nothing_is_asked(
 async def test_the_password_comes_from_a_file(server: PlantServer, keys: Keys, tmp_path: Path) -> None:
     secret = tmp_path / "password"
     secret.write_text("reader-pw\n", encoding="utf-8")
+    secret.chmod(0o600)
     site = opcua_site(server.url, FLOW, security="Basic256Sha256", user="reader", password_file=secret, **keys.fields())
     async with polled(site, "plc") as watch:
         await watch.good()
@@ -109,6 +110,7 @@ async def test_a_refused_login_is_told_and_not_repeated(
 ) -> None:
     secret = tmp_path / "password"
     secret.write_text("wrong", encoding="utf-8")
+    secret.chmod(0o600)
     count_services(server, monkeypatch)
     server.services.clear()
     site = opcua_site(server.url, FLOW, security="Basic256Sha256", user="reader", password_file=secret, **keys.fields())
@@ -141,6 +143,15 @@ async def test_what_is_missing_on_our_side_is_told(fields: dict[str, Any], reaso
 async def test_a_key_file_that_is_none_is_told(keys: Keys, tmp_path: Path) -> None:
     wrong = tmp_path / "key.pem"
     wrong.write_bytes(b"-----BEGIN nonsense")
+    wrong.chmod(0o600)
     fields = keys.fields() | {"client_key": wrong}
     async with polled(opcua_site("opc.tcp://127.0.0.1:1", FLOW, security="Basic256Sha256", **fields), "plc") as watch:
         await watch.bad("certificate files cannot be used")
+
+
+async def test_a_key_file_that_others_may_read_is_refused_with_what_to_do(keys: Keys) -> None:
+    keys.ours.key.chmod(0o644)
+    fields = keys.fields()
+    async with polled(opcua_site("opc.tcp://127.0.0.1:1", FLOW, security="Basic256Sha256", **fields), "plc") as watch:
+        await watch.bad("others may read the file")
+    keys.ours.key.chmod(0o600)
