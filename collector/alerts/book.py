@@ -170,8 +170,8 @@ class AlertBook(Telling):
         if not self.live or alert.state in SILENT:
             self._move(rows, alert, Move.COMES, now, SERVICE, note, message)
             return
-        out = rows.holds.over(HoldKind.OUT_OF_SERVICE, alert.loop, alert.link)
-        accepted = rows.holds.over(HoldKind.ACCEPTED, alert.loop, alert.link)
+        holds = {hold.kind: hold for hold in reversed(rows.holds.at(alert.loop, alert.link))}
+        out, accepted = holds.get(HoldKind.OUT_OF_SERVICE), holds.get(HoldKind.ACCEPTED)
         parent = parent_of(alert, rows.beside(alert, now - SAME_LOSS_S), self.policy.endpoints, now)
         if out is not None:
             self._removed(rows, alert, now, SERVICE, f"{out.reason} (ordered by {out.by}); {note}")

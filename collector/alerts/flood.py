@@ -23,11 +23,14 @@ class Flood:
     """Alerts by cause since the flood began."""
     told: list[str] = field(default_factory=list)
     """Causes of which one was told by name, of late or in spite of the flood."""
+    _pruned: int | None = None
 
     def recent(self, now: float) -> int:
         """Alerts in the last ten minutes; those that lie ahead were counted before the clock stepped back."""
         bucket = int(now) // BUCKET_S
-        first = bucket - WINDOW_S // BUCKET_S
+        if bucket == self._pruned:
+            return sum(self.buckets.values())
+        first, self._pruned = bucket - WINDOW_S // BUCKET_S, bucket
         self.buckets = {key: count for key, count in self.buckets.items() if first < key <= bucket}
         return sum(self.buckets.values())
 

@@ -16,6 +16,18 @@ from collector.history.hold_rows import HoldRows
 from collector.history.statements import one_at_a_time
 from collector.history.tables import ALERTS, OUTBOX, SPELLS, TRACKERS, TRANSITIONS
 
+_BY_ID = sa.select(ALERTS).where(ALERTS.c.id == sa.bindparam("wanted"))
+_BY_EPISODE = sa.select(ALERTS).where(ALERTS.c.episode == sa.bindparam("wanted")).limit(1)
+_LAST_AT = (
+    sa.select(ALERTS)
+    .where(ALERTS.c.loop == sa.bindparam("at_loop"), ALERTS.c.link == sa.bindparam("at_link"))
+    .order_by(ALERTS.c.raised.desc())
+    .limit(1)
+)
+_CHANGE = ALERTS.update().where(ALERTS.c.id == sa.bindparam("wanted"))
+_REMINDED = ALERTS.update().where(ALERTS.c.id == sa.bindparam("wanted")).values(reminded=sa.bindparam("at"))
+"""Statements of every change of every alert, made once: making them anew costs more than the database does."""
+
 
 class AlertRows:
     """Rows seen and written through one connection, so within one transaction of whoever opened it."""
@@ -27,7 +39,7 @@ class AlertRows:
 
     def find(self, alert: str) -> Alert | None:
         """One alert by id."""
-        row = self._connection.execute(sa.select(ALERTS).where(ALERTS.c.id == alert)).one_or_none()
+        row = self._connection.execute(_BY_ID, {"wanted": alert}).one_or_none()
         return None if row is None else alert_of(row)
 
     def of_episode(self, episode: str) -> Alert | None:
@@ -35,13 +47,12 @@ class AlertRows:
         found = self.find(episode)
         if found is not None and found.episode == episode:
             return found
-        row = self._connection.execute(sa.select(ALERTS).where(ALERTS.c.episode == episode).limit(1)).one_or_none()
+        row = self._connection.execute(_BY_EPISODE, {"wanted": episode}).one_or_none()
         return None if row is None else alert_of(row)
 
     def last_at(self, loop: str, link: str) -> Alert | None:
         """The alert of a link that was raised last."""
-        wanted = sa.select(ALERTS).where(ALERTS.c.loop == loop, ALERTS.c.link == link)
-        row = self._connection.execute(wanted.order_by(ALERTS.c.raised.desc()).limit(1)).one_or_none()
+        row = self._connection.execute(_LAST_AT, {"at_loop": loop, "at_link": link}).one_or_none()
         return None if row is None else alert_of(row)
 
     def children(self, parent: str) -> list[Alert]:
@@ -125,11 +136,11 @@ class AlertRows:
 
     def add(self, alert: Alert) -> None:
         """Store a new alert."""
-        self._connection.execute(ALERTS.insert().values(**row_of(alert), refinements_told=0))
+        self._connection.execute(ALERTS.insert(), {**row_of(alert), "refinements_told": 0})
 
     def change(self, alert: Alert) -> None:
         """Store what an alert has become."""
-        self._connection.execute(ALERTS.update().where(ALERTS.c.id == alert.id).values(**row_of(alert)))
+        self._connection.execute(_CHANGE, {"wanted": alert.id, **row_of(alert)})
 
     def refinements_told(self, alert: str) -> int:
         """How many messages have told of a refined cause."""
@@ -143,15 +154,16 @@ class AlertRows:
 
     def reminded(self, alert: str, now: float | None) -> None:
         """Note that it has been told to the last that nobody acknowledges an alert; None where that begins anew."""
-        self._connection.execute(ALERTS.update().where(ALERTS.c.id == alert).values(reminded=now))
+        self._connection.execute(_REMINDED, {"wanted": alert, "at": now})
 
     def note(self, transition: Transition) -> int:
         """Add to the history of an alert; returns the number of the entry."""
         done = self._connection.execute(
-            TRANSITIONS.insert().values(
-                time=transition.time, alert=transition.alert, old=transition.old.value, new=transition.new.value,
-                by=transition.by, note=transition.note, message=transition.message,
-            )
+            TRANSITIONS.insert(),
+            {
+                "time": transition.time, "alert": transition.alert, "old": transition.old.value, "new": transition.new.value,
+                "by": transition.by, "note": transition.note, "message": transition.message,
+            },
         )  # fmt: skip
         assert done.inserted_primary_key is not None
         return int(done.inserted_primary_key[0])

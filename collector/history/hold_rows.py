@@ -13,6 +13,14 @@ from collector.alerts.model import Alert
 from collector.alerts.stored import finding_text
 from collector.history.tables import HOLDS, MARKS, SPELLS
 
+_AT = (
+    sa.select(HOLDS)
+    .where(HOLDS.c.ended.is_(None), HOLDS.c.loop == sa.bindparam("at_loop"), HOLDS.c.link == sa.bindparam("at_link"))
+    .order_by(HOLDS.c.id.desc())
+)
+_MARK = sa.select(MARKS.c.value).where(MARKS.c.name == sa.bindparam("wanted"))
+_KEEP_MARK = MARKS.update().where(MARKS.c.name == sa.bindparam("wanted"))
+
 
 class HoldRows:
     """Rows seen and written through one connection, so within one transaction of whoever opened it."""
@@ -27,11 +35,11 @@ class HoldRows:
 
     def over(self, kind: HoldKind, loop: str, link: str) -> Hold | None:
         """The latest order of a kind in force over a link."""
-        wanted = sa.select(HOLDS).where(
-            HOLDS.c.ended.is_(None), HOLDS.c.kind == kind.value, HOLDS.c.loop == loop, HOLDS.c.link == link
-        )
-        row = self._connection.execute(wanted.order_by(HOLDS.c.id.desc()).limit(1)).one_or_none()
-        return None if row is None else _hold(row)
+        return next((hold for hold in self.at(loop, link) if hold.kind is kind), None)
+
+    def at(self, loop: str, link: str) -> list[Hold]:
+        """Every order in force over a link, the latest first."""
+        return [_hold(row) for row in self._connection.execute(_AT, {"at_loop": loop, "at_link": link})]
 
     def find(self, hold: int) -> Hold | None:
         """One order."""
@@ -55,23 +63,23 @@ class HoldRows:
 
     def mark(self, name: str) -> Any:
         """What the telling remembers under a name, None where nothing."""
-        value = self._connection.execute(sa.select(MARKS.c.value).where(MARKS.c.name == name)).scalar_one_or_none()
+        value = self._connection.execute(_MARK, {"wanted": name}).scalar_one_or_none()
         return None if value is None else json.loads(value)
 
     def keep_mark(self, name: str, value: Any) -> None:
         """Remember under a name."""
         text = json.dumps(value, allow_nan=False)
-        done = self._connection.execute(MARKS.update().where(MARKS.c.name == name).values(value=text))
-        if not done.rowcount:
-            self._connection.execute(MARKS.insert().values(name=name, value=text))
+        if not self._connection.execute(_KEEP_MARK, {"wanted": name, "value": text}).rowcount:
+            self._connection.execute(MARKS.insert(), {"name": name, "value": text})
 
     def keep_spell(self, alert: Alert) -> None:
         """Keep the time that an alert stood, before it is opened again."""
         self._connection.execute(
-            SPELLS.insert().values(
-                alert=alert.id, loop=alert.loop, raised=alert.raised, returned=alert.returned,
-                finding=finding_text(alert.finding),
-            )
+            SPELLS.insert(),
+            {
+                "alert": alert.id, "loop": alert.loop, "raised": alert.raised, "returned": alert.returned,
+                "finding": finding_text(alert.finding),
+            },
         )  # fmt: skip
 
 

@@ -51,6 +51,7 @@ from collector.web import (
     uptime_page,
     verify_page,
 )
+from collector.web.alert_metrics import AlarmMetrics
 from collector.web.compression import Compressed
 from collector.web.door import Door
 from collector.web.failures import Failures
@@ -135,10 +136,12 @@ def create_app(
 
     static_files.serve(app, files)
 
+    alarms = AlarmMetrics(desk, deliveries)
+
     @app.get("/metrics", include_in_schema=False)
     async def metrics_(request: Request) -> Response:
         body, media_type = metrics.exposition(
-            live, desk, request.headers.get("accept", ""), await uptimes.availability(), deliveries, clock.now()
+            live, desk, request.headers.get("accept", ""), await uptimes.availability(), alarms.families(clock.now())
         )
         return Response(body, headers={"Content-Type": media_type})
 

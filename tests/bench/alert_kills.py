@@ -73,6 +73,8 @@ def work(folder: str, steps: int, url: str) -> None:
     clock = ManualClock(float(T0))
     worker = OutboxWorker(state, at, targets_of(at), clock, jitter=lambda: 0.0)
     number = int(book.trackers().get(PLACE, {"next": 0})["next"])
+    if number:
+        book.tick(T0 + (number - 1) * STEP_S)  # what the last step would have seen had it lived: a tick may be repeated
     while number < steps:
         step(book, number)
         clock.step_wall(T0 + number * STEP_S - clock.now())
