@@ -18,6 +18,7 @@ from collector.access.roles import Role, Who
 from collector.clock import Clock
 from collector.history.access_tables import ACCOUNTS, SESSIONS
 from collector.history.state import StateDb
+from collector.history.statements import one_at_a_time
 from config.errors import StoreError, TallywireError
 
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{1,39}")
@@ -145,6 +146,7 @@ class AccountBook:
     @contextmanager
     def _change(self, what: str, by: Who, subject: str, old: dict[str, Any], new: dict[str, Any]) -> Iterator[sa.Connection]:
         with self._state.transaction() as connection:
+            one_at_a_time(connection, "accounts")
             yield connection
             audit.add(
                 connection,
@@ -156,6 +158,8 @@ class AccountBook:
 
 
 def _row(connection: sa.Connection, name: str) -> sa.Row[Any] | None:
+    if not NAME.fullmatch(name.strip()):
+        return None
     wanted = sa.select(ACCOUNTS).where(sa.func.lower(ACCOUNTS.c.name) == name.strip().lower())
     return connection.execute(wanted).one_or_none()
 

@@ -82,6 +82,7 @@ class Walked:
 def add(connection: sa.Connection, action: Action) -> Entry:
     """Enter an action behind the last one, in the transaction of the action itself where that has one."""
     one_at_a_time(connection, "audit")
+    one_at_a_time(connection, "audit")
     newest = connection.execute(sa.select(AUDIT).order_by(AUDIT.c.number.desc()).limit(1)).one_or_none()
     made = link(None if newest is None else _linked(newest), _content(action))
     connection.execute(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import sqlite3
 import threading
 from collections.abc import Iterator
@@ -31,6 +33,8 @@ class StateDb:
         self.where = str(path)
         self._lock = threading.RLock()
         file = address(path, read_only=read_only)
+        if not read_only:
+            _keep_private(path)
 
         def connect() -> sqlite3.Connection:
             return sqlite3.connect(file, uri=True, check_same_thread=False, timeout=10.0, isolation_level=None)
@@ -92,6 +96,13 @@ def check_version(connection: sa.Connection, where: str) -> None:
             where=where,
             fix="read it with the Tallywire that wrote it, or start the service here once to bring it up",
         )
+
+
+def _keep_private(path: Path) -> None:
+    """Nobody but the owner reads the database: hashes of passwords lie in it. The files that SQLite lays beside it follow it."""
+    with contextlib.suppress(OSError):
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
+        path.chmod(0o600)
 
 
 def _begin(connection: sa.Connection) -> None:

@@ -1,12 +1,17 @@
 from __future__ import annotations
 
+import stat
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
+from collector.access.accounts import AccountBook
 from collector.access.passwords import Argon2, normal, require_good
 from collector.access.roles import Role, Scope, Who, of_scopes
+from collector.clock import ManualClock
 from collector.history.access_tables import ACCOUNTS
+from collector.history.state import StateDb
 from config.errors import TallywireError
 from tests.collector.access.conftest import CONSOLE, GOOD, QUICK, Books
 
@@ -155,3 +160,16 @@ def test_roles_grow_and_scopes_never_reach_accounts() -> None:
     assert of_scopes(frozenset({Scope.METRICS})) is None
     assert of_scopes(frozenset({Scope.READ, Scope.OPERATE})) is Role.OPERATOR
     assert of_scopes(frozenset(Scope)) is Role.ENGINEER
+
+
+def test_database_that_holds_the_hashes_is_for_its_owner_only(tmp_path: Path) -> None:
+    path = tmp_path / "state.db"
+    path.touch(mode=0o644)
+    state = StateDb(path)
+    try:
+        AccountBook(state, ManualClock(), QUICK).add("ortega", Role.ADMIN, GOOD, by=CONSOLE)
+        modes = {one.name: stat.S_IMODE(one.stat().st_mode) for one in tmp_path.iterdir()}
+    finally:
+        state.close()
+    assert "state.db-wal" in modes
+    assert set(modes.values()) == {0o600}, modes
