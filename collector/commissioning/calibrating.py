@@ -242,7 +242,7 @@ def text(found: Calibration, zone: str) -> str:
             f"  {number:>3}  {window:<30} {run.seconds / 60:>5.0f} {one.reference:>12.2f} {used:>8.2f}  {one.reference / used:.4f}"
         )
     lines.append("")
-    for sentence in sentences(found):
+    for sentence in sentences(found, zone):
         lines += wrapped(sentence)
     for note in found.notes:
         lines += wrapped(f"note: {note}", rest="      ")
@@ -250,7 +250,7 @@ def text(found: Calibration, zone: str) -> str:
     return "\n".join(lines) + "\n"
 
 
-def sentences(found: Calibration) -> list[str]:
+def sentences(found: Calibration, zone: str) -> list[str]:
     """What the runs say of the factor, one sentence or two at a time."""
     factor = found.found
     in_force = found.facts.factor
@@ -264,10 +264,10 @@ def sentences(found: Calibration) -> list[str]:
         said.append("The factor in force lies within that uncertainty: these runs give no reason to change it.")
     if not factor.enough:
         said.append("Three runs or more before a span is changed (common practice, no source).")
-    if found.booked is not None:
+    if found.booked is not None and found.since is not None:
         tonnes, spread = past_totals(found.booked, factor)
         said.append(
-            f"With the new factor, the {found.booked:,.0f} t booked since then would have been {tonnes:,.0f} ± {spread:,.0f} t. That holds "
+            f"With the new factor, the {found.booked:,.0f} t booked since {_local(found.since, zone)[:16]} would have been {tonnes:,.0f} ± {spread:,.0f} t. That holds "
             "where the factor was wrong all the time; nothing is changed by saying so."
         )
     return said

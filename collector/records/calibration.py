@@ -115,7 +115,7 @@ def content_of(found: Calibration, site: Site, sha256: str, *, by: str, now: flo
     return CalibrationRecord(
         **head, made=now, by=by, edges=EDGES[whole], runs=runs, scale_u=100.0 * found.scale_u, tare=found.tare_s, common=found.common,
         factor_in_force=found.facts.factor, ratio=found.found.ratio, ratio_u=found.found.ratio_u, factor=found.found.factor,
-        factor_u=found.found.factor_u, repeatability=found.found.repeatability, said=tuple(sentences(found)), notes=found.notes,
+        factor_u=found.found.factor_u, repeatability=found.found.repeatability, said=tuple(sentences(found, site.time_zone)), notes=found.notes,
         ledger="\n".join(ledger_lines(found, site.time_zone)), remarks=remarks,
     )  # fmt: skip
 

@@ -164,7 +164,7 @@ def calibration_out(found: Calibration, zone: str) -> CalibrationOut:
             )
             for one, run, used in zip(found.known, found.runs, found.used, strict=True)
         ],
-        differs=found.differs, booked_t=found.booked, said=sentences(found), notes=list(found.notes),
+        differs=found.differs, booked_t=found.booked, said=sentences(found, zone), notes=list(found.notes),
         ledger=ledger_lines(found, zone), cautions=list(CAUTIONS),
     )  # fmt: skip
 

@@ -69,7 +69,7 @@ class CalibrationPages:
             title_of=self._live.site.loops[loop].title,
             asked=found,
             outcome=outcome,
-            sentences=[] if outcome is None else sentences(outcome),
+            sentences=[] if outcome is None else sentences(outcome, self.zone),
             lines=[] if outcome is None else ledger_lines(outcome, self._live.site.time_zone),
             pictures=pictures,
             overview=drawn(trend, begin, end, self._zone),

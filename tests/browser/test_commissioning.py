@@ -10,6 +10,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from collector.clock import SystemClock
+from collector.reading import GOOD, Reading
 from collector.web.alone import create_alone
 from config.load import parse_site
 from tests.browser.axe import violations
@@ -23,13 +24,19 @@ RUN = "from1=2026-03-02T05:59:00&to1=2026-03-02T07:01:00&mass1=255+t&begin1=2026
 
 
 @pytest.fixture(scope="module")
-def terminal(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+def plant_of(tmp_path_factory: pytest.TempPathFactory) -> Iterator[weighed.Weighed]:
     """A site with a stored run that can be reckoned by hand."""
     made = weighed.weighed(tmp_path_factory.mktemp("weighed"), entries=weighed.ledger())
-    with served(made.app) as base:
-        yield base
+    yield made
     assert made.history is not None
     made.history.close()
+
+
+@pytest.fixture(scope="module")
+def terminal(plant_of: weighed.Weighed) -> Iterator[str]:
+    """The address of its pages."""
+    with served(plant_of.app) as base:
+        yield base
 
 
 @pytest.fixture
@@ -81,11 +88,25 @@ def test_site_file_from_the_first_question_to_the_download(alone: str, visit: Op
     assert [line for line in seen.errors if "422" not in line] == []
 
 
-def test_from_the_loop_page_over_plan_and_calibration_to_a_record(terminal: str, visit: Open) -> None:
+def test_from_the_loop_page_over_plan_loop_check_and_calibration_to_the_records(
+    plant_of: weighed.Weighed, terminal: str, visit: Open
+) -> None:
     seen = visit(f"{terminal}/loops/TB-07")
     page = seen.page
     page.get_by_role("link", name="how long to tare and what to expect").click()
     expect(page.get_by_role("heading", name="2. Tare on the running, clean, empty belt")).to_be_visible()
+    page.get_by_role("link", name="Do it point by point, into a record").click()
+    page.get_by_label("your name").fill("R. Ortega")
+    page.get_by_label("points, % of span").fill("0,100")
+    page.get_by_role("button", name="Begin").click()
+    for percent in (0.0, 100.0, 0.0):
+        show(plant_of, percent)
+        page.get_by_role("button", name="Capture", exact=True).click()
+        page.wait_for_load_state()
+    expect(page.get_by_role("heading", name="As found: agrees")).to_be_visible()
+    page.get_by_role("button", name="Finish: nothing was adjusted").click()
+    expect(page.get_by_role("heading", name=re.compile("Loop check"))).to_be_visible()
+    page.goto(f"{terminal}/loops/TB-07/plan")
     page.get_by_role("link", name="Evaluate it afterwards, from the stored flow").click()
     page.get_by_role("link", name=re.compile("05:5.* to 07:0")).click()
     expect(page.locator("#words-1")).to_contain_text("Type its known mass")
@@ -96,7 +117,20 @@ def test_from_the_loop_page_over_plan_and_calibration_to_a_record(terminal: str,
     page.get_by_role("button", name="Make the record").click()
     expect(page.get_by_role("heading", name=re.compile("Calibration by known mass"))).to_be_visible()
     expect(page.locator("body")).to_contain_text("Nothing was changed in the gauge")
+    page.get_by_role("link", name="All records").click()
+    for kind in ("loop check", "calibration"):
+        expect(page.get_by_role("link", name=kind).first).to_be_visible()
     assert seen.errors == []
+
+
+def show(plant_of: weighed.Weighed, percent: float) -> None:
+    """What the stations show at a point of the loop check."""
+    loop = plant_of.live.site.loops["TB-07"]
+    raw, high = loop.plc.raw_span, loop.plc.range.high
+    shown = {"ai_raw": raw.low + percent / 100.0 * (raw.high - raw.low), "plc_flow": percent / 100.0 * high}
+    for role, value in shown.items():
+        reading = Reading(loop="TB-07", role=role, value=value, quality=GOOD, receive_time=weighed.NOW)
+        plant_of.live.readings["TB-07", role] = reading
 
 
 def test_window_is_moved_by_keyboard_and_the_factor_follows(terminal: str, visit: Open) -> None:

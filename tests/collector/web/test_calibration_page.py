@@ -150,6 +150,12 @@ async def test_edges_are_counted_where_the_reference_weighed_the_lot(served: Wei
     assert "no reason to change it" in text
 
 
+async def test_past_tonnes_are_told_with_their_time(served: Weighed) -> None:
+    """Before 05:59 nothing ran: 0 t; from the begin of the run on nothing is asked."""
+    text = await shown(served, {**RUN, **WINDOW, "since": "2026-03-02T05:30"})
+    assert "the 0 t booked since 2026-03-02 05:30 would have been 0 ± 0 t" in text
+
+
 async def test_run_without_its_mass_is_shown_and_asks_for_it(served: Weighed) -> None:
     text = await shown(served, {name: RUN[name] for name in ("from1", "to1")})
     assert "Type its known mass." in text

@@ -9,7 +9,6 @@ from pathlib import Path
 import numpy as np
 
 from checks.samples import GOOD, Samples
-from collector.clock import ManualClock
 from collector.history.sqlite import SqliteStore, open_store
 from collector.records.book import RecordBook
 from collector.records.desk import RecordDesk
@@ -17,6 +16,7 @@ from collector.records.sources import Sources
 from collector.web.app import create_app
 from config.ledger import Ledger, MaterialTestEntry, SpanEntry, TareEntry
 from config.model import Drive, FlowRange, Gauge, SealedSource, Site
+from tests.collector.commissioning.instant import Instant
 from tests.collector.web import plant
 from tests.collector.web.conftest import Served
 
@@ -102,7 +102,7 @@ class Weighed(Served):
 
 def weighed(folder: Path, *, entries: Ledger | None = None) -> Weighed:
     """The application over the stored run."""
-    clock, desk = ManualClock(NOW), plant.MemoryDesk()
+    clock, desk = Instant(NOW), plant.MemoryDesk()
     live = replace(plant.healthy(NOW), site=site(entries=entries))
     store = open_store(folder, live.site, clock=clock)
     store.append([flow()])
