@@ -28,7 +28,7 @@ def flows(rows: int, changed_at: int, seed: int, ratio: float = 1.12) -> tuple[n
     return flow, flow * np.where(np.arange(rows) < changed_at, 1.0, ratio)
 
 
-def write_plant(folder: Path, rows: int = 3600) -> tuple[Path, Path]:
+def write_plant(folder: Path, rows: int = 2400) -> tuple[Path, Path]:
     """Site file and one Parquet file of both loops; TB-07 is wrong from the middle on, TB-08 never."""
     site, data = folder / "site.yaml", folder / "both.parquet"
     site.write_text(SITE)
@@ -40,7 +40,7 @@ def write_plant(folder: Path, rows: int = 3600) -> tuple[Path, Path]:
     return site, data
 
 
-def job_of(folder: Path, rows: int = 3600) -> Job:
+def job_of(folder: Path, rows: int = 2400) -> Job:
     """The job of that plant."""
     site, data = write_plant(folder, rows)
     loaded: LoadedSite = load_site(site)

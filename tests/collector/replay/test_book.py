@@ -61,12 +61,12 @@ def test_stopped_and_gone_on_is_the_same_to_the_byte(job: Job, tmp_path: Path) -
     assert len(whole.outcome.findings) == 1
     notes = Notes(tmp_path)
     told = []
-    for row in (2400, 600):
+    for row in (1200, 600):
         notes.begin()
         stopped = work(replace(task, source=StoppedAt(job.source, notes, row), folder=str(tmp_path), keep=True))
         assert stopped.stopped
         told.append(stopped.end)
-    assert [end - (whole.begin or 0) for end in told if end is not None] == [2400, 3000]
+    assert [end - (whole.begin or 0) for end in told if end is not None] == [1200, 1800]
     notes.begin()
     again = work(replace(task, folder=str(tmp_path), keep=True))
     assert repr(again) == repr(whole)
@@ -154,7 +154,7 @@ def test_interrupted_command_goes_on_from_its_book(
     tmp_path: Path, how: signal.Signals, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Ctrl-C ends with 130 behind a kept state; after a kill the same command ends with the same report as one go."""
-    site, data = write_plant(tmp_path, 3600)
+    site, data = write_plant(tmp_path, 2400)
     book, out = tmp_path / "book", tmp_path / "out.json"
     arguments = ["replay", str(site), "--data", str(data), "--json", str(out), "--resume", str(book), "--loop", LOOP]
     begun = subprocess.Popen([sys.executable, "-P", "-m", "collector", *arguments], stderr=subprocess.PIPE, text=True)
@@ -173,8 +173,9 @@ def test_interrupted_command_goes_on_from_its_book(
     first = out.read_bytes()
     assert main.main(arguments) == exits.FINDINGS  # everything is there already
     assert out.read_bytes() == first
-    assert main.main([*arguments[:6], "--loop", LOOP]) == exits.FINDINGS  # without a book
-    assert out.read_bytes() == first
+    if how is signal.SIGKILL:
+        assert main.main([*arguments[:6], "--loop", LOOP]) == exits.FINDINGS  # without a book
+        assert out.read_bytes() == first
     capsys.readouterr()
 
 

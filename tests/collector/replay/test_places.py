@@ -96,7 +96,7 @@ def test_folder_of_sealed_days_by_any_address_and_the_history_itself(
     store.seal(MIDNIGHT + 7200.0)  # the first day is sealed, the second one hot
     store.close()
     arguments = ["replay", str(site), "--from", "2027-01-15", "--to", "2027-01-17", "--history", str(tmp_path / "data")]
-    expected = report_of([*arguments, "--workers", "2"], tmp_path / "0.json")
+    expected = report_of(arguments, tmp_path / "0.json")
     (finding,) = expected["loops"][0]["findings"]  # type: ignore[index]
     assert finding["link"] == "scaling-block"
     assert finding["begin"].startswith("2027-01-16T00:0")
