@@ -10,6 +10,7 @@ from collector.commissioning.browsing import Browsed, Offer, tags_for
 from collector.commissioning.paste import Fields, fragment
 from collector.commissioning.survey_text import number
 from collector.replay.text import WIDTH, wrapped
+from collector.sources.opcua_variable import clean
 from config.errors import TallywireError
 from config.model import Site
 from config.roles import ROLES
@@ -70,7 +71,7 @@ def _offer(place: int, offer: Offer, now: float) -> list[str]:
     if variable.source_time is not None:
         besides.append(_age(now - variable.source_time))
     lines += wrapped("; ".join(besides), first="      ", rest="      ") if besides else []
-    lines += wrapped(variable.node, first="      ", rest="      ")
+    lines += wrapped(clean(variable.node), first="      ", rest="      ")
     if offer.declared is not None:
         lines.append(f"      is {offer.declared[0]} {offer.declared[1]} in the site file")
     for rank, guess in enumerate(offer.guesses[:3]):

@@ -33,7 +33,7 @@ async def read_modbus(
             try:
                 words = await reader.read_where_it_can(table, unit, start, count)
             except LinkError as error:
-                failures[reader.name] = error.reason
+                failures.setdefault(reader.name, error.reason)
                 words = {}
             registers.setdefault((table, unit), {}).update(words)
             step()

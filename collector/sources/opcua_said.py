@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from asyncua import ua
 
 from collector.sources.opcua_source import OpcUaSource
+from collector.sources.opcua_variable import clean
 from collector.sources.source import Place
 from config.model import OpcUaTag, Tag
 from config.units import unit_from_unece
@@ -30,6 +31,10 @@ async def said_of(source: OpcUaSource, places: Mapping[Place, Tag]) -> dict[Plac
     for place, unit_value, range_value in zip(plain, unit_values, range_values, strict=True):
         info = None if unit_value is None or unit_value.Value is None else unit_value.Value.Value
         ends = None if range_value is None or range_value.Value is None else range_value.Value.Value
-        unit = unit_from_unece(info.UnitId) or str(info.DisplayName.Text or "") if isinstance(info, ua.EUInformation) else ""
+        unit = (
+            unit_from_unece(info.UnitId) or clean(str(info.DisplayName.Text or ""))
+            if isinstance(info, ua.EUInformation)
+            else ""
+        )
         out[place] = (unit, (float(ends.Low), float(ends.High)) if isinstance(ends, ua.Range) else None)
     return out

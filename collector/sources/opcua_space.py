@@ -16,7 +16,7 @@ from asyncua.ua.attribute_ids import AttributeIds
 from collector.sources.failure import Kind, LinkError
 from collector.sources.opcua import TOO_MANY, OpcUaLink, failures
 from collector.sources.opcua_names import NodeName, parse, written
-from collector.sources.opcua_variable import Space, Variable, fill, good, put_ends, put_unit
+from collector.sources.opcua_variable import Space, Variable, clean, fill, good, put_ends, put_unit
 from config.errors import TallywireError
 
 DEPTH, MOST_NODES = 12, 5000
@@ -105,7 +105,7 @@ class Walker:
                 f"the server has no node {under}", where="--under", fix="browse without --under to see what it has"
             )
         text = shown.Value.Value.Text if good(shown) and shown.Value is not None else under
-        place = _Place(node, str(text), (), is_variable=int(kind.Value.Value) == int(ua.NodeClass.Variable))
+        place = _Place(node, clean(str(text)), (), is_variable=int(kind.Value.Value) == int(ua.NodeClass.Variable))
         if place.is_variable:
             self._variables.append(place)
         return place
@@ -135,7 +135,7 @@ class Walker:
             if getattr(target, "ServerIndex", None) or getattr(target, "NamespaceUri", None):
                 continue
             node = ua.NodeId(target.Identifier, target.NamespaceIndex, target.NodeIdType)
-            name = str(reference.DisplayName.Text or reference.BrowseName.Name or node.to_string())
+            name = clean(str(reference.DisplayName.Text or reference.BrowseName.Name or node.to_string()))
             if reference.ReferenceTypeId.Identifier == HAS_PROPERTY and reference.ReferenceTypeId.NamespaceIndex == 0:
                 if place.is_variable:
                     place.parts[str(reference.BrowseName.Name)] = node

@@ -12,6 +12,7 @@ from collector.sources.opcua_names import parse, written
 from collector.sources.opcua_values import number_of, quality_of, time_of
 from config.units import unit_from_unece
 
+MOST_SIGNS = 120
 TEXTS = ("String", "LocalizedText", "ByteString", "Guid", "XmlElement")
 ID_TYPES = {int(kind.value): kind.name for kind in ua.VariantType}
 
@@ -59,6 +60,11 @@ class Space:
         return "" if found is None else written(found, self.namespaces)
 
 
+def clean(text: str) -> str:
+    """What a server says in words, made safe to show: one line, nothing that steers a terminal, not endless."""
+    return " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())[:MOST_SIGNS]
+
+
 def good(data: ua.DataValue) -> bool:
     """Whether there is a value of good status."""
     return data.Value is not None and (data.StatusCode is None or data.StatusCode.is_good())
@@ -83,10 +89,10 @@ def fill(variable: Variable, row: Sequence[ua.DataValue]) -> None:
         number = number_of(value, {})
     except (ValueError, OverflowError):
         text = value.Text if isinstance(value, ua.LocalizedText) else value
-        variable.shown = " ".join(str(text).split())[:60] if isinstance(text, str | int | float) else "no single number"
+        variable.shown = clean(str(text))[:60] if isinstance(text, str | int | float) else "no single number"
         return
     if variable.data_type in TEXTS:
-        variable.shown = str(value)[:60]
+        variable.shown = clean(str(value))[:60]
         return
     variable.value = float(number)
 
@@ -103,7 +109,7 @@ def _type_name(data: ua.DataValue, kind: ua.DataValue) -> str:
 def put_unit(variable: Variable, value: Any) -> None:
     """The unit from an EUInformation: ours where the id is known, else the word of the server."""
     if isinstance(value, ua.EUInformation):
-        variable.unit = unit_from_unece(value.UnitId) or str(value.DisplayName.Text or "")
+        variable.unit = unit_from_unece(value.UnitId) or clean(str(value.DisplayName.Text or ""))
 
 
 def put_ends(variable: Variable, value: Any) -> None:

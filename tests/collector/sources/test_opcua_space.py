@@ -88,6 +88,18 @@ async def test_every_variable_is_found_once_with_value_unit_and_range(server: Pl
     assert not space.cut
 
 
+async def test_names_that_would_steer_a_terminal_are_made_safe(server: PlantServer) -> None:
+    async def add() -> None:
+        assert server._server is not None
+        folder = await server._server.nodes.objects.add_folder(_id("odd"), "2:odd\x1b[2J\nname")
+        await folder.add_variable(_id("odd text"), "2:\x1b]0;x\x07", "a\x1b[31mb\n")
+
+    server.call(add())
+    space = await walked(server, "ns=2;s=odd")
+    (variable,) = space.variables
+    assert (variable.path, variable.name, variable.shown) == (("odd [2J name",), "]0;x", "a [31mb")
+
+
 async def test_a_space_that_leads_back_into_itself_ends(server: PlantServer) -> None:
     space = await walked(server, "nsu=urn:terminal:tags;s=deep", depth=50)
     assert "bottom" in {variable.name for variable in space.variables}
@@ -141,7 +153,7 @@ async def test_a_server_that_takes_few_nodes_at_once_is_asked_for_fewer(
 
         monkeypatch.setattr(session, "browse", picky)
         space = await Walker(link).walk()
-    assert len(space.variables) == 40
+    assert len(space.variables) == 41
 
 
 async def test_the_stated_rate_is_never_exceeded_on_the_wire(server: PlantServer) -> None:
@@ -164,7 +176,7 @@ async def test_what_was_found_before_a_cut_stays(server: PlantServer) -> None:
         walker = Walker(link, lambda seen, requests, where: proxy.cut() if where.startswith("values") else None)
         with pytest.raises(LinkError):
             await walker.walk()
-    assert len(walker.space.variables) == 40
+    assert len(walker.space.variables) == 41
 
 
 @pytest.mark.parametrize("trouble", ["silent", "garbled"])
