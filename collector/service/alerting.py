@@ -78,6 +78,7 @@ class Alerts:
         self._reasons: dict[str, str] = {}
         self._noted: dict[str, str] = {}
         self._followed: dict[str, int] = {}
+        self._waiting: int | None = None
 
     def take(self, evaluation: Evaluation) -> None:
         """Take one evaluation, in order of time."""
@@ -131,8 +132,13 @@ class Alerts:
     def _tick(self) -> None:
         try:
             self._book.tick(self._clock.now())
+            waiting = self._book.waiting()
         except StoreError as error:
             self._failed(error)
+            return
+        if waiting != self._waiting:
+            self._waiting = waiting
+            self._live.touch()
 
     def _failed(self, error: Exception) -> None:
         self._live.count("alert_errors")

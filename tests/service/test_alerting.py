@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ import sqlalchemy as sa
 from checks.evaluation import BeltState, Evaluation, Totals
 from checks.finding import Finding
 from checks.result import Verdict
+from collector.access.audit import Action, AuditLog
 from collector.alerts.book import AlertBook
 from collector.alerts.model import AlertState
 from collector.alerts.policy import REMIND_S
@@ -180,3 +182,33 @@ def told(terminal: Terminal) -> int:
     with terminal.state.transaction() as connection:
         wanted = sa.select(sa.func.count()).where(TRANSITIONS.c.message.is_(True))
         return int(connection.execute(wanted).scalar_one())
+
+
+def test_time_that_changes_an_alert_wakes_the_pages(terminal: Terminal) -> None:
+    terminal.see(finding(), 60)
+    (alert,) = terminal.alerts.desk.standing()
+    terminal.alerts.desk.shelve(alert.id, by="x", reason="y", until=terminal.clock.now() + 60.0, now=terminal.clock.now())
+    terminal.alerts._tick()
+    before = terminal.live.news
+    terminal.alerts._tick()
+    assert terminal.live.news == before
+    terminal.clock.step_wall(60.0)
+    terminal.alerts._tick()
+    assert terminal.live.news == before + 1
+    assert terminal.states == [AlertState.UNACKNOWLEDGED]
+
+
+def test_daily_summary_carries_the_end_of_the_audit_log_of_the_day_before(terminal: Terminal) -> None:
+    log = AuditLog(terminal.state)
+    day = datetime.fromtimestamp(T0, UTC).date()
+    for number in range(3):
+        log.add(Action(time=T0 + 60.0 * number, who="R. Hald", kind="account", address="127.0.0.1", what="sign in"))
+    log.add(Action(time=T0 + 2 * 86400.0, who="R. Hald", kind="account", address="127.0.0.1", what="sign in"))
+    last = log.head(T0 + 86400.0)
+    assert last is not None
+    book = terminal.alerts.desk
+    assert isinstance(book, AlertBook)
+    assert book.audit_head is not None
+    assert book.audit_head(day) == f"entry {last.number}, {last.sha256}"
+    assert last.number == 3
+    assert book.audit_head(day - timedelta(days=2)) == ""

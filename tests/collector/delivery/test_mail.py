@@ -55,6 +55,29 @@ async def test_password_travels_over_tls(tmp_path: Path, monkeypatch: pytest.Mon
     assert len(post.mails) == 1
 
 
+async def test_certificate_of_the_plant_is_named_in_the_site_file_and_recipients_come_from_elsewhere(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("MAIL_PASSWORD", "s3cr3t")
+    monkeypatch.setenv("MAIL_TO", "shift@terminal.example, chief@terminal.example")
+    async with serving(tmp_path) as post:
+        target = mail(
+            post.port, start_tls=True, user="tallywire", password_env="MAIL_PASSWORD", to=(), to_env="MAIL_TO",
+            ca_file=tmp_path / "server.pem",
+        )  # fmt: skip
+        await target.send(message())
+    assert post.recipients == [["shift@terminal.example", "chief@terminal.example"]]
+    assert target.shown == "mail through 127.0.0.1 to s...@terminal.example and 1 more"
+
+
+@pytest.mark.parametrize("given", ["the crew", "a@b c", " , "])
+def test_recipients_that_are_none_are_refused_without_being_shown(given: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("MAIL_TO", given)
+    with pytest.raises(TallywireError, match="recipients are no mail addresses") as caught:
+        mail(25, to=(), to_env="MAIL_TO")
+    assert given.strip(" ,") == "" or given not in str(caught.value)
+
+
 async def test_server_with_an_unknown_certificate_gets_neither_password_nor_mail(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
