@@ -15,7 +15,9 @@ from collector.access.roles import Role, Who
 from collector.access.sessions import Sessions
 from collector.access.tokens import TokenBook
 from collector.clock import ManualClock
+from collector.history.postgres_state import PostgresState
 from collector.history.state import StateDb
+from tests.postgres import Server
 
 QUICK = Argon2(time_cost=1, memory_cost=8, parallelism=1)
 GOOD = "potash on the belt"
@@ -32,9 +34,16 @@ class Books:
     log: AuditLog
 
 
-@pytest.fixture
-def books(tmp_path: Path) -> Iterator[Books]:
-    state, clock = StateDb(tmp_path / "state.db"), ManualClock()
+@pytest.fixture(params=["sqlite", "postgres"])
+def books(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Books]:
+    """On each kind of database, one after the other."""
+    state: StateDb
+    if request.param == "postgres":
+        server: Server = request.getfixturevalue("postgres_server")
+        state = PostgresState(server.database(7))
+    else:
+        state = StateDb(tmp_path / "state.db")
+    clock = ManualClock()
     yield Books(
         state, clock, AccountBook(state, clock, QUICK), Sessions(state, clock, idle_s=1800, longest_s=43200),
         TokenBook(state, clock), AuditLog(state),
