@@ -13,6 +13,7 @@ from checks.episodes import EpisodeChange, EpisodeTracker
 from checks.evaluation import Evaluation
 from collector.alerts.book import AlertBook
 from collector.alerts.holds import Hold
+from collector.alerts.lifecycle import ANNUNCIATED
 from collector.alerts.model import Alert
 from collector.alerts.performance import Performance, performance_of
 from collector.alerts.policy import Policy, policy_of
@@ -47,7 +48,8 @@ class SharedBook(AlertBook):
 
     def waiting(self) -> int:
         """How many alerts wait for an acknowledgement."""
-        return self._known("waiting", super().waiting, 0)
+        standing: list[Alert] = self._last.get("standing", [])
+        return self._known("waiting", super().waiting, sum(alert.state in ANNUNCIATED for alert in standing))
 
     def past(self, begin: float, end: float, limit: int = 500) -> list[Alert]:
         """Every time that an alert stood and was raised in a time, newest first."""

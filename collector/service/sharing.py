@@ -28,6 +28,8 @@ from config.model import ModbusEndpoint, Site, Transport
 T = TypeVar("T")
 PROBLEM = "leases"
 NOTE = "shared"
+SETTLED_AFTER_S = 5.0
+"""Loops are given back to a collector only when for so long none has come or gone [s]: one that hung for a moment comes and goes."""
 LONGEST_FLUSH_S = 2.0
 """How long a loop that is given back may wait until what was measured of it is written [s]."""
 
@@ -93,6 +95,7 @@ class Sharing:
         self._make_poller = make_poller
         self._adopted: dict[str, int] = {}
         self._polled: dict[str, frozenset[str]] = {}
+        self._members: tuple[tuple[str, ...], float] = ((), 0.0)
         live.held = frozenset()
         live.acts_for_site = False
 
@@ -119,13 +122,21 @@ class Sharing:
         for loop in [loop for loop, epoch in self._adopted.items() if turn.held.get(loop) != epoch]:
             self._release(loop)
             event(logging.WARNING, "lease-lost", f"another collector has taken {loop} over", loop=loop)
-        for loop in sorted(turn.held.keys() - self._adopted.keys() - {SITE} - turn.surplus):
+        surplus = turn.surplus if self._settled(turn) else frozenset()
+        for loop in sorted(turn.held.keys() - self._adopted.keys() - {SITE} - surplus):
             await self._adopt(loop, turn.held[loop])
         self._show(turn)
         await self._poll_for(self._adopted)
-        if turn.surplus & self._adopted.keys():
-            await self._give_back(turn.surplus & self._adopted.keys())
+        if surplus & self._adopted.keys():
+            await self._give_back(surplus & self._adopted.keys())
             self._show(turn)
+
+    def _settled(self, turn: Turn) -> bool:
+        """Whether the same collectors have been there for a while."""
+        names, now = tuple(member.owner for member in turn.members), self._clock.monotonic()
+        if names != self._members[0]:
+            self._members = (names, now)
+        return now - self._members[1] >= SETTLED_AFTER_S
 
     async def _adopt(self, loop: str, epoch: int) -> None:
         """Take a loop on: nobody else writes for it, so what is stored and kept of it stands still while it is read."""

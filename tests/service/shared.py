@@ -63,11 +63,12 @@ class Collector:
     """One service."""
 
     def __init__(self, site: Path, data: Path, address: str) -> None:
-        self.process = subprocess.Popen(
-            [sys.executable, "-P", "-m", "collector", "run", str(site), "--data", str(data), "--port", "0"],
-            stdout=subprocess.PIPE, stderr=(data.parent / f"{data.name}.log").open("w"), text=True,
-            env={**os.environ, "PYTHONPATH": str(ROOT), VARIABLE: address, "OPENBLAS_NUM_THREADS": "1"},
-        )  # fmt: skip
+        environment = {**os.environ, "PYTHONPATH": str(ROOT), VARIABLE: address, "OPENBLAS_NUM_THREADS": "1"}
+        with (data.parent / f"{data.name}.log").open("w") as log:
+            self.process = subprocess.Popen(
+                [sys.executable, "-P", "-m", "collector", "run", str(site), "--data", str(data), "--port", "0"],
+                stdout=subprocess.PIPE, stderr=log, text=True, env=environment,
+            )  # fmt: skip
         self._page = ""
 
     @property
@@ -105,7 +106,7 @@ class Database:
 
     def rows(self, query: str, *arguments: Any) -> list[tuple[Any, ...]]:
         """The rows of a query."""
-        return self.connection.execute(query, arguments).fetchall()  # type: ignore[arg-type]
+        return self.connection.execute(query, arguments).fetchall()
 
     def owners(self) -> dict[str, str]:
         """Who holds each loop now; '' where nobody does."""
@@ -120,12 +121,10 @@ class Database:
         """The stored seconds of a loop."""
         return [row[0] for row in self.rows("SELECT ts FROM samples WHERE loop = %s ORDER BY ts", loop)]
 
-    def longest_gap(self) -> int:
-        """The longest time without a row in any loop [s]."""
-        gaps = self.rows(
-            "SELECT max(gap) FROM (SELECT ts - lag(ts) OVER (PARTITION BY loop ORDER BY ts) - 1 AS gap FROM samples) g"
-        )
-        return int(gaps[0][0] or 0)
+    def gaps(self) -> list[tuple[str, int, int]]:
+        """Loop, last second before it and length [s] of every time without a row."""
+        gaps = "SELECT loop, ts, lead(ts) OVER (PARTITION BY loop ORDER BY ts) - ts - 1 AS gap FROM samples"
+        return [(loop, ts, gap) for loop, ts, gap in self.rows(f"SELECT * FROM ({gaps}) g WHERE gap > 0 ORDER BY ts")]
 
     def late(self) -> list[tuple[Any, ...]]:
         """Rows of a superseded epoch."""
