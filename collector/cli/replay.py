@@ -87,6 +87,8 @@ def run(args: argparse.Namespace) -> int:
             "a site file and either recorded data or a time of the history are needed",
             fix="tallywire replay SITE.yaml --data FILE, or --from DAY --to DAY",
         )
+    if args.data and args.history is not None:
+        raise TallywireError("--data and --history exclude each other", fix="name the recorded data or the history, not both")
     if args.workers and args.cluster:
         raise TallywireError("--workers and --cluster exclude each other", fix="name the one that is to do the work")
     from collector.replay.columns import read_map
