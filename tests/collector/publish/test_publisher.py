@@ -103,7 +103,7 @@ async def test_a_service_that_says_nothing_more_is_told_as_silent_and_its_loops_
 async def test_a_child_that_dies_or_hangs_ends_the_task_and_comes_back_on_its_port(
     sign: signal.Signals, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("collector.publish.publisher.ANSWERS_WITHIN_S", 2.0)
+    monkeypatch.setattr("collector.publish.publisher.ANSWERS_WITHIN_S", 5.0)
     state = live(**MODBUS_ONLY)
     publisher = Publisher(state, SystemClock())
     at = (await publisher.open())["modbus"]
