@@ -114,7 +114,8 @@ def calibrate(
         for number, one in enumerate(known, 1)
     ]
     booked = None if since is None else booked_since(store, loop_id, since, min(one.begin for one in known))
-    return evaluated(loop_id, facts, known, runs, scale_u=scale_u, tare_s=tare_s, since=since, booked=booked)
+    notes = [] if since is None else notes_of_past(store, loop_id, since, site.time_zone)
+    return evaluated(loop_id, facts, known, runs, scale_u=scale_u, tare_s=tare_s, since=since, booked=booked, notes=notes)
 
 
 def gauge_facts(site: Site, loop_id: str, day_s: float) -> GaugeFacts:
@@ -145,7 +146,7 @@ def steady_run(
 
 def evaluated(
     loop_id: str, facts: GaugeFacts, known: Sequence[Known], runs: Sequence[Run], *, scale_u: float, tare_s: float,
-    since: float | None = None, booked: float | None = None,
+    since: float | None = None, booked: float | None = None, notes: Sequence[str] = (),
 ) -> Calibration:  # fmt: skip
     """The outcome of runs that were read already."""
     u = [max(LEAST_U, counting_uncertainty(facts, run)) for run in runs]
@@ -156,17 +157,16 @@ def evaluated(
         return used, new_factor([one.reference for one in known], used, u, facts.factor, common)
 
     used, found = factor(turned=False)
-    notes = [
-        note for number, (one, run) in enumerate(zip(known, runs, strict=True), 1) for note in _notes(number, run, one, facts)
-    ]
+    pairs = zip(known, runs, strict=True)
+    told = [*notes, *(note for number, (one, run) in enumerate(pairs, 1) for note in _notes(number, run, one, facts))]
     if abs(found.ratio - 1.0) > LARGE:
-        notes.insert(
+        told.insert(
             0,
             f"the factor would move by {found.ratio - 1.0:+.0%}: before it is believed, compare the mass, its unit and the times",
         )
     return Calibration(
         loop=loop_id, facts=facts, known=tuple(known), runs=tuple(runs), used=tuple(used), u=tuple(u), scale_u=scale_u, tare_s=tare_s,
-        common=common, found=found, otherwise=factor(turned=True)[1], since=since, booked=booked, notes=tuple(notes),
+        common=common, found=found, otherwise=factor(turned=True)[1], since=since, booked=booked, notes=tuple(told),
     )  # fmt: skip
 
 
@@ -219,6 +219,14 @@ def booked_since(store: Store, loop: str, begin: float, end: float) -> float:
     for part in stretches:
         total += _integral(store, loop, float(part[0]), float(part[-1]) + HOUR_S)
     return total
+
+
+def notes_of_past(store: Store, loop: str, since: float, zone: str) -> list[str]:
+    """Whether the history reaches back to a time."""
+    extent = store.extent(loop)
+    if extent is not None and extent[0] > since + HOUR_S:
+        return [f"the history begins at {_local(extent[0], zone)[:16]}: tonnes before that are not in the sum"]
+    return []
 
 
 def _integral(store: Store, loop: str, begin: float, end: float) -> float:

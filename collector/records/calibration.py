@@ -22,7 +22,8 @@ EDGES: dict[bool, Literal["counted", "left out"]] = {True: "counted", False: "le
 
 
 class CalibrationRun(Part):
-    """One run: its stretch and the window that was used [epoch s], tonnes of the window and of both edges by the gauge [t].
+    """One run: its stretch and the window that was used [epoch s], tonnes of the window and of both edges by the gauge [t]; an
+    edge of noise about zero may be negative.
 
     `reference` is the known mass [t], `missing` seconds in the window without a flow, `u` what counting and repetition leave of
     the indicated tonnes, relative, one standard deviation [1]; `moved`: a person moved the window.
@@ -35,8 +36,8 @@ class CalibrationRun(Part):
     moved: bool
     reference: Number = Field(gt=0.0)
     window_t: Number = Field(gt=0.0)
-    leading_t: Number = Field(ge=0.0)
-    tailing_t: Number = Field(ge=0.0)
+    leading_t: Number
+    tailing_t: Number
     missing: Number = Field(ge=0.0)
     u: Number = Field(gt=0.0)
 

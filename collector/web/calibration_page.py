@@ -8,6 +8,7 @@ from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, HTTPException, Path, Request
+from pydantic import ValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse, Response
 
@@ -19,6 +20,7 @@ from collector.commissioning.calibrating import (
     evaluated,
     gauge_facts,
     ledger_lines,
+    notes_of_past,
     sentences,
     steady_run,
 )
@@ -26,6 +28,7 @@ from collector.history.store import Store, Trend
 from collector.live import LiveState
 from collector.records.book import Record, RecordBook
 from collector.records.calibration import content_of
+from collector.records.content import told
 from collector.web import calibration_answers as answers
 from collector.web import record_answers
 from collector.web.calibration_asked import Asked, AskedRun, asked
@@ -104,8 +107,13 @@ class CalibrationPages:
         """The numbered record of an outcome."""
         if self._book is None:
             raise TallywireError("there is no history to keep the record in", fix="start the service with a data folder")
-        site, now = self._live.site, self._clock.now()
-        return self._book.add(content_of(outcome, site, self._live.site_sha256, by=by, now=now, remarks=remarks))
+        try:
+            content = content_of(
+                outcome, self._live.site, self._live.site_sha256, by=by, now=self._clock.now(), remarks=remarks
+            )
+        except ValidationError as error:
+            raise told(error, "calibration") from error
+        return self._book.add(content)
 
     async def compute(self, loop: str, body: answers.CalibrationIn) -> Calibration:
         """The outcome for a program; TallywireError says what cannot be taken."""
@@ -162,18 +170,20 @@ class CalibrationPages:
         first = min(one.begin for one in whole)
         try:
             facts = gauge_facts(site, loop, whole[0].begin)
-            booked = None
+            booked, notes = None, list[str]()
             if found.since is not None:
                 if not found.since < first:
                     raise TallywireError("this time does not lie before the first run", where="since", fix="an earlier one")
                 booked = await run_in_threadpool(booked_since, self.store, loop, found.since, first)
+                notes = await run_in_threadpool(notes_of_past, self.store, loop, found.since, self.zone)
         except TallywireError as problem:
             found.problems.append(problem)
             return None, pictures
         runs = [run.read for run in found.runs if run.read is not None]
         outcome = evaluated(
-            loop, facts, whole, runs, scale_u=found.scale_percent / 100.0, tare_s=found.tare_s, since=found.since, booked=booked
-        )
+            loop, facts, whole, runs, scale_u=found.scale_percent / 100.0, tare_s=found.tare_s, since=found.since, booked=booked,
+            notes=notes,
+        )  # fmt: skip
         return outcome, pictures
 
     async def _picture(self, loop: str, run: AskedRun, read: Run) -> Drawn:

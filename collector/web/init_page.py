@@ -59,7 +59,7 @@ class InitPages:
             "init_step.html", 422 if wrong else 200, draft=draft, step=step, number=number, loop_answers=loop, said=values,
             wrong=wrong or {}, asks=init_steps.asks_of(step, loop), steps=STEPS, open_steps=init_steps.reached(found), device=DEVICE, protocol=PROTOCOL, address=ADDRESS,
             loop_ask=LOOP, hints=HINTS, sides=SIDES, roles=ROLES, usual_device=lambda whose: usual_device(found, whose), text=text,
-            loaded=loaded, problems=problems, lost=left_out(found) if step == "result" else [], summary="" if loaded is None else summary(loaded),
+            loaded=loaded, problems=[(item, init_steps.step_of(item.path, found)) for item in problems], lost=left_out(found) if step == "result" else [], summary="" if loaded is None else summary(loaded),
         )  # fmt: skip
 
     async def take(self, key: str, request: Request) -> Response:

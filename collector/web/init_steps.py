@@ -58,6 +58,17 @@ def possible(found: SiteAnswers, step: str, number: int) -> tuple[str, int]:
     return step, max(0, min(number, most))
 
 
+def step_of(path: str, found: SiteAnswers) -> str:
+    """The query of the step in which a problem can be mended, by its dotted path in the file."""
+    for number, loop in enumerate(found.loops):
+        place = f"loops.{loop.name}."
+        if path.startswith(place):
+            part = path.removeprefix(place).partition(".")[0]
+            step = {"gauge": "gauge", "plc": "plc", "drive": "plc", "tags": "tags"}.get(part, "gauge")
+            return f"step={step}&loop={number}"
+    return "step=devices" if path.startswith("endpoints") else "step=loops" if path.startswith("loops") else "step=site"
+
+
 def asks_of(step: str, loop: LoopAnswers) -> Sequence[tuple[str, Sequence[Ask]]]:
     """The questions of a step under their headings."""
     if step == "site":

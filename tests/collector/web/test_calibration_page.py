@@ -156,6 +156,11 @@ async def test_past_tonnes_are_told_with_their_time(served: Weighed) -> None:
     assert "the 0 t booked since 2026-03-02 05:30 would have been 0 ± 0 t" in text
 
 
+async def test_history_that_does_not_reach_back_is_told(served: Weighed) -> None:
+    text = await shown(served, {**RUN, **WINDOW, "since": "2026-02-01T00:00"})
+    assert "The history begins at 2026-03-02 05:30: tonnes before that are not in the sum." in text
+
+
 async def test_run_without_its_mass_is_shown_and_asks_for_it(served: Weighed) -> None:
     text = await shown(served, {name: RUN[name] for name in ("from1", "to1")})
     assert "Type its known mass." in text

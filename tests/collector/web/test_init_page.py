@@ -167,7 +167,7 @@ async def test_file_that_is_not_sound_says_what_to_mend(served: Served) -> None:
         await taken(served, place, step)
     page = (await served.get(f"{place}?step=result")).text
     assert "to mend before it can be used" in page
-    assert "loops.TB-07.gauge.range" in page
+    assert f'<a href="{place}?step=gauge&amp;loop=0">loops.TB-07.gauge.range' in page
 
 
 async def test_steps_that_cannot_be_gone_to_lead_back(served: Served) -> None:
