@@ -15,6 +15,7 @@ import pytest
 from collector.replay.doing import Job, Means, outcome_of, replay_all
 from collector.replay.executor import executor, refuse_open_address
 from collector.replay.report import to_bytes
+from collector.replay.work import Task, work
 from config.errors import TallywireError
 from tests.collector.replay.plants import job_of
 
@@ -36,12 +37,26 @@ def expected(job: Job) -> bytes:
 
 
 @pytest.fixture(scope="module")
-def cluster() -> Iterator[Any]:
+def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """Two workers behind TLS on this machine; the certificates lie where the command looks for them."""
     library: Any = distributed
-    with library.LocalCluster(
-        n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1", scheduler_port=0
-    ) as found:
-        yield found
+    security = library.Security.temporary()
+    folder = tmp_path_factory.mktemp("certificates")
+    names = {"CA_FILE": security.tls_ca_file, "CLIENT__CERT": security.tls_client_cert, "CLIENT__KEY": security.tls_client_key}
+    with pytest.MonkeyPatch.context() as patch:
+        for name, content in names.items():
+            (folder / name).write_text(content)
+            patch.setenv(f"DASK_DISTRIBUTED__COMM__TLS__{name}", str(folder / name))
+        with library.LocalCluster(
+            n_workers=2,
+            threads_per_worker=1,
+            dashboard_address=None,
+            host="127.0.0.1",
+            scheduler_port=0,
+            protocol="tls",
+            security=security,
+        ) as found:
+            yield found
 
 
 def test_pool_of_processes_says_the_same(job: Job, expected: bytes) -> None:
@@ -49,6 +64,7 @@ def test_pool_of_processes_says_the_same(job: Job, expected: bytes) -> None:
 
 
 def test_cluster_says_the_same(job: Job, expected: bytes, cluster: Any) -> None:
+    assert cluster.scheduler_address.startswith("tls://127.0.0.1:")
     assert to_bytes(outcome_of(job, replay_all(job, Means(cluster=cluster.scheduler_address)))) == expected
 
 
@@ -115,3 +131,18 @@ def test_tls_without_certificates_and_a_silent_scheduler_are_told(monkeypatch: p
 def test_number_of_workers_is_bounded() -> None:
     with pytest.raises(TallywireError, match="workers"), executor(workers=-1):
         pass
+
+
+def test_worker_that_cannot_see_the_book_works_without_it(job: Job, tmp_path: Path) -> None:
+    """What a worker on another machine does: no notes and no states, only its result."""
+    task = Task(
+        site=job.site, loop="TB-08", source=job.source, end=1_800_000_300, keep=True, folder=str(tmp_path / "elsewhere")
+    )
+    done = work(task)
+    assert done.rows == 300
+    assert not (tmp_path / "elsewhere").exists()
+
+
+def test_worker_of_another_version_is_refused(job: Job) -> None:
+    with pytest.raises(TallywireError, match="another version"):
+        work(Task(site=job.site, loop="TB-08", source=job.source, program="0.0.1+0"))
