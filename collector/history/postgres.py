@@ -67,7 +67,7 @@ def make_folders(layout: Layout) -> None:
 class PostgresStore(TieredStore):
     """Every write for a loop goes through the fence; without one the history is open for reading only.
 
-    `foreign` counts the rows that were dropped because another collector has their loop.
+    `foreign` counts the rows and other writes that were dropped because another collector has their loop.
     """
 
     def __init__(self, layout: Layout, site: Site, state: PostgresState, clock: Clock, fence: Fence | None) -> None:
@@ -97,7 +97,9 @@ class PostgresStore(TieredStore):
     def _writing(self, loop: str) -> Iterator[sa.Connection | None]:
         fence = self._writer()
         with self.database.transaction(SHORT_S) as connection:
-            yield connection if loop in fence.share(connection, (loop,)) else None
+            ours = loop in fence.share(connection, (loop,))
+            self.foreign += not ours
+            yield connection if ours else None
 
     def _may_seal(self, waiting: Iterable[LoopDay]) -> set[LoopDay]:
         """What is held, and what no collector of this site file will ever hold where this one acts for the site."""
