@@ -20,8 +20,8 @@ def add(subparsers: Subparsers) -> None:
         "backup",
         help="copy the history, also while the service runs",
         description="Copies databases, sealed days and the site file into a folder. Run it again on the same folder: sealed days "
-        "that are there already are not copied twice. Secrets, keys and certificates are not part of it. With a PostgreSQL "
-        "database, copy that with pg_dump first and the folder of sealed days afterwards.",
+        "that are there already are not copied twice. Secrets, keys and certificates are not part of it. A shared "
+        "history in PostgreSQL is backed up by deploy/postgres/backup.",
     )
     parser.add_argument("site", type=Path, metavar="SITE", help="site file (YAML)")
     parser.add_argument("--to", type=Path, required=True, metavar="DIR", help="folder of the backups, best on another disk")
@@ -48,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
         raise TallywireError(
             "the history of this site lies in a PostgreSQL database",
             where="history",
-            fix="pg_dump --format=custom of that database first, then a copy of the folder of sealed days (history.archive)",
+            fix="deploy/postgres/backup: pg_dump of that database, then a copy of the folder of sealed days (history.archive)",
         )
     layout, now = Layout(data_folder(args.data, loaded.site)), SystemClock().now()
     inside = args.to.resolve().is_relative_to(layout.root.resolve())

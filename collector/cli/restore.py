@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
     if site.history.shared:
         raise TallywireError(
             "the history of this site lies in a PostgreSQL database", where="history",
-            fix="pg_restore into an empty database, and copy the folder of sealed days back",
+            fix="deploy/postgres/restore: pg_restore into an empty database, and the folder of sealed days back",
         )  # fmt: skip
     layout = Layout(data_folder(args.data, site))
     done = restore(args.source, layout, site.site, args.at)

@@ -244,5 +244,5 @@ def _say_start(service: Service, loaded: LoadedSite, data: Path, port: int) -> N
         loops=len(loaded.site.loops),
         data=str(data),
         page=page,
-        published=" ".join(published.values()),
+        published=" ".join(published.values()) or "nothing",
     )

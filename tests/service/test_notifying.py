@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import signal
 import socket
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,6 +13,8 @@ import pytest
 
 from collector.clock import ManualClock
 from collector.service.notifying import STATUS_EVERY_S, Notifier
+from tests.service.gauge import FakeGauge
+from tests.service.test_run import SITE, START_LIMIT_S, Child
 from tests.service.waiting import until
 
 
@@ -84,6 +87,26 @@ async def test_without_a_manager_nothing_is_said_and_nothing_fails(tmp_path: Pat
     gone = Notifier({"NOTIFY_SOCKET": str(tmp_path / "gone")}, ManualClock(), lambda: "")
     assert gone.active
     gone.say("READY=1")
+
+
+def test_a_service_says_when_it_is_ready_how_it_stands_and_when_it_stops(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listening, FakeGauge(200.0, 201.0) as gauge:
+        listening.bind(str(tmp_path / "notify"))
+        listening.settimeout(START_LIMIT_S)
+        monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+        monkeypatch.setenv("WATCHDOG_USEC", "3000000")
+        site = tmp_path / "site.yaml"
+        site.write_text(SITE.format(port=gauge.port))
+        child = Child(site, tmp_path / "data")
+        first, second = listening.recv(4096).decode(), listening.recv(4096).decode()
+        assert first.startswith("READY=1\nSTATUS=1 loop: ")
+        assert second.startswith("WATCHDOG=1\nSTATUS=1 loop: ")
+        assert child.end(signal.SIGTERM)[0] == 0
+        last = ""
+        while not last.startswith("STOPPING"):
+            last = listening.recv(4096).decode()
 
 
 def test_an_abstract_socket_is_one_with_an_at_sign() -> None:
