@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -46,9 +47,17 @@ class Borrowing:
                 self._ask("POST", name)
 
     def give_back(self) -> None:
-        """Give all back."""
+        """Give all back; what the service cannot be told of comes back by itself, and costs nobody his result."""
+        untold = []
         for name in self._names:
-            self._ask("DELETE", name)
+            try:
+                self._ask("DELETE", name)
+            except TallywireError:
+                untold.append(name)
+        if untold:
+            sys.stderr.write(
+                f"tallywire: {', '.join(untold)} could not be given back; the service takes it back within five minutes\n"
+            )
 
     def _still_held(self) -> bool:
         try:
@@ -61,7 +70,9 @@ class Borrowing:
     def _ask(self, method: str, name: str) -> None:
         body = {"by": "survey", "seconds": FOR_S} if method == "POST" else None
         try:
-            answer = self._client.request(method, f"/api/v1/endpoints/{name}/lend", json=body)
+            # the service takes a change from a program as JSON only, which no page of somebody else can send
+            headers = {"Content-Type": "application/json"}
+            answer = self._client.request(method, f"/api/v1/endpoints/{name}/lend", json=body, headers=headers)
         except httpx.HTTPError as error:
             raise TallywireError(
                 "no service answers to borrow from",

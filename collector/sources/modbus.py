@@ -81,7 +81,11 @@ class ModbusLink:
             self.close()
             raise _connect_failure(self._refusal)
         context.comm_params.timeout_connect = self._endpoint.timeout
-        _keep_alive(context.transport.get_extra_info("socket"))
+        try:
+            _keep_alive(context.transport.get_extra_info("socket"))
+        except (OSError, AttributeError) as error:  # the library has no transport left where the connection is lost already
+            self.close()
+            raise LinkError(Kind.REFUSED, "the device ended the connection at once") from error
 
     def close(self) -> None:
         """Close the connection; safe to call twice."""

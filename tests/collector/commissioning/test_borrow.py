@@ -128,3 +128,9 @@ def test_no_service_is_told_with_what_to_do() -> None:
 def test_nothing_is_asked_where_nothing_is_wanted() -> None:
     with borrowed(modbus_site(1, {"flow": {"address": 0}}), False, base="http://127.0.0.1:9"):
         pass
+
+
+def test_what_cannot_be_given_back_costs_nobody_his_result(served: Served, capsys: pytest.CaptureFixture[str]) -> None:
+    with borrowed(served.site, True, base=served.base):
+        served.live.endpoints.clear()
+    assert "the service takes it back within five minutes" in capsys.readouterr().err

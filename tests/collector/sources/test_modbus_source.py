@@ -8,6 +8,7 @@ import pytest
 from checks.samples import BAD, GOOD
 from collector.clock import SystemClock
 from collector.live import EndpointState
+from collector.sources import modbus
 from collector.sources.failure import LinkError
 from collector.sources.modbus_source import ModbusSource
 from config.model import ModbusEndpoint
@@ -262,6 +263,22 @@ async def test_nobody_listening_is_refused() -> None:
     site = modbus_site(port, FLOW)
     with pytest.raises(LinkError, match="connection refused"):
         await ModbusSource("gauge", _endpoint(site), site, SystemClock()).connect()
+
+
+@pytest.mark.parametrize("error", [OSError(9, "Bad file descriptor"), AttributeError("'NoneType' object has no attribute")])
+async def test_a_device_that_ends_the_connection_at_once_is_a_failure_of_the_link(
+    monkeypatch: pytest.MonkeyPatch, error: Exception
+) -> None:
+    """What the socket, or the library that has none left, then raises while the connection is being set up."""
+
+    def ended(wire: object) -> None:
+        raise error
+
+    monkeypatch.setattr(modbus, "_keep_alive", ended)
+    async with Device() as device:
+        site = modbus_site(device.port, FLOW)
+        with pytest.raises(LinkError, match="ended the connection at once"):
+            await ModbusSource("gauge", _endpoint(site), site, SystemClock()).connect()
 
 
 def _endpoint(site: object) -> ModbusEndpoint:
