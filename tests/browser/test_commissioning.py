@@ -16,6 +16,7 @@ from config.load import parse_site
 from tests.browser.axe import violations
 from tests.browser.conftest import Open
 from tests.browser.served import served
+from tests.browser.test_accessibility import AT, FOCUSABLE
 from tests.collector.web import weighed
 
 pytestmark = pytest.mark.browser
@@ -152,6 +153,22 @@ def test_window_is_moved_by_keyboard_and_the_factor_follows(terminal: str, visit
     expect(end).to_have_attribute("aria-valuetext", "06:07:00")
     assert violations(page) == []
     assert seen.errors == []
+
+
+def test_tab_reaches_the_edges_of_the_window_between_picture_and_fields(terminal: str, visit: Open) -> None:
+    page = visit(f"{terminal}/loops/TB-07/calibration?{RUN}").page
+    expect(page.get_by_role("slider").first).to_be_visible()
+    wanted, seen = page.evaluate(FOCUSABLE), []
+    for _ in range(wanted + 40):
+        page.keyboard.press("Tab")
+        at = page.evaluate(AT)
+        if at is None:
+            break
+        seen.append(at)
+    assert [item["name"] for item in seen if item["outline"] < 2 or not item["shown"]] == []
+    places = [item["place"] for item in seen]
+    assert places == sorted(places)
+    assert sum('role="slider"' in item["name"] for item in seen) == 2
 
 
 def test_window_is_dragged_by_mouse_and_never_leaves_the_run(terminal: str, visit: Open) -> None:
