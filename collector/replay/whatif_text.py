@@ -89,12 +89,12 @@ def _table(difference: Difference) -> list[str]:
         _row("loop-months judged (30 days)", _months(before), _months(after)),
         _row("findings", str(before.findings.count), str(after.findings.count)),
         _row("  a loop-month", _rate(before.findings), _rate(after.findings)),
-        _row(f"  {CONFIDENCE:.0%} (exact Poisson)".replace("%", " %", 1), _limits(before.findings), _limits(after.findings)),
+        _row(f"  {100 * CONFIDENCE:.0f} % (exact Poisson)", _limits(before.findings), _limits(after.findings)),
         *(
             [
                 _row("false findings", _false(before), _false(after)),
                 _row("  a loop-month", _rate(before.false), _rate(after.false)),
-                _row("  95 % (exact Poisson)", _limits(before.false), _limits(after.false)),
+                _row(f"  {100 * CONFIDENCE:.0f} % (exact Poisson)", _limits(before.false), _limits(after.false)),
             ]
             if before.false is not None
             else []
@@ -118,11 +118,16 @@ def _false(side: Side) -> str:
 
 
 def _rate(rate: Rate | None) -> str:
-    return "-" if rate is None or rate.rate is None else f"{rate.rate:.3g}"
+    return "-" if rate is None or rate.rate is None else _plain(rate.rate)
 
 
 def _limits(rate: Rate | None) -> str:
-    return "-" if rate is None or rate.low is None else f"{rate.low:.3g} to {rate.high:.3g}"
+    return "-" if rate is None or rate.low is None or rate.high is None else f"{_plain(rate.low)} to {_plain(rate.high)}"
+
+
+def _plain(value: float) -> str:
+    """Three digits, never with an exponent."""
+    return f"{value:,.0f}" if value >= 100.0 else f"{value:.3g}"
 
 
 def _delay(delays: Delays, name: str) -> str:
