@@ -212,8 +212,8 @@ def by_day(samples: Samples) -> list[tuple[int, Samples]]:
 
 
 def _unlink(path: Path) -> None:
-    for name in (path, path.with_name(path.name + "-wal"), path.with_name(path.name + "-shm")):
-        name.unlink(missing_ok=True)
+    for ending in ("", "-wal", "-shm", "-journal"):
+        path.with_name(path.name + ending).unlink(missing_ok=True)
 
 
 class HotDays:

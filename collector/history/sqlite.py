@@ -101,8 +101,8 @@ class SqliteStore(TieredStore):
                 answer = ask(hot)
             return answer if path.exists() else None  # else its log may have gone before it was opened
         except sqlite3.Error as error:
-            if not path.exists():
-                return None
+            if not path.exists() or error.sqlite_errorname == "SQLITE_READONLY_ROLLBACK":
+                return None  # a kill came while the file was made: it never held a row, and its writer makes it anew
             raise StoreError(f"samples cannot be read ({error})", where=str(path)) from error
 
     def close(self) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sqlite3
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -183,3 +184,26 @@ def test_file_without_tables_of_a_past_day_is_swept_away(embedded: Opener, tmp_p
     empty.touch()
     assert store.seal(OVER) == 0
     assert not empty.exists()
+
+
+@pytest.mark.parametrize("past", [True, False])
+def test_file_that_a_kill_left_half_made_holds_nothing_and_is_made_anew(embedded: Opener, tmp_path: Path, past: bool) -> None:
+    """Until the write-ahead log is on, a new file has a journal; a reader may not roll it back, and the service must start."""
+    made, folder = tmp_path / "made.db", tmp_path / "data" / "hot"
+    folder.mkdir(parents=True)
+    half = folder / "2026-07-16.db"
+    connection = sqlite3.connect(made, isolation_level=None)
+    connection.executescript("CREATE TABLE filler(x); PRAGMA cache_size=1; BEGIN; ")
+    connection.executemany("INSERT INTO filler VALUES (?)", [("x" * 500,)] * 200)
+    for ending in ("", "-journal"):
+        half.with_name(half.name + ending).write_bytes(made.with_name(made.name + ending).read_bytes())
+    connection.close()
+    store = embedded()
+    assert list(store.scan("TB-07", MIDNIGHT, OVER)) == []
+    if past:
+        assert store.seal(OVER) == 0
+        assert list(folder.iterdir()) == []
+    else:
+        part = recorded(rows=5)
+        assert store.append([part]) == 5
+        assert_same(join(list(store.scan("TB-07", MIDNIGHT, OVER))), part)
