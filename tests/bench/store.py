@@ -1,0 +1,169 @@
+"""What a history costs in both modes: appending fifty loops a second, reading a day back, a year's trend beside bare SQL.
+
+    python -P tests/bench/store.py [--loops 50] [--seconds 300]
+
+Prints shares and ratios. Processor time of PostgreSQL is that of its processes; the rest of the machine is left out.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import statistics
+import sys
+import tempfile
+import time
+import zlib
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import psutil
+import sqlalchemy as sa
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from checks.samples import Samples
+from collector.clock import SystemClock
+from collector.history import rollups
+from collector.history.opening import open_store
+from collector.history.tables import ROLLUPS
+from collector.history.tiers import TieredStore
+from config.model import FlowRange, Gauge, History, Loop, Plc, RecordedTag, Site
+from tests.collector.history.recorded import MIDNIGHT
+from tests.postgres import Server
+
+ROLES = ("flow", "plc_flow", "count_rate", "speed", "loop_current", "ai_raw", "gauge_total", "plc_total", "detector_temperature",
+         "drive_running", "drive_frequency", "empty_belt_rate", "nuclide_code", "gauge_clock")  # fmt: skip
+VARIABLE = "TALLYWIRE_BENCH_DATABASE"
+HOURS = 366 * 24
+REPEATS = 7
+
+
+def site_of(loops: int, history: History) -> Site:
+    """Loops with fourteen tags each."""
+    loop = Loop(
+        gauge=Gauge(range=FlowRange(high=420)), plc=Plc(range=FlowRange(high=420)), tags={role: RecordedTag() for role in ROLES}
+    )
+    return Site(schema_=1, site="bench", loops={f"TB-{n:03}": loop for n in range(loops)}, history=history)
+
+
+def second(site: Site, at: int, rng: np.random.Generator) -> list[Samples]:
+    """One second of every loop."""
+    quality = {role: np.zeros(1, np.uint8) for role in ROLES}
+    return [
+        Samples(
+            loop=loop, time_s=np.array([at], np.int64), flags=np.zeros(1, np.uint8), quality=quality,
+            values={role: rng.normal(200.0, 5.0, 1) for role in ROLES},
+        )
+        for loop in site.loops
+    ]  # fmt: skip
+
+
+def server_s(server: Server) -> float:
+    """Processor time of a server's processes so far [s]; of those that ended, what their parent keeps."""
+    pid = int((server.folder / "data" / "postmaster.pid").read_text().splitlines()[0])
+    head = psutil.Process(pid)
+    times = [head.cpu_times(), *(child.cpu_times() for child in head.children(recursive=True))]
+    return sum(one.user + one.system for one in times) + times[0].children_user + times[0].children_system
+
+
+def append(store: TieredStore, site: Site, seconds: int, server_time: Callable[[], float]) -> None:
+    """Append second after second; shares of one core for one second of all loops each second."""
+    rng = np.random.default_rng(1)
+    batches = [second(site, MIDNIGHT + at, rng) for at in range(seconds)]
+    store.append(batches[0])
+    took: list[float] = []
+    ours, theirs = time.process_time(), server_time()
+    for batch in batches[1:]:
+        began = time.perf_counter()
+        store.append(batch)
+        took.append(time.perf_counter() - began)
+    ours, theirs = time.process_time() - ours, server_time() - theirs
+    print(
+        f"  append of {len(site.loops)} loops a second: {100 * ours / len(took):.2f} % of a core here,"
+        f" {100 * theirs / len(took):.2f} % in the server; a commit takes {1e3 * statistics.median(took):.1f} ms"
+        f" (95 %: {1e3 * sorted(took)[int(0.95 * len(took))]:.1f} ms)"
+    )
+    began = time.perf_counter()
+    rows = sum(len(part) for part in store.scan(next(iter(site.loops)), MIDNIGHT, MIDNIGHT + 86_400))
+    print(f"  reading one loop of them back: {1e6 * (time.perf_counter() - began) / rows:.0f} us a row")
+
+
+def year(store: TieredStore, loop: str) -> None:
+    """The trend of a year by the hour, beside the same rows by bare SQL with the bytes unpacked, and without."""
+    fields = len(rollups.FIELDS)
+    data = zlib.compress(np.random.default_rng(2).normal(size=600).tobytes(), 6)
+    with store.state.transaction() as connection:
+        connection.execute(
+            ROLLUPS.insert(),
+            [
+                {"loop": loop, "length_s": 7200, "start_s": MIDNIGHT + 3600 * hour, "layout": 1, "statistics": data}
+                for hour in range(HOURS)
+            ],
+        )
+    wanted = (
+        sa.select(ROLLUPS.c.start_s, ROLLUPS.c.statistics)
+        .where(ROLLUPS.c.loop == loop, ROLLUPS.c.length_s == 7200)
+        .order_by(ROLLUPS.c.start_s)
+    )
+
+    def bare() -> None:
+        with store.state.transaction() as connection:
+            connection.execute(wanted).all()
+
+    def unpacked() -> None:
+        with store.state.transaction() as connection:
+            for row in connection.execute(wanted):
+                zlib.decompress(row.statistics)
+
+    def ours() -> None:
+        with store.state.transaction() as connection:
+            rows = connection.execute(wanted).all()
+        np.frombuffer(b"".join(zlib.decompress(row.statistics) for row in rows), np.float64).reshape(len(rows), -1)
+
+    ours()
+    base = _median(bare)
+    print(
+        f"  a year by the hour, {HOURS} rows of {fields} fields: bare SQL 1, with the bytes unpacked {_median(unpacked) / base:.1f},"
+        f" as arrays {_median(ours) / base:.1f} (bare: {1e3 * base:.0f} ms)"
+    )
+
+
+def _median(work: Callable[[], None]) -> float:
+    took = []
+    for _ in range(REPEATS):
+        began = time.perf_counter()
+        work()
+        took.append(time.perf_counter() - began)
+    return statistics.median(took)
+
+
+def main() -> None:
+    """Measure both modes."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--loops", type=int, default=50)
+    parser.add_argument("--seconds", type=int, default=300)
+    args = parser.parse_args()
+    print(f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
+    server = Server()
+    try:
+        os.environ[VARIABLE] = server.database()
+        with tempfile.TemporaryDirectory() as made:
+            folder = Path(made)
+            for name, kept in (
+                ("embedded", History()),
+                ("shared", History(database_env=VARIABLE, archive=folder / "archive")),
+            ):
+                print(f"{name}:")
+                site = site_of(args.loops, kept)
+                store = open_store(folder / name, site, clock=SystemClock())
+                append(store, site, args.seconds, lambda: server_s(server))
+                year(store, next(iter(site.loops)))
+                store.close()
+    finally:
+        server.close()
+
+
+if __name__ == "__main__":
+    main()
