@@ -27,6 +27,7 @@ COMMANDS = (
     "report",
     "records",
     "history",
+    "published",
     "backup",
     "restore",
     "alerts",

@@ -1,42 +1,4 @@
-"""The Modbus register table: its map, and a picture as registers.
-
-Holding and input registers show the same (functions 3 and 4), addresses count from 0 as on the wire, values of two registers
-have the high word first (ABCD). The map is version 1; a new version keeps what stands here and adds behind it.
-
-======== ========= ================================================================================================
-register type      meaning
-======== ========= ================================================================================================
-0        uint16    version of this map, 1
-1        uint16    heartbeat, one more each second, 0 after 65535; it stands still while the service is silent
-2        uint16    1 while the service speaks, 0 when it has been silent for longer than 5 s
-3        uint16    number of loops
-4        uint16    registers of a loop, 64
-5        uint16    first register of the first loop, 16
-6-7      uint32    time of the service [s since 1970 UTC]
-8-15               0, for later versions
-======== ========= ================================================================================================
-
-Loop n, in the order of the site file, n from 0, begins at 16 + 64 n:
-
-======== ========= ================================================================================================
-offset   type      meaning
-======== ========= ================================================================================================
-0        uint16    fit for control: 1 only where nothing is in doubt. Never wire it into a trip
-1        uint16    quality: 0 good, 1 uncertain, 2 bad; with 2 nothing else in the loop means anything
-2        uint16    verdict: 0 not evaluated, 1 agrees, 2 doubtful, 3 differs
-3        uint16    NE 107: 0 none, 1 good, 2 maintenance required, 3 out of specification, 4 function check, 5 failure
-4        uint16    link that deviates: 0 none, 1 counts, 2 load, 3 drive, 4 gauge output, 5 current, 6 input card,
-                   7 scaling block, 8 totals, 9 communication, 10 setup
-5        uint16    age of the evaluation [s], 65535 where there is none or it is older
-6-7      float32   deviation of that link, else of the scaling block [t/h], NaN where the data say nothing
-8-9      float32   the same [% of the span of the PLC]
-10-11    uint32    agrees since [s since 1970 UTC], 0 where it does not agree
-12-13    uint32    end of what was evaluated [s since 1970 UTC], 0 where nothing was
-14-15              0, for later versions
-16-35    text      id of the loop, two characters a register, filled up with 0
-36-63    text      id of the cause in the catalogue, '' where none is known
-======== ========= ================================================================================================
-"""
+"""A picture as registers of the Modbus table; `collector.publish.interface` is its map."""
 
 from __future__ import annotations
 
@@ -44,12 +6,9 @@ import math
 import struct
 from collections.abc import Sequence
 
+from collector.publish.interface import CAUSE_AT, HEAD, MAP_VERSION, PER_LOOP, TEXT_AT
 from collector.publish.picture import Picture, Quality
 
-MAP_VERSION = 1
-HEAD = 16
-PER_LOOP = 64
-TEXT_AT, CAUSE_AT = 16, 36
 _QUALITY = {Quality.GOOD: 0, Quality.UNCERTAIN: 1, Quality.WAITING: 2, Quality.STALE: 2}
 
 

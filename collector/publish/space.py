@@ -2,27 +2,7 @@
 
 The namespace is `urn:tallywire:published`; identifiers are texts such as `TB-07/FitForControl`.
 
-==================== ========= =====================================================================================
-`Tallywire/`         type      meaning
-==================== ========= =====================================================================================
-`InterfaceVersion`   UInt16    version of this address space, 1
-`Heartbeat`          UInt32    one more each second; Bad, and standing still, while the service is silent
-==================== ========= =====================================================================================
-
-==================== ========= =====================================================================================
-of each loop         type      meaning
-==================== ========= =====================================================================================
-`FitForControl`      Boolean   true and Good only where nothing is in doubt, else Bad. Never wire it into a trip
-`FitForControlCode`  UInt16    the same for clients that cannot look at a status: 1 and Good, else 0 and Uncertain, never Bad
-`Verdict`            UInt32    0 not evaluated, 1 agrees, 2 doubtful, 3 differs
-`Ne107Status`        UInt32    0 none, 1 good, 2 maintenance required, 3 out of specification, 4 function check, 5 failure
-`DeviatingLink`      UInt32    first link that deviates, 0 none; `EnumStrings` has the words of these three
-`Cause`              String    id of the cause in the catalogue, empty where none is known
-`Reason`             String    why the flow is not fit for control, in words
-`DeviationRate`      Double    deviation of that link, else of the scaling block [t/h]
-`DeviationSpan`      Double    the same [% of the span of the PLC]
-`AgreesSince`        DateTime  since when it agrees; Bad where it does not
-==================== ========= =====================================================================================
+`collector.publish.interface` lists the variables.
 
 Verdict and what belongs to it are Good where the loop agrees or differs, Uncertain where it is doubtful or not evaluated,
 BadWaitingForInitialData before the first evaluation, BadNoCommunication where the data or the service are silent. What is Bad has
@@ -39,6 +19,7 @@ from typing import Any
 import asyncua.ua
 from asyncua.server.server import Server
 
+from collector.publish.interface import MAP_VERSION, NAMESPACE
 from collector.publish.picture import LINK_WORDS, STATUS_WORDS, VERDICT_WORDS, Picture
 from collector.publish.status import BY_QUALITY, GOOD, HEALTHY, NO_DATA, UNCERTAIN, of_fit, of_value
 from config.units import unece_unit_id
@@ -46,8 +27,6 @@ from config.units import unece_unit_id
 ua: Any = asyncua.ua
 """Untyped: the generated classes carry types that their own constructors do not take."""
 
-NAMESPACE = "urn:tallywire:published"
-VERSION = 1
 UNITS_OF = "http://www.opcfoundation.org/UA/units/un/cefact"
 _TYPES = ua.VariantType
 _NEVER = datetime(1601, 1, 1, tzinfo=UTC)
@@ -70,7 +49,7 @@ class Space:
         """Make the nodes; once, before the server starts."""
         self._index = await self._server.register_namespace(NAMESPACE)
         top = await self._server.nodes.objects.add_object(self._id("Tallywire"), self._name("Tallywire"))
-        await self._variable(top, "InterfaceVersion", _TYPES.UInt16, VERSION)
+        await self._variable(top, "InterfaceVersion", _TYPES.UInt16, MAP_VERSION)
         await self._variable(top, "Heartbeat", _TYPES.UInt32, 0)
         for picture in pictures:
             loop = picture.loop
@@ -88,7 +67,7 @@ class Space:
             self._level = level
             value = ua.DataValue(ua.Variant(level, _TYPES.Byte))
             await self._server.write_attribute_value(ua.NodeId(ua.ObjectIds.Server_ServiceLevel), value)
-        await self._put("InterfaceVersion", _TYPES.UInt16, VERSION, GOOD, None)
+        await self._put("InterfaceVersion", _TYPES.UInt16, MAP_VERSION, GOOD, None)
         status = GOOD if alive else int(ua.StatusCodes.BadNoCommunication)
         await self._put("Heartbeat", _TYPES.UInt32, beat % 2**32, status, time or None)
         for picture in pictures:

@@ -16,8 +16,8 @@ from asyncua.client.client import Client
 from checks.result import Verdict
 from collector.clock import SystemClock
 from collector.live import LiveState
+from collector.publish.interface import NAMESPACE
 from collector.publish.publisher import Publisher
-from collector.publish.space import NAMESPACE
 from config.publish import ModbusPublish, OpcUaPublish, Publish
 from tests.collector.web import plant
 

@@ -18,8 +18,8 @@ from typing import Any
 import pytest
 
 from collector.demo import PlantProcess, start_plant
+from collector.publish.interface import NAMESPACE
 from collector.publish.opcua_server import APPLICATION_URI
-from collector.publish.space import NAMESPACE
 from tests.collector.sources.authority import application_pair
 from tests.peers.peer import Peer, node, patient
 

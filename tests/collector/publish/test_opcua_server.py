@@ -19,9 +19,9 @@ from asyncua.client.client import Client
 from asyncua.crypto.security_policies import SecurityPolicyBasic256Sha256
 from asyncua.crypto.uacrypto import CertProperties
 
+from collector.publish.interface import NAMESPACE, NODES_LOOP, NODES_TOP
 from collector.publish.opcua_server import APPLICATION_URI, VerdictServer
 from collector.publish.picture import LINK_WORDS, STATUS_WORDS, VERDICT_WORDS, silenced
-from collector.publish.space import NAMESPACE
 from config.publish import OpcUaPublish, PublishUser
 from tests.collector.publish.test_registers import FAULT, FIT, NEW, TIME
 from tests.collector.sources.authority import Pair, application_pair
@@ -82,6 +82,14 @@ async def test_a_loop_that_is_fit_and_one_that_nothing_is_known_of(client: Clien
     assert await read(client, "TB-08/AgreesSince") == (datetime.fromtimestamp(1_799_990_000, UTC), "Good")
     for name in ("FitForControl", "Verdict", "DeviationRate", "AgreesSince"):
         assert await read(client, f"TB-09/{name}") == (None, "BadWaitingForInitialData")
+
+
+async def test_the_address_space_is_the_one_that_is_written_down(client: Client) -> None:
+    for path, fields in (("Tallywire", NODES_TOP), ("TB-07", NODES_LOOP)):
+        found = {}
+        for one in await (await node(client, path)).get_variables():
+            found[(await one.read_browse_name()).Name] = (await one.read_data_type_as_variant_type()).name
+        assert found == {field.name: field.type for field in fields}
 
 
 async def test_source_time_is_the_end_of_what_was_evaluated(client: Client) -> None:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-import re
 import struct
 
 import pytest
 
-from collector.publish import registers
-from collector.publish.picture import Picture, Quality
-from collector.publish.registers import HEAD, PER_LOOP, length, table
+from collector.publish.interface import HEAD, LINK, NE107, PER_LOOP, REGISTERS_HEAD, REGISTERS_LOOP, VERDICT, Field
+from collector.publish.picture import LINKS, STATUSES, VERDICTS, Picture, Quality
+from collector.publish.registers import length, table
 from collector.publish.watch import SILENT_AFTER_S, Watch
 from config.rules_publish import MOST_LOOPS
 
@@ -77,11 +76,21 @@ def test_the_widest_site_fits_into_the_address_space() -> None:
     assert length(MOST_LOOPS) <= 65536
 
 
-def test_the_map_that_is_written_down_leaves_no_register_out() -> None:
-    told = (registers.__doc__ or "").split("Loop n,")
-    for text, size in ((told[0], HEAD), (told[1], PER_LOOP)):
-        spans = [(int(a), int(b or a)) for a, b in re.findall(r"^(\d+)(?:-(\d+))? ", text, re.M)]
-        assert [cell for first, last in spans for cell in range(first, last + 1)] == list(range(size))
+@pytest.mark.parametrize(("fields", "size"), [(REGISTERS_HEAD, HEAD), (REGISTERS_LOOP, PER_LOOP)])
+def test_the_map_leaves_no_register_out_and_names_none_twice(fields: tuple[Field, ...], size: int) -> None:
+    assert [cell for field in fields for cell in range(field.first, field.last + 1)] == list(range(size))
+    assert all(field.last - field.first + 1 == {"uint16": 1, "uint32": 2, "float32": 2}.get(field.type, field.last - field.first + 1)
+               for field in fields)  # fmt: skip
+
+
+def test_the_words_of_the_map_are_the_numbers_that_are_sent() -> None:
+    assert ", ".join(f"{number} {verdict.words}" for verdict, number in VERDICTS.items()) == VERDICT
+    assert (
+        ", ".join(f"{number} {'none' if status is None else status.words.lower()}" for status, number in STATUSES.items())
+        == NE107
+    )
+    links = [f"{number} {'none' if link is None else link.value.replace('-', ' ')}" for link, number in LINKS.items()]
+    assert LINK.endswith(": " + ", ".join(links))
 
 
 def test_the_watch_believes_the_service_for_five_seconds() -> None:
