@@ -1,4 +1,4 @@
-"""Which blocks are judged: those whose picture has changed of late, and one in five minutes, or in thirty where all is quiet.
+"""Which blocks are judged: those whose picture has changed of late, and one in five minutes, or one an hour where all is quiet.
 
 A block whose picture is that of the blocks before it can say nothing new but for what takes long stretches to see, and that is
 asked at the beat. The picture is a row of small integers (`checks.picture`): which readings are there, in which band each level
@@ -28,7 +28,7 @@ Codes = NDArray[np.int8]
 
 BEAT_S = 300
 """A block that ends here on the clock is judged whatever its picture says, while something is not quiet [s]."""
-QUIET_BEAT_S = 1800
+QUIET_BEAT_S = 3600
 """The same while nothing has changed and nothing has leant for QUIET_S [s]."""
 QUIET_S = 1800
 HOLD_S = 180
@@ -63,6 +63,7 @@ class Due:
         self._lines = [Leaning(line, loop, suspect) for line in chain(loop)]
         self._load = Leaning(_counts_line(loop), loop, loop.limits.counts_to_flow.suspect / 100.0) if can_expect(loop) else None
         self._totals = TotalsLean(loop)
+        self._top = loop.gauge.range.high
         self._before: Codes | None = None
         self._last: dict[str, int] = {}
         self._waiting: list[int] = []
@@ -97,7 +98,9 @@ class Due:
         leant_beside = np.asarray((moved_beside & (np.concatenate(beside, axis=1) != 0)).any(axis=1))
         drawn = np.asarray(moved_picture.any(axis=1) | self._happened(blocks))
         drawn[0] |= not self._last
-        loud = drawn | leant_beside | _any([*beside, *(each[:, BRIEF:] for each in lines)], len(blocks))
+        with np.errstate(invalid="ignore"):
+            beyond = blocks.of("maximum", "flow") > self._top
+        loud = drawn | beyond | leant_beside | _any([*beside, *(each[:, BRIEF:] for each in lines)], len(blocks))
         leaning = (blocks.state("loaded") < blocks.length_s) | _any(lines, len(blocks))
         since_loud, since_lean = self._since("loud", loud, starts), self._since("leaning", leaning, starts)
         self.at_rest = frozenset(starts[since_lean >= REST_ROWS * blocks.length_s].tolist())

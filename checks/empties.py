@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, fields
 from typing import Any
 
 import numpy as np
@@ -17,8 +16,11 @@ from numpy.typing import NDArray
 from checks.blocks import Blocks
 from checks.empty_rows import EmptyRow, Look, Looked, measure
 from checks.samples import Samples
+from checks.stretches import EmptyStretch, Stretches, column, stretch_dict, stretch_from
 from checks.window import LedgerEntry
 from config.model import Loop
+
+__all__ = ["KEPT_S", "EmptiesLedger", "EmptyStretch", "column", "stretch_dict", "stretch_from"]
 
 KEPT_S = 400 * 86400
 MOST = 20_000
@@ -42,60 +44,6 @@ MOST_EVENTS = 500
 VERSION = 1
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EmptyStretch:
-    """One stretch of empty running belt.
-
-    `ln_net` is the mean of the logarithm of the net count rate (corrected for dead time, without background) [ln(1/s)], `se`
-    its standard error from counting alone. `turns` is whole where the stretch held at least one turn, a part of one where it
-    was shorter, and None where belt length or speed is not known: then only the time counts. `hidden` says that the flow did
-    not move at all (cut-off, clamp), so that it says nothing of the zero. `load_error` is the mean of flow less the flow
-    that the counts demand over the loaded, settled blocks since the stretch before [t/h]; `running_s` and `loaded_s` the
-    seconds since then, this stretch included. `events` are what happened since then: kind and time. None is unknown.
-    """
-
-    start_s: int
-    end_s: int
-    known_s: int
-    """When the ledger knew of it: the end of the block that closed it."""
-    seconds: float
-    turns: float | None
-    ln_net: float
-    se: float
-    flow: float | None
-    plc_flow: float | None
-    hidden: bool
-    temperature: float | None
-    product: float | None
-    speed: float | None
-    tare_rate: float | None
-    load_error: float | None
-    running_s: float
-    loaded_s: float
-    events: tuple[tuple[str, int], ...] = ()
-
-    @property
-    def whole(self) -> bool:
-        """Whether it holds whole turns, or enough time where turns are not known."""
-        return self.turns >= 0.999 if self.turns is not None else self.seconds >= 300.0
-
-    def had(self, *kinds: str) -> bool:
-        """Whether one of these events happened between the stretch before and this one."""
-        return any(kind in kinds for kind, _ in self.events)
-
-
-def stretch_dict(stretch: EmptyStretch) -> dict[str, Any]:
-    """A stretch as plain values, for databases."""
-    return asdict(stretch)
-
-
-def stretch_from(raw: Mapping[str, Any]) -> EmptyStretch:
-    """A stretch from its plain values; raises KeyError or TypeError where they are of another version."""
-    known = {item.name for item in fields(EmptyStretch)}
-    events = tuple((str(kind), int(time_s)) for kind, time_s in raw["events"])
-    return EmptyStretch(**{name: value for name, value in raw.items() if name in known} | {"events": events})
-
-
 class EmptiesLedger:
     """Collects the stretches of one loop.
 
@@ -110,7 +58,7 @@ class EmptiesLedger:
         self._entries: list[EmptyStretch] = []
         self._fresh: list[EmptyStretch] = []
         self._known: list[int] = []
-        self._cached: tuple[tuple[EmptyStretch, ...], list[int]] | None = None
+        self._cached: tuple[Stretches, list[int]] | None = None
         self._void: list[tuple[int, int]] = []
         self._fresh_void: list[tuple[int, int]] = []
         self._look = Look()
@@ -131,13 +79,13 @@ class EmptiesLedger:
         if len(blocks):
             self._take(Looked(self._loop, blocks, self._look))
 
-    def stretches(self, end_s: int | None = None) -> tuple[EmptyStretch, ...]:
+    def stretches(self, end_s: int | None = None) -> Stretches:
         """The stretches that were known at `end_s` [epoch s], all of them where that is None; oldest first."""
         if self._cached is None:
-            kept = tuple(entry for entry in self._entries if self._holds(entry))
+            kept = Stretches(entry for entry in self._entries if self._holds(entry))
             self._cached = kept, [entry.known_s for entry in kept]
         kept, known = self._cached
-        return kept if end_s is None or not known or known[-1] <= end_s else kept[: bisect_right(known, end_s)]
+        return kept if end_s is None or not known or known[-1] <= end_s else kept.first(bisect_right(known, end_s))
 
     def void(self, first_s: int, last_s: int) -> None:
         """Leave out what was measured between two moments [epoch s]: the numbers meant nothing then."""
@@ -295,13 +243,15 @@ class EmptiesLedger:
             return
         self._entries.append(entry)
         self._known.append(entry.known_s)
+        if self._cached is not None and self._holds(entry):
+            self._cached = self._cached[0].and_then(entry), [*self._cached[1], entry.known_s]
         if fresh:
             self._fresh.append(entry)
         oldest = bisect_right(self._known, entry.known_s - KEPT_S)
         oldest = max(oldest, len(self._entries) - MOST)
         if oldest > 0:
             del self._entries[:oldest], self._known[:oldest]
-        self._cached = None
+            self._cached = None
 
 
 def _newest(before: int, times_s: Times) -> Times:
@@ -325,9 +275,3 @@ def _join(voids: list[tuple[int, int]], first_s: int, last_s: int) -> None:
 def _kind(entry: LedgerEntry) -> str:
     """The kind under which an event is kept; a step of the gauge's clock is told from one of ours."""
     return "gauge-clock-step" if entry.kind == "clock-step" and entry.role == "gauge_clock" else entry.kind
-
-
-def column(stretches: Sequence[EmptyStretch], name: str) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    """One number of every stretch, NaN where it is not known, shape (n,)."""
-    values = [getattr(stretch, name) for stretch in stretches]
-    return np.array([np.nan if value is None else float(value) for value in values], np.float64)

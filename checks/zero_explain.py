@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from checks.causes import registry
 from checks.finding import UNKNOWN
+from checks.stretches import EmptyStretch, each_of, had
 from checks.zero_causes import WORK, Moved, Ranked, rank, refined
 from checks.zero_law import Law
 from checks.zero_series import DAY_S, Level, Series
@@ -62,7 +63,7 @@ def explain(
     moved = Moved(
         part=leading, shape=shape.name, size=sizes[leading], begin_s=0.5 * (interval[0] + interval[1]), interval=interval,
         kinds=kinds, lasted_s=now - interval[0], level=level.gauge if leading == "gauge" else level.counts,
-        work_rate=float(np.mean([stretch.had(*WORK) for stretch in series.stretches])),
+        work_rate=float(had(series.stretches, WORK).mean()),
     )  # fmt: skip
     if leading == "gauge" and shape.name in ("ramp", "saw"):
         slope, se = (law.slope, law.se) if law is not None else (shape.slope, shape.slope_se)
@@ -188,11 +189,11 @@ CREEP_TARES = 5
 
 
 def _tares(series: Series) -> int:
-    return sum(
-        sum(kind == "tare" for kind, _ in stretch.events)
-        for stretch in series.stretches
-        if not stretch.had("calibration", "bypass")
-    )
+    return int(each_of(series.stretches, "tares without an operator", _unattended).sum())
+
+
+def _unattended(stretch: EmptyStretch) -> float:
+    return float(0 if stretch.had("calibration", "bypass") else sum(kind == "tare" for kind, _ in stretch.events))
 
 
 def crept(series: Series) -> tuple[float, float, int] | None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from checks.stretches import had
 from checks.window import Window
 from checks.zero_series import DAY_S, Series
 
@@ -51,7 +52,7 @@ def law_of(series: Series) -> Law | None:
     sd = max(series.gauge_scatter, SMALLEST_JUMP * series.decay_per_day * MONTH_D)
     expected = np.abs(np.diff(days)) * 3.0 * series.decay_per_day
     jumped = np.abs(np.diff(value)) > JUMP * sd + expected
-    reset = np.array([series.stretches[row].had(*RESETS) for row in good])[1:]
+    reset = had(series.stretches, RESETS)[good][1:]
     piece = np.concatenate([[0], np.cumsum(jumped | reset)])
     steps = tuple((np.diff(value)[jumped & ~reset]).tolist())
     at = days[1:][jumped & ~reset]

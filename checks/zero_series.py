@@ -19,8 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.derived import ExpectedFlow
-from checks.empties import EmptyStretch, column
 from checks.physics import T_H_PER_KG_S, true_rate
+from checks.stretches import EmptyStretch, Stretches, column, each_of, had
 from config.model import Loop
 from config.nuclides import decay_constant_s
 
@@ -39,6 +39,8 @@ SMALLEST_GAUGE = 0.1
 GAIN_NATS = 12.0
 """What a split of the series must gain to count as a change."""
 RECENT_S = 3 * DAY_S
+CHANGES = frozenset({"tare", "gauge-restart", "gauge-clock-step", "parameter-change"})
+"""Events after which the gauge may take another rate for empty."""
 LEAST_ROWS = 2
 
 
@@ -97,7 +99,10 @@ def kv_of(loop: Loop, speed: float) -> float:
 def series_of(loop: Loop, stretches: Sequence[EmptyStretch], prior_scatter: float) -> Series | None:
     """The series of a loop; None where Kv is not known or no stretch is there. `prior_scatter` in parts of the counts."""
     limit = loop.limits.temperature
-    stretches = [entry for entry in stretches if _within(entry.temperature, limit.suspect_low, limit.suspect_high)]
+    temperature = column(stretches, "temperature")
+    within = ~((temperature < limit.suspect_low) | (temperature > limit.suspect_high))
+    if not within.all():  # what a detector counts outside its limits says nothing of the belt
+        stretches = [entry for entry, there in zip(stretches, within.tolist(), strict=True) if there]
     speeds = column(stretches, "speed")
     speed = float(np.nanmedian(speeds)) if np.isfinite(speeds).any() else loop.drive.speed_at_nominal or math.nan
     kv = kv_of(loop, speed)
@@ -118,22 +123,17 @@ def series_of(loop: Loop, stretches: Sequence[EmptyStretch], prior_scatter: floa
         physical = anchor - decay * (time_s - reference_s)
     counts, at_gauge = kv * (physical - ln_net), kv * (taken - physical)
     variance = (kv * column(stretches, "se")) ** 2
-    whole = np.array([stretch.whole for stretch in stretches])
+    whole = each_of(stretches, "whole", lambda entry: float(entry.whole)) > 0.0
     scatter = np.zeros(len(stretches))
     for kind in (True, False):
         scatter[whole == kind] = _scatter(time_s, counts, variance, whole == kind, kv * prior_scatter)
     gauge_scatter = math.sqrt(_differences(at_gauge) + SMALLEST_GAUGE**2)
     return Series(
-        stretches=tuple(stretches), kv=kv, decay_per_day=kv * decay * DAY_S, time_s=time_s, counts=counts, gauge=at_gauge,
+        stretches=stretches if isinstance(stretches, Stretches) else tuple(stretches), kv=kv, decay_per_day=kv * decay * DAY_S, time_s=time_s, counts=counts, gauge=at_gauge,
         error=counts + at_gauge, variance=variance, scatter=scatter, gauge_scatter=gauge_scatter,
         by_day=_by_day(time_s, counts, variance + scatter**2, kv * prior_scatter),
         temperature=column(stretches, "temperature"), declared=declared, reference_s=reference_s,
     )  # fmt: skip
-
-
-def _within(temperature: float | None, low: float, high: float) -> bool:
-    """Whether a detector was as warm as it may be; what it counts outside its limits says nothing of the belt."""
-    return temperature is None or low <= temperature <= high
 
 
 def _date_s(loop: Loop) -> float:
@@ -158,15 +158,16 @@ def _taken_for_empty(loop: Loop, stretches: Sequence[EmptyStretch], time_s: Floa
     """ln of the net rate that the gauge takes for empty: from the loaded belt, else from a flow on the empty belt that is not
     hidden, else what was known last where nothing happened to the gauge since."""
     by_load = _expected(loop, stretches, time_s) + column(stretches, "load_error") / kv_of(loop, speed)
-    own = np.array([kv_of(loop, stretch.speed if stretch.speed else speed) for stretch in stretches])
-    flow = np.array([np.nan if stretch.hidden or stretch.flow is None else stretch.flow for stretch in stretches])
+    at = column(stretches, "speed")
+    own = kv_of(loop, 1.0) * np.where(np.isfinite(at) & (at != 0.0), at, speed)
+    flow = np.where(column(stretches, "hidden") > 0.0, np.nan, column(stretches, "flow"))
     if loop.gauge.low_cutoff > 0.0:
         flow[:] = np.nan
     taken = np.where(np.isfinite(by_load), by_load, ln_net + flow / own)
     decay = decay_constant_s(loop.gauge.nuclide)
-    for row in range(1, len(taken)):
-        if math.isnan(taken[row]) and not stretches[row].had("tare", "gauge-restart", "gauge-clock-step", "parameter-change"):
-            taken[row] = taken[row - 1] - decay * (time_s[row] - time_s[row - 1])
+    unknown = np.flatnonzero(np.isnan(taken) & ~had(stretches, CHANGES))
+    for row in unknown[unknown > 0].tolist():
+        taken[row] = taken[row - 1] - decay * (time_s[row] - time_s[row - 1])
     return taken
 
 
