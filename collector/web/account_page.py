@@ -12,7 +12,8 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from collector.access.desk import Access
 from collector.access.passwords import SHORTEST
-from collector.access.roles import Role
+from collector.access.roles import Role, Who
+from collector.live import LiveState
 from collector.web import who
 from collector.web.door import cookie_name
 from collector.web.forms import fields_of, own_form
@@ -20,7 +21,6 @@ from collector.web.pages import Pages
 from collector.web.permissions import rule_of
 from collector.web.security import Guard
 from config.errors import TallywireError
-from config.web import Web
 
 UNFIT = "this name and this password do not belong together"
 """Said alike for a wrong name, a wrong password and a disabled account."""
@@ -49,8 +49,9 @@ def own_path(text: str) -> str:
 class AccountPages:
     """Signs people in and out."""
 
-    def __init__(self, env: Environment, pages: Pages, access: Access | None, guard: Guard, web: Web) -> None:
-        self._env, self._pages, self._access, self._guard, self._web = env, pages, access, guard, web
+    def __init__(self, env: Environment, pages: Pages, access: Access | None, guard: Guard, live: LiveState) -> None:
+        self._env, self._pages, self._access, self._guard = env, pages, access, guard
+        self._live, self._web = live, live.site.web
 
     async def sign_in_page(self, wanted: str) -> Response:
         """The form; to the site page where nobody needs it."""
@@ -70,6 +71,7 @@ class AccountPages:
         address = who.current().address or (request.client.host if request.client else "")
         wait_s = access.throttle.wait_s(name, address)
         if wait_s > 0.0:
+            self._live.count("sign_ins_delayed")
             answer = self._form(wanted, problem=f"too many were wrong; try again in {wait_s:.0f} s", status=429)
             answer.headers["Retry-After"] = str(int(wait_s) + 1)
             return answer
@@ -77,6 +79,7 @@ class AccountPages:
         old = request.cookies.get(name_of_cookie, "")
         made = await run_in_threadpool(access.sign_in, name, password, address, old_session=old)
         if made is None:
+            self._live.count("sign_ins_refused")
             return self._form(wanted, problem=UNFIT, status=401)
         response = RedirectResponse(wanted, status_code=303)
         self._set_cookie(response, made[1])
@@ -151,7 +154,7 @@ class AccountPages:
             raise HTTPException(503, "there are no accounts: the service keeps no history")
         return self._access
 
-    def _person(self) -> who.Who:
+    def _person(self) -> Who:
         me = who.current()
         if not me.session:
             raise HTTPException(409, "nobody is signed in: there is no account yet")

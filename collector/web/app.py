@@ -108,7 +108,7 @@ def create_app(
     app.include_router(api.router(live, store, desk, clock))
     app.include_router(lending.router(live, clock))
     faces = pages.Pages(env, live, store, desk, clock, guard)
-    app.include_router(account_page.router(account_page.AccountPages(env, faces, access, guard, web)))
+    app.include_router(account_page.router(account_page.AccountPages(env, faces, access, guard, live)))
     app.include_router(accounts_page.router(accounts_page.AccountsPages(faces, access, guard)))
     app.include_router(pages.router(faces))
     app.include_router(alerts_page.router(alerts_page.AlertsPage(faces, live, desk, clock, guard)))

@@ -110,6 +110,7 @@ async def test_wrong_tries_must_wait_longer_and_longer_and_the_right_one_gets_in
     answer = await sign_in(locked, "ortega", password_of(Role.ADMIN))
     assert answer.status_code == 429
     assert int(answer.headers["retry-after"]) >= 1
+    assert (locked.live.counters["sign_ins_refused"], locked.live.counters["sign_ins_delayed"]) == (4.0, 2.0)
     assert "try again in" in answer.text
     await locked.clock.advance(60.0)
     assert (await sign_in(locked, "ortega", password_of(Role.ADMIN))).status_code == 303
