@@ -12,7 +12,7 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
-from typing import Any, Protocol
+from typing import Any
 
 import sqlalchemy as sa
 
@@ -26,15 +26,6 @@ LONGEST_TEXT = 2000
 """Signs of one value that is kept [count]; longer ones are cut, and say so."""
 _SECRET = re.compile(r"pass(word|wd|phrase)?|pwd|secret|token|api_?key|authorization|cookie|credential", re.IGNORECASE)
 NOT_KEPT = "(not kept)"
-
-
-class HasState(Protocol):
-    """A store that has a state database."""
-
-    @property
-    def state(self) -> StateDb:
-        """The state database."""
-        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,10 +167,10 @@ class AuditLog:
             number = some[-1].number
 
 
-def audit_head(store: HasState, day: date, zone: tzinfo = UTC) -> Head | None:
+def audit_head(state: StateDb, day: date, zone: tzinfo = UTC) -> Head | None:
     """The last entry of the audit log up to the end of a day: what is sent away so that a cut or rewritten chain shows."""
     end = datetime.combine(day + timedelta(days=1), time(), tzinfo=zone).timestamp()
-    return AuditLog(store.state).head(end)
+    return AuditLog(state).head(end)
 
 
 def clean(values: Mapping[str, Any]) -> dict[str, Any]:

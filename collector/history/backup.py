@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from collector.history.layout import Layout, address, day_name
+from collector.history.state import keep_private
 from config.errors import StoreError
 
 FORMAT = 1
@@ -175,6 +176,7 @@ def _copy_database(source: Path, target: Path, *, may_go: bool = False) -> None:
     """One moment of a database; `may_go`: nothing is copied where it was sealed and removed meanwhile."""
     try:
         reading = sqlite3.connect(address(source, read_only=True), uri=True, timeout=30.0)
+        keep_private(target)
         with closing(reading) as old, closing(sqlite3.connect(target)) as new:
             old.backup(new)
             new.execute("PRAGMA journal_mode=DELETE")  # one file, no log beside it

@@ -34,7 +34,7 @@ class StateDb:
         self._lock = threading.RLock()
         file = address(path, read_only=read_only)
         if not read_only:
-            _keep_private(path)
+            keep_private(path)
 
         def connect() -> sqlite3.Connection:
             return sqlite3.connect(file, uri=True, check_same_thread=False, timeout=10.0, isolation_level=None)
@@ -98,7 +98,7 @@ def check_version(connection: sa.Connection, where: str) -> None:
         )
 
 
-def _keep_private(path: Path) -> None:
+def keep_private(path: Path) -> None:
     """Nobody but the owner reads the database: hashes of passwords lie in it. The files that SQLite lays beside it follow it."""
     with contextlib.suppress(OSError):
         os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))

@@ -5,14 +5,14 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Mapping, Sequence
-from datetime import date, datetime, time, timedelta
+from datetime import date
 from functools import partial
 from typing import Any, Protocol
 from zoneinfo import ZoneInfo
 
 from checks.episodes import EpisodeChange, EpisodeTracker
 from checks.evaluation import Evaluation
-from collector.access.audit import AuditLog
+from collector.access import audit
 from collector.alerts.book import AlertBook
 from collector.alerts.desk import AlertDesk
 from collector.alerts.policy import policy_of
@@ -177,6 +177,5 @@ def tracker_of(site: Site, loop: str, kept: Mapping[str, Any] | None) -> Episode
 
 def audit_head(state: StateDb, zone: ZoneInfo, day: date) -> str:
     """The end of the audit log at the end of a local day, as the daily summary carries it away; '' where there is no entry."""
-    end = datetime.combine(day + timedelta(days=1), time(), tzinfo=zone).timestamp()
-    found = AuditLog(state).head(end)
+    found = audit.audit_head(state, day, zone)
     return "" if found is None else f"entry {found.number}, {found.sha256}"

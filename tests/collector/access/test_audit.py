@@ -63,7 +63,7 @@ def test_whatever_is_changed_shows(filled: Books, spoil: str, number: int, why: 
 
 
 def test_end_that_was_cut_off_shows_only_against_a_head_that_was_sent_away(filled: Books) -> None:
-    head = audit_head(filled, date(2027, 1, 17))
+    head = audit_head(filled.state, date(2027, 1, 17))
     assert head is not None
     assert head.number == 6
     assert filled.log.walk(kept=(6, head.sha256[:12])).broken is None
@@ -76,7 +76,7 @@ def test_end_that_was_cut_off_shows_only_against_a_head_that_was_sent_away(fille
 
 
 def test_chain_that_was_made_anew_shows_only_against_a_head_that_was_sent_away(filled: Books) -> None:
-    head = audit_head(filled, date(2027, 1, 15))
+    head = audit_head(filled.state, date(2027, 1, 15))
     assert head is not None
     with filled.state.transaction() as connection:
         connection.execute(AUDIT.delete())
@@ -87,14 +87,14 @@ def test_chain_that_was_made_anew_shows_only_against_a_head_that_was_sent_away(f
 
 
 def test_head_of_a_day_is_its_last_entry_in_the_zone_of_the_site(filled: Books) -> None:
-    first = audit_head(filled, date(2027, 1, 15))
+    first = audit_head(filled.state, date(2027, 1, 15))
     assert first is not None
     assert (first.number, first.time) == (2, DAY + 43_200.0)
-    west = audit_head(filled, date(2027, 1, 15), ZoneInfo("America/Regina"))
+    west = audit_head(filled.state, date(2027, 1, 15), ZoneInfo("America/Regina"))
     assert west is not None
     assert west.number == 3
-    assert audit_head(filled, date(2027, 1, 14)) is None
-    later = audit_head(filled, date(2027, 3, 1))
+    assert audit_head(filled.state, date(2027, 1, 14)) is None
+    later = audit_head(filled.state, date(2027, 3, 1))
     assert later is not None
     assert later.number == 6
 

@@ -61,6 +61,7 @@ def test_what_comes_back_is_what_was_there(layout: Layout, tmp_path: Path) -> No
     assert (len(done.label.days), done.new_days) == (2, 2)
     assert set(done.label.files) == {"state.db", "hot/2027-01-17.db", "site/site.yaml", "loop-check-TB-07.json"}
     assert done.folder.name == "20270117T010000Z"
+    assert (done.folder / "state.db").stat().st_mode & 0o077 == 0, "hashes of passwords lie in it"
     back = Layout(tmp_path / "back")
     assert restore(tmp_path / "to", back, "terminal").stamp == done.folder.name
     assert rows_of(back.root) == rows_of(layout.root)
