@@ -33,13 +33,13 @@ class Columns:
         return list(dict.fromkeys(loop for loop, _ in self.value))
 
     def of(self, loops: Collection[str]) -> Columns:
-        """The columns of some loops."""
+        """The columns of some loops, without what is said of the file."""
         return Columns(
             self.time,
             {key: name for key, name in self.value.items() if key[0] in loops},
             {key: name for key, name in self.quality.items() if key[0] in loops},
             {loop: name for loop, name in self.flags.items() if loop in loops},
-            self.warnings,
+            (),
         )
 
     def roles(self, loop: str) -> list[str]:

@@ -18,6 +18,7 @@ from collector.replay.book import Begun, opened, program
 from collector.replay.executor import executor
 from collector.replay.loop_run import LoopDone
 from collector.replay.notes import Notes
+from collector.replay.places import only
 from collector.replay.progress import Counter, telling
 from collector.replay.report import Outcome
 from collector.replay.work import Source, Task, work
@@ -72,7 +73,7 @@ def _replayed(job: Job, means: Means, quiet: bool) -> tuple[LoopDone, ...]:
         counter = Counter(notes, loops, SystemClock())
         tasks = [
             Task(
-                site=job.site, loop=loop, source=job.source, site_sha256=job.site_sha256, folder=str(notes.folder.resolve()),
+                site=only(job.site, loop), loop=loop, source=job.source.of(loop), site_sha256=job.site_sha256, folder=str(notes.folder.resolve()),
                 keep=means.book is not None, begin=job.begin, end=job.end, program=program() if means.cluster else "",
             )
             for loop in loops

@@ -26,6 +26,10 @@ class FollowingSource:
     files: Mapping[str, tuple[FileSource, ...]]
     firsts: Mapping[str, tuple[float, ...]]
 
+    def of(self, loop: str) -> FollowingSource:
+        """The files of one loop."""
+        return FollowingSource(files={loop: tuple(one.of(loop) for one in self.files[loop])}, firsts={loop: self.firsts[loop]})
+
     def parts(self, site: Site, loop: str, begin: int) -> Iterator[Part]:
         """File by file; a tag that a file lacks is bad in it. Raises DataFileError where a file begins before the last one ends."""
         files, firsts = self.files[loop], self.firsts[loop]
@@ -80,7 +84,7 @@ def following(site: Site, places: Sequence[Place], column_map: Mapping[str, str]
         tags = {role: tag for _, _, recording in of_loop for role, tag in recording.site.loops[loop].tags.items()}
         loops[loop] = site.loops[loop].model_copy(update={"tags": tags})
         files[loop] = tuple(
-            FileSource(path=place.resolve() if isinstance(place, Path) else place, site=site, column_map=recording.column_map)
+            FileSource(path=place.resolve() if isinstance(place, Path) else place, site=site, columns=recording.columns)
             for _, place, recording in of_loop
         )
         firsts[loop] = tuple(first for first, _, _ in of_loop)

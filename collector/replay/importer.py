@@ -39,34 +39,31 @@ class Recording:
     canonical unit of its role. `warnings` says what was not as declared.
     """
 
-    def __init__(
-        self, site: Site, path: Place, table: Table, columns: Columns, column_map: Mapping[str, str] | None = None
-    ) -> None:
+    def __init__(self, site: Site, path: Place, table: Table, columns: Columns) -> None:
         self.path = path
-        self.column_map = dict(column_map or {})
+        self.columns = columns
         self.site = site_of_columns(site, columns)
         self.warnings = columns.warnings
         self.file_step_s = 0.0
         self.step_s = 0
         self._table = table
-        self._columns = columns
         for loop, role in columns.value:
             canonical(np.zeros(1), self.site.loops[loop].tags[role], role, path)
 
     def of(self, loop: str) -> Recording:
         """The same recording, of one of its loops: no other column is read."""
-        return Recording(self.site, self.path, self._table, self._columns.of({loop}), self.column_map)
+        return Recording(self.site, self.path, self._table, self.columns.of({loop}))
 
     def first_time(self) -> float:
         """Time of the first row [epoch s]. Raises DataFileError where there is none."""
-        first = next(self._table.pieces(self._columns.time, []), None)
+        first = next(self._table.pieces(self.columns.time, []), None)
         if first is None:
             raise DataFileError("the data file has no rows", where=shown(self.path), fix="export again with data")
         return float(first.time[0])
 
     def peek(self) -> None:
         """Look at the first rows, so that `step_s` is known. Raises DataFileError."""
-        columns = self._columns
+        columns = self.columns
         first = next(self._table.pieces(columns.time, list(dict.fromkeys(columns.value.values()))), None)
         if first is not None:
             self._grids(first.time)
@@ -79,7 +76,7 @@ class Recording:
         DataFileError
             A value, time or step that the contract does not allow, with its line and column.
         """
-        columns = self._columns
+        columns = self.columns
         wanted = [*columns.value.values(), *columns.quality.values(), *columns.flags.values()]
         pieces = self._table.pieces(columns.time, list(dict.fromkeys(wanted)))
         first = next(pieces, None)
@@ -96,11 +93,11 @@ class Recording:
         values: dict[str, NDArray[np.float64]] = {}
         quality: dict[str, NDArray[np.float64]] = {}
         for role in self.site.loops[grid.loop].tags:
-            column = piece.columns[self._columns.value[grid.loop, role]]
+            column = piece.columns[self.columns.value[grid.loop, role]]
             values[role] = canonical(column, self.site.loops[grid.loop].tags[role], role, self.path)
-            if (grid.loop, role) in self._columns.quality:
-                quality[role] = piece.columns[self._columns.quality[grid.loop, role]]
-        flags = self._columns.flags.get(grid.loop)
+            if (grid.loop, role) in self.columns.quality:
+                quality[role] = piece.columns[self.columns.quality[grid.loop, role]]
+        flags = self.columns.flags.get(grid.loop)
         return grid.push(piece.time, values, quality, None if flags is None else piece.columns[flags])
 
     def _grids(self, time: NDArray[np.float64]) -> dict[str, Grid]:
@@ -132,7 +129,7 @@ def open_recording(site: Site, path: Place, column_map: Mapping[str, str] | None
         The file cannot be read or its columns are not those of the site.
     """
     table = open_table(path)
-    return Recording(site, path, table, read_columns(site, table.names, path, column_map), column_map)
+    return Recording(site, path, table, read_columns(site, table.names, path, column_map))
 
 
 def hold_s(tag: Tag, role: str, step_s: float, gap_s: float) -> float:

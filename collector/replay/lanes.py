@@ -46,6 +46,10 @@ class LaneSource:
     lanes: Mapping[str, tuple[Lane, ...]]
     step_s: int
 
+    def of(self, loop: str) -> LaneSource:
+        """The lanes of one loop."""
+        return LaneSource(lanes={loop: self.lanes[loop]}, step_s=self.step_s)
+
     def parts(self, site: Site, loop: str, begin: int) -> Iterator[Part]:
         """An hour at most at a time; rows in which no tag has a value are a gap."""
         readers = {lane.role: _Reader(lane, site, loop) for lane in self.lanes[loop]}

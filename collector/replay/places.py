@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -11,8 +11,10 @@ import numpy as np
 from checks.samples import Samples
 from collector.history import archive
 from collector.history.layout import DAY_S
-from collector.replay.importer import open_recording
+from collector.replay.columns import Columns
+from collector.replay.importer import Recording
 from collector.replay.opening import Place, shown
+from collector.replay.tables import open_table
 from collector.replay.work import Part
 from config.errors import DataFileError, TallywireError
 from config.model import Site
@@ -29,15 +31,19 @@ def later(samples: Samples, begin: int) -> Samples:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FileSource:
-    """A file that keeps to the contract of replay, with the map of its columns; a worker reads the columns of its loop."""
+    """A file that keeps to the contract of replay, with its columns as they are understood; a worker reads those of its loop."""
 
     path: Place
     site: Site
-    column_map: Mapping[str, str] = field(default_factory=dict)
+    columns: Columns
+
+    def of(self, loop: str) -> FileSource:
+        """The columns of one loop."""
+        return FileSource(path=self.path, site=only(self.site, loop), columns=self.columns.of({loop}))
 
     def parts(self, site: Site, loop: str, begin: int) -> Iterator[Part]:
         """Piece by piece from the start of the file, for what is held there depends on the rows before; told from `begin` on."""
-        recording = open_recording(self.site, self.path, self.column_map).of(loop)
+        recording = Recording(self.site, self.path, open_table(self.path), self.columns).of(loop)
         before = 0.0
         for batch in recording.batches():
             if loop in batch.samples:
@@ -52,6 +58,10 @@ class StoredSource:
     folder: Path
     begin: int
     end: int
+
+    def of(self, loop: str) -> StoredSource:
+        """All of it: it names a folder and a time."""
+        return self
 
     def parts(self, site: Site, loop: str, begin: int) -> Iterator[Part]:
         """A day at most at a time."""
@@ -73,6 +83,10 @@ class ArchiveSource:
     begin: int = 0
     end: int = FAR
 
+    def of(self, loop: str) -> ArchiveSource:
+        """The days of one loop."""
+        return ArchiveSource(days={loop: self.days.get(loop, ())}, begin=self.begin, end=self.end)
+
     def parts(self, site: Site, loop: str, begin: int) -> Iterator[Part]:
         """A day at a time."""
         days = self.days.get(loop, ())
@@ -89,6 +103,11 @@ class ArchiveSource:
                 ) from error  # fmt: skip
             if found is not None:
                 yield Part(found, place / len(days), (place + 1) / len(days))
+
+
+def only(site: Site, loop: str) -> Site:
+    """A site with one of its loops."""
+    return site.model_copy(update={"loops": {loop: site.loops[loop]}})
 
 
 def _parts(stretches: Iterator[Samples], begin: int, end: int) -> Iterator[Part]:

@@ -176,7 +176,7 @@ def _file(
     recording.peek()
     job = Job(
         site=recording.site.model_copy(update={"loops": loops}), site_sha256=loaded.sha256,
-        source=FileSource(path=path if is_url(path) else Path(path).resolve(), site=loaded.site, column_map=column_map or {}),
+        source=FileSource(path=path if is_url(path) else Path(path).resolve(), site=loaded.site, columns=recording.columns),
         data=(f"{shown(place)} {stamp(place)}",), begin=begin, end=end,
     )  # fmt: skip
     notes = [*map(str, loaded.warnings), *understood, *recording.warnings]

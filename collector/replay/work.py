@@ -42,6 +42,10 @@ class Part:
 class Source(Protocol):
     """Where the samples of loops lie; small, and the same on every machine that can see the same files."""
 
+    def of(self, loop: str) -> Source:
+        """What a worker needs of it for one loop."""
+        ...
+
     def parts(self, site: Site, loop: str, begin: int) -> Iterator[Part]:
         """The samples of a loop that are not before `begin` [epoch s], in order of time; little is held at once."""
         ...

@@ -9,6 +9,7 @@ import pandas as pd
 
 from checks.samples import Samples
 from collector.replay.doing import Job
+from collector.replay.importer import open_recording
 from collector.replay.places import FileSource
 from config.load import LoadedSite, load_site
 
@@ -44,7 +45,12 @@ def job_of(folder: Path, rows: int = 2400) -> Job:
     """The job of that plant."""
     site, data = write_plant(folder, rows)
     loaded: LoadedSite = load_site(site)
-    return Job(site=loaded.site, site_sha256=loaded.sha256, source=FileSource(path=data, site=loaded.site), data=(str(data),))
+    return Job(
+        site=loaded.site,
+        site_sha256=loaded.sha256,
+        source=FileSource(path=data, site=loaded.site, columns=open_recording(loaded.site, data).columns),
+        data=(str(data),),
+    )
 
 
 def day_of_samples(loop: str, begin: int, rows: int, seed: int, changed_at: int) -> Samples:

@@ -43,6 +43,9 @@ class StoppedAt:
     notes: Notes
     row: int
 
+    def of(self, loop: str) -> Source:
+        return self
+
     def parts(self, site: Site, loop: str, begin: int) -> Iterator[Part]:
         passed = 0
         for part in self.source.parts(site, loop, begin):
@@ -76,6 +79,9 @@ def test_stopped_and_gone_on_is_the_same_to_the_byte(job: Job, tmp_path: Path) -
 
 class Nothing:
     """A source that must not be asked."""
+
+    def of(self, loop: str) -> Source:
+        return self
 
     def parts(self, site: Site, loop: str, begin: int) -> Iterator[Part]:
         raise AssertionError("a loop that is done is read again")

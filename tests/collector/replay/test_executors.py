@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import pickle
 import signal
 import threading
 from collections.abc import Iterator
@@ -10,14 +11,19 @@ from pathlib import Path
 from typing import Any
 
 import distributed
+import pandas as pd
 import pytest
 
 from collector.replay.doing import Job, Means, outcome_of, replay_all
 from collector.replay.executor import executor, refuse_open_address
+from collector.replay.importer import open_recording
+from collector.replay.places import FileSource, only
 from collector.replay.report import to_bytes
 from collector.replay.work import Task, work
 from config.errors import TallywireError
+from config.model import Site
 from tests.collector.replay.plants import job_of
+from tests.collector.replay.sites import loop
 
 
 @pytest.fixture(scope="module")
@@ -146,3 +152,16 @@ def test_worker_that_cannot_see_the_book_works_without_it(job: Job, tmp_path: Pa
 def test_worker_of_another_version_is_refused(job: Job) -> None:
     with pytest.raises(TallywireError, match="another version"):
         work(Task(site=job.site, loop="TB-08", source=job.source, program="0.0.1+0"))
+
+
+def test_task_of_a_loop_in_a_site_of_many_is_small(tmp_path: Path) -> None:
+    """A task names files and one loop: with 200 loops in one file it is pickled in a few kilobytes."""
+    loops = {f"TB-{number}": loop() for number in range(200)}
+    site = Site.model_validate({"schema": 1, "site": "terminal", "loops": loops})
+    names = {"time": [0.0, 1.0]} | {f"{name}.{role}": [1.0, 1.0] for name in loops for role in ("flow", "plc_flow", "speed")}
+    pd.DataFrame(names).to_csv(tmp_path / "wide.csv", index=False)
+    recording = open_recording(site, tmp_path / "wide.csv")
+    source = FileSource(path=tmp_path / "wide.csv", site=site, columns=recording.columns)
+    task = Task(site=only(site, "TB-7"), loop="TB-7", source=source.of("TB-7"))
+    assert len(pickle.dumps(task)) < 30_000
+    assert work(task).rows == 2
