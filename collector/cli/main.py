@@ -25,6 +25,7 @@ COMMANDS = (
     "calibration",
     "sources",
     "report",
+    "fleet",
     "records",
     "history",
     "published",

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
+from collector.history.hour_rows import HOUR_S, HOURS
 from collector.history.layout import day_of
 from collector.history.state import StateDb
 from collector.history.tables import ROLLUPS
@@ -51,7 +52,7 @@ def for_room(sealed: Iterable[LoopDay], now: float, is_short: Callable[[], bool]
 
 def drop_rollups(state: StateDb, loops: Iterable[str], kept: History, now: float) -> None:
     """Delete rollups beyond their retention, a short transaction for each loop and length."""
-    for length_s, seconds in ((60, kept.minute), (3600, kept.hour)):
+    for length_s, seconds in ((60, kept.minute), (HOUR_S, kept.hour)):
         if seconds is None:
             continue
         for loop in loops:
@@ -61,6 +62,8 @@ def drop_rollups(state: StateDb, loops: Iterable[str], kept: History, now: float
                         ROLLUPS.c.loop == loop, ROLLUPS.c.length_s == length_s, ROLLUPS.c.start_s < int(now - seconds)
                     )
                 )
+                if length_s == HOUR_S:
+                    connection.execute(HOURS.delete().where(HOURS.c.loop == loop, HOURS.c.start_s < int(now - seconds)))
 
 
 def loops_with_rollups(state: StateDb) -> list[str]:

@@ -13,6 +13,7 @@ from checks.blocks import Blocks
 from checks.empties import EmptyStretch
 from checks.reliability.timeline import Annotation
 from checks.samples import Samples
+from collector.history.hour_rows import By, FleetLine
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +71,10 @@ class Store(Protocol):
 
     def rollups(self, loop: str, length_s: int, begin: int, end: int) -> Blocks | None:
         """Stored merged blocks in order of time, None where there are none."""
+        ...
+
+    def fleet(self, by: By, begin: int, end: int, top: int) -> list[FleetLine]:
+        """The loops of the site over a time [epoch s], the worst by `by` first, at most `top`."""
         ...
 
     def add_event(self, event: Event) -> None:

@@ -15,8 +15,9 @@ from checks.merge import concat
 from checks.reliability.timeline import Annotation
 from checks.samples import Samples
 from collector.clock import Clock
-from collector.history import annotation_rows, archive, empty_rows, retention, rollups, trends
+from collector.history import annotation_rows, archive, empty_rows, hour_rows, retention, rollups, trends
 from collector.history.hot import by_day
+from collector.history.hour_rows import By, FleetLine
 from collector.history.layout import DAY_S, Layout, day_name, day_of
 from collector.history.ledger import Ledger
 from collector.history.outbox_rows import OutboxRows
@@ -163,6 +164,11 @@ class TieredStore(ABC):
             return None
         alike = [part for part in stored if part.layout == stored[-1].layout]
         return concat([rollups.blocks_of(part, loop, length_s) for part in alike])
+
+    def fleet(self, by: By, begin: int, end: int, top: int) -> list[FleetLine]:
+        """The loops of the site over a time, the worst first."""
+        with self.state.transaction() as connection:
+            return hour_rows.worst(connection, by, begin, end, self._site.loops, top)
 
     def add_event(self, event: Event) -> None:
         """Write one event."""

@@ -34,6 +34,7 @@ from collector.web import (
     check_page,
     deliveries_page,
     failing,
+    fleet_page,
     init_page,
     lending,
     lines_page,
@@ -115,6 +116,7 @@ def create_app(
     app.include_router(performance_page.router(performance_page.PerformancePage(faces, live, desk, clock)))
     app.include_router(deliveries_page.router(deliveries_page.DeliveriesPage(faces, live, deliveries, clock, guard)))
     app.include_router(tags_page.router(tags_page.TagsPage(faces, live, clock)))
+    app.include_router(fleet_page.router(fleet_page.FleetPage(faces, live, store, clock)))
     app.include_router(lines_page.router(lines_page.LinesPage(faces, live, store, clock)))
     uptimes = uptime_page.UptimePages(faces, live, store, desk, clock, guard)
     app.include_router(uptime_page.router(uptimes))

@@ -28,6 +28,7 @@ _VIEWER = """
     GET /uptime · /uptime.csv · /causes · /causes/{cause} · /verify · /verify/{key} · /survey · /api/v1/survey
     GET /records · /records/print.css · /records/{number}.pdf · /records/{number}
     GET /alerts/performance · /deliveries · /api/v1/alerts/performance · /api/v1/alerts/holds · /api/v1/deliveries
+    GET /fleet · /api/v1/fleet
     GET /plan · /loops/{loop}/plan · /sources · /loops/{loop}/calibration
     GET /api/v1/plans · /api/v1/loops/{loop}/plan · /api/v1/sources · /api/v1/loops/{loop}/calibration
     GET /account · /api/v1/access/me · /api/openapi.json · /static/{name}

@@ -15,6 +15,7 @@ PAGES = {
     "uptime-of-loop": "/uptime?loop=TB-07&span=day",
     "totals": "/totals",
     "totals-of-loop": "/loops/TB-07/totals",
+    "fleet": "/fleet",
     "causes": "/causes",
     "cause": "/causes/upper-range",
     "plans": "/plan",

@@ -13,6 +13,7 @@ from checks.evaluation import BeltState, Evaluation, Totals
 from checks.reliability.timeline import Annotation
 from checks.result import Verdict
 from checks.samples import Samples, join
+from collector.history.hour_rows import By, FleetLine
 from collector.history.store import Event, Trend
 from config.model import Site
 
@@ -91,6 +92,9 @@ class MemoryStore:
 
     def rollups(self, loop: str, length_s: int, begin: int, end: int) -> Blocks | None:
         return None
+
+    def fleet(self, by: By, begin: int, end: int, top: int) -> list[FleetLine]:
+        return []
 
     def add_event(self, event: Event) -> None:
         self._refuse()

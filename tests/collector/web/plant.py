@@ -16,6 +16,7 @@ from checks.reliability.timeline import Annotation
 from checks.result import CheckResult, Evidence, Link, Verdict
 from checks.samples import Samples
 from collector.alerts.model import Alert, AlertState, Priority
+from collector.history.hour_rows import By, FleetLine
 from collector.history.store import Event, Trend
 from collector.live import EndpointState, EndpointStatus, LiveState
 from collector.reading import BAD, GOOD, Reading
@@ -275,6 +276,12 @@ class MemoryStore:
 
     def rollups(self, loop: str, length_s: int, begin: int, end: int) -> Blocks | None:
         return None
+
+    def fleet(self, by: By, begin: int, end: int, top: int) -> list[FleetLine]:
+        return [
+            FleetLine(loop="TB-07", divergence=-4.8, rate=-4.76, uptime=98.5, findings=2, gauge_t=20_160.4, plc_t=19_192.7),
+            FleetLine(loop="TB-08", divergence=None, rate=None, uptime=0.0, findings=0, gauge_t=0.0, plc_t=0.0),
+        ][:top]
 
     def add_event(self, event: Event) -> None:
         self.ledger.append(event)

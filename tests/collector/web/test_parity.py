@@ -64,6 +64,7 @@ TWINS: dict[str, tuple[str, ...]] = {
     "/plan": ("get /plans",),
     "/loops/{loop}/plan": ("get /loops/{loop}/plan",),
     "/sources": ("get /sources",),
+    "/fleet": ("get /fleet",),
     "/loops/{loop}/calibration": ("get /loops/{loop}/calibration", "post /loops/{loop}/calibration"),
     "post /loops/{loop}/calibration": ("post /loops/{loop}/calibration/record",),
     "/init": ("get /site-file/questions",),
