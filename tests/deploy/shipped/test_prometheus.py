@@ -55,9 +55,11 @@ ASKED = {name for rule in RULE_LIST for name in re.findall(r"tallywire_\w+", rul
 def live_page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """/metrics of a running service."""
     folder = tmp_path_factory.mktemp("scraped")
-    with FakeGauge(200.0, 201.0) as gauge:
+    more = "publish: {modbus: {port: 0}}\ndeliveries: {shift: {kind: webhook, url_env: SCRAPED_URL}}\n"
+    with FakeGauge(200.0, 201.0) as gauge, pytest.MonkeyPatch.context() as patch:
+        patch.setenv("SCRAPED_URL", "http://127.0.0.1:9/")
         site = folder / "site.yaml"
-        site.write_text(SITE.format(port=gauge.port) + "publish: {modbus: {port: 0}}\n")
+        site.write_text(SITE.format(port=gauge.port) + more)
         child = Child(site, folder / "data")
         try:
             page = child.page()
