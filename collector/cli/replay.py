@@ -69,7 +69,11 @@ def add(subparsers: Subparsers) -> None:
     other.add_argument(
         "--false", action="append", default=[], metavar="ID", help="a finding of either side that you know to be false"
     )
-    parser.add_argument("--schema", action="store_true", help="print the JSON Schema of the report and leave")
+    parser.add_argument(
+        "--schema",
+        action="store_true",
+        help="print the JSON Schema of the report (with --what-if: of the difference) and leave",
+    )
     parser.set_defaults(run=run)
 
 

@@ -22,9 +22,11 @@ from collector.replay.loop_run import LoopRun, parts_of
 from collector.replay.notes import Notes
 from collector.replay.report import to_bytes
 from collector.replay.states import MAGIC, from_bytes, save
+from collector.replay.states import to_bytes as to_state
 from collector.replay.work import Part, Source, Task, work
 from config.errors import DataFileError, TallywireError
 from config.model import Site
+from tests.checks.runs_of_terminal import run_of, terminal
 from tests.collector.replay.plants import job_of, write_plant
 
 LOOP = "TB-07"
@@ -190,3 +192,15 @@ def test_replay_with_a_book_says_the_same(job: Job, tmp_path: Path) -> None:
     with_book, without = (replay_all(small, Means(book=book)) for book in (tmp_path / "book", None))
     assert to_bytes(outcome_of(small, with_book)) == to_bytes(outcome_of(small, without))
     assert outcome_of(small, without).end == 1_800_000_900
+
+
+def test_state_of_a_loop_with_every_tag_and_a_fault_goes_on_to_the_byte() -> None:
+    """Whatever the engine and its checks keep: written, read back, and gone on from it says what the one without a break says."""
+    samples = run_of("TB-07", 0.25, seed=5, faults=["upper-range"])
+    plain, broken = LoopRun(terminal(), LOOP), LoopRun(terminal(), LOOP)
+    for first in range(0, len(samples), 450):
+        plain.push(samples[slice(first, first + 450)])
+        broken.push(samples[slice(first, first + 450)])
+        broken = from_bytes(to_state(broken, broken.named()), LoopRun, parts_of(terminal(), LOOP))
+    assert plain.told()
+    assert repr(broken.done()) == repr(plain.done())

@@ -139,6 +139,11 @@ def test_command_prints_the_difference_and_its_json_keeps_to_the_schema(
     assert "there is no finding 'TB-07-x-1'" in capsys.readouterr().err
 
 
+def test_schema_of_the_difference_is_printed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main.main(["replay", "--schema", "--what-if", "other.yaml"]) == exits.NO_FINDING
+    assert json.loads(capsys.readouterr().out) == schema()
+
+
 def test_same_site_differs_in_nothing_and_is_not_replayed_twice(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     site, data = write_plant(tmp_path, 600)
     other = tmp_path / "other.yaml"
