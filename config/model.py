@@ -142,7 +142,8 @@ class ModbusTag(Part):
 
 
 class OpcUaTag(Part):
-    """One value at one OPC UA node, or a part of a property of it (range end, unit id). `values` maps texts to numbers."""
+    """One value at one OPC UA node, or a part of a property of it (range end, unit id). `values` maps texts to numbers. `node` is
+    written as `ns=2;s=flow`, or as `nsu=URI;s=flow`: the index of a namespace may change when a server starts, its URI does not."""
 
     endpoint: str
     node: str = Field(min_length=3)
