@@ -12,7 +12,7 @@ from checks.blocks import Blocks
 from checks.build import BlockBuilder
 from checks.chain import TonnesSoFar, link_numbers, suppression
 from checks.diagnose import diagnose, explained_by, traces_from
-from checks.due import AWAKE_S, FRESH_S, LONG, STANDING_S, Due
+from checks.due import AWAKE_S, FRESH_S, HOLD_S, LONG, STANDING_S, Due
 from checks.empties import EmptiesLedger
 from checks.evaluation import BeltState, Evaluation
 from checks.finding import Finding
@@ -55,6 +55,7 @@ class LoopEngine:
         self._answers = Answers()
         self._findings: tuple[Finding, ...] = ()
         self._awake_until = self._fresh_until = self._traces_until = 0
+        self._unjudged = True
 
     @property
     def check_errors(self) -> dict[str, int]:
@@ -67,7 +68,7 @@ class LoopEngine:
         A block is due where its picture or what is told has changed of late, at a beat, and at steps while a finding stands and
         for ten minutes behind it (`checks.due`). With `show` every other block is evaluated too, for people to look at: its
         numbers are new, its findings those of the last block that was due. With `evaluate` False the blocks are built but not
-        judged: the way back from history after a restart.
+        judged: the way back from history after a restart. The blocks of the first three minutes behind such are all judged.
         """
         out: list[Evaluation] = []
         for first in range(0, len(samples), PIECE):
@@ -127,6 +128,9 @@ class LoopEngine:
             self._rollups.setdefault(length, []).append(merged)
             if length != builder.length_s:
                 memory.keep(length, merged)
+        if evaluate and self._unjudged:  # what stands may have begun in what nobody judged
+            self._fresh_until = int(blocks.start_s[0]) + HOLD_S
+        self._unjudged = not evaluate
         out = []
         taken = 0
         for row in self._looked_at(blocks, due, show) if evaluate else ():

@@ -113,3 +113,23 @@ def test_standing_finding_is_judged_at_few_blocks() -> None:
     assert len(late) < 0.15 * 3000 / 10
     assert max(b.time_s - a.time_s for a, b in pairwise(told)) <= LONG[-1][1]
     assert max(b.time_s - a.time_s for a, b in pairwise(told) if b.time_s < BEGIN + 4800) <= STANDING_S
+
+
+def test_what_began_while_nobody_judged_is_found_at_once() -> None:
+    engine, told = LoopEngine(terminal(), "TB-07"), []
+    for samples in samples_of("TB-07", BEGIN, 6600, SEED, [Order(600, "zero-counts")]):
+        told += engine.push(samples, evaluate=int(samples.time_s[0]) >= BEGIN + 6000)
+    assert told[0].time_s == BEGIN + 6010
+    assert "zero-counts" in {finding.cause for finding in told[0].findings}
+
+
+def test_calm_blocks_are_few_and_at_the_beat_or_behind_what_the_belt_did() -> None:
+    builder = BlockBuilder(terminal(), "TB-07")
+    blocks = concat([builder.push(samples) for samples in samples_of("TB-07", BEGIN, 12 * 3600, SEED)])
+    due = Due(terminal().loops["TB-07"])
+    judged = blocks.start_s[due.push(blocks, builder.ledger)]
+    assert due.calm < frozenset(judged.tolist())
+    stops = np.array([entry.time_s for entry in builder.ledger if entry.kind in ("belt-stop", "belt-start")])
+    for start in due.calm:
+        behind = start - stops[stops <= start].max(initial=0)
+        assert (start + blocks.length_s) % QUIET_BEAT_S == 0 or behind < HOLD_S + terminal().loops["TB-07"].settle
