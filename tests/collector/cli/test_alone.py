@@ -1,4 +1,7 @@
-"""`tallywire init --page` and `tallywire verify --page`: a page on this machine, without a site, until it is ended."""
+"""`tallywire init --page` and `tallywire verify --page`: a page on this machine, without a site, until it is ended.
+
+The ordinary run starts the first of the two; TALLYWIRE_FULL=1 starts both.
+"""
 
 from __future__ import annotations
 
@@ -14,11 +17,15 @@ import pytest
 
 from collector.cli import exits
 from collector.cli.main import main
+from tests import FULL
 
 LIMIT_S = 60.0
 
 
-@pytest.mark.parametrize(("command", "title"), [("init", "A new site file, by questions"), ("verify", "Verify a file")])
+PAGES = [("init", "A new site file, by questions"), ("verify", "Verify a file")]
+
+
+@pytest.mark.parametrize(("command", "title"), PAGES if FULL else PAGES[:1])
 def test_page_is_served_on_a_printed_port_and_ends_when_told(tmp_path: Path, command: str, title: str) -> None:
     started = subprocess.Popen(
         [sys.executable, "-P", "-m", "collector", command, "--page"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,

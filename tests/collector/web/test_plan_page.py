@@ -8,7 +8,9 @@ from dataclasses import replace
 
 import pytest
 
+from collector.clock import ManualClock
 from collector.commissioning.plan import make_plan, text
+from collector.web.app import create_app
 from config.cautions import CAUTIONS
 from tests.collector.web import plant, weighed
 from tests.collector.web.conftest import Serve, Served
@@ -16,9 +18,16 @@ from tests.collector.web.conftest import Serve, Served
 PLAN = "/loops/TB-07/plan"
 
 
-@pytest.fixture
-def served(serve: Serve) -> Served:
-    return serve(replace(plant.healthy(), site=weighed.site()))
+@pytest.fixture(scope="module")
+def served() -> Served:
+    """One application for all: nothing is stored."""
+    live, desk, store, clock = (
+        replace(plant.healthy(), site=weighed.site()),
+        plant.MemoryDesk(),
+        plant.MemoryStore(),
+        ManualClock(plant.NOW),
+    )
+    return Served(create_app(live, store, desk, clock, port=8460), live, desk, store, clock)
 
 
 def plain(page: str) -> str:
