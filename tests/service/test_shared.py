@@ -124,3 +124,44 @@ def test_loops_change_hands_when_a_collector_hangs_is_cut_off_or_killed_and_no_l
                 collector.end()
             link.close()
             database.close()
+
+
+@pytest.mark.crash
+@pytest.mark.timeout(200)
+def test_database_that_is_away_for_a_while_is_told_costs_no_second_and_leaves_the_pages_open(
+    server: Server, tmp_path: Path
+) -> None:
+    address = server.database()
+    with FakeGauge(*VALUES) as gauge:
+        collector = Collector(site_file(tmp_path, gauge.port), tmp_path / "one", address)
+        try:
+            database = Database(address)
+            wait_until(lambda: all(database.seconds(loop) for loop in LOOPS), 60, "a loop is not stored")
+            httpx.get(collector.page, timeout=20, trust_env=False).raise_for_status()
+            database.close()
+            server.kill()
+
+            def told(path: str, what: str) -> bool:
+                answer = httpx.get(f"{collector.page}{path}", timeout=20, trust_env=False)
+                return answer.status_code == 200 and what in answer.text
+
+            wait_until(
+                lambda: told("/metrics", 'problem="history"') and told("/metrics", 'problem="leases"'), 20, "it is not told"
+            )
+            assert told("/", "verifying in memory since")
+            assert told("/loops/TB-07", "TB-07")
+            before = gauge.reads
+            wait_until(lambda: gauge.reads > before + 5, 20, "nothing is read any more")
+            server.start()
+            wait_until(
+                lambda: told("/metrics", "tallywire_loops_held 6.0") and not told("/metrics", "problem="), 30, "it is not back"
+            )
+            database = Database(address)
+            found = {loop: database.seconds(loop) for loop in LOOPS}
+            assert {loop: database.owners()[loop] for loop in LOOPS} == dict.fromkeys(LOOPS, database.owners()["TB-07"])
+            assert database.gaps() == []
+            assert min(len(seconds) for seconds in found.values()) > 10
+            assert database.rows("SELECT DISTINCT epoch FROM samples") == [(1,)]
+            database.close()
+        finally:
+            collector.end()
