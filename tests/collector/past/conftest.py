@@ -1,7 +1,18 @@
-"""The history in a temporary folder, as the tests of the history open it."""
+"""The history in a temporary folder, as the tests of the embedded history open it."""
 
 from __future__ import annotations
 
-from tests.collector.history.conftest import opened
+from collections.abc import Callable
 
-__all__ = ["opened"]
+import pytest
+
+from collector.history.sqlite import SqliteStore
+from tests.collector.history.conftest import embedded
+
+__all__ = ["embedded", "opened"]
+
+
+@pytest.fixture
+def opened(embedded: Callable[..., SqliteStore]) -> Callable[..., SqliteStore]:
+    """Opens the history of this test."""
+    return embedded
