@@ -11,8 +11,10 @@ from tests.collector.history.conftest import embedded
 
 __all__ = ["embedded", "opened"]
 
+Opener = Callable[..., SqliteStore]
+
 
 @pytest.fixture
-def opened(embedded: Callable[..., SqliteStore]) -> Callable[..., SqliteStore]:
+def opened(embedded: Opener) -> Opener:
     """Opens the history of this test."""
     return embedded

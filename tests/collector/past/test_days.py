@@ -21,8 +21,8 @@ from collector.past.preparing import LaidDay, prepare_day
 from collector.past.taking import take_judged, take_laid
 from collector.past.worker import answer, laid_from, laid_plain
 from config.errors import DataFileError
-from tests.collector.history.conftest import Opener
 from tests.collector.history.recorded import DAY, DAY_S, MIDNIGHT, assert_same, terminal
+from tests.collector.past.conftest import Opener
 from tests.crash.victim import steady
 
 LOOP, NOW = "TB-07", MIDNIGHT + 3 * DAY_S
