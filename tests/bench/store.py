@@ -1,4 +1,5 @@
-"""What a history costs in both modes: appending fifty loops a second, reading a day back, a year's trend beside bare SQL.
+"""What a history costs in both modes: appending fifty loops a second, reading a day back, a year's trend and a
+comparison of many loops beside bare SQL.
 
     python -P tests/bench/store.py [--loops 50] [--seconds 300]
 
@@ -26,6 +27,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from checks.samples import Samples
 from collector.clock import SystemClock
 from collector.history import rollups
+from collector.history.hour_rows import HOURS, By
 from collector.history.opening import open_store
 from collector.history.tables import ROLLUPS
 from collector.history.tiers import TieredStore
@@ -36,7 +38,7 @@ from tests.postgres import Server
 ROLES = ("flow", "plc_flow", "count_rate", "speed", "loop_current", "ai_raw", "gauge_total", "plc_total", "detector_temperature",
          "drive_running", "drive_frequency", "empty_belt_rate", "nuclide_code", "gauge_clock")  # fmt: skip
 VARIABLE = "TALLYWIRE_BENCH_DATABASE"
-HOURS = 366 * 24
+YEAR_H = 366 * 24
 REPEATS = 7
 
 
@@ -99,7 +101,7 @@ def year(store: TieredStore, loop: str) -> None:
             ROLLUPS.insert(),
             [
                 {"loop": loop, "length_s": 7200, "start_s": MIDNIGHT + 3600 * hour, "layout": 1, "statistics": data}
-                for hour in range(HOURS)
+                for hour in range(YEAR_H)
             ],
         )
     wanted = (
@@ -125,12 +127,42 @@ def year(store: TieredStore, loop: str) -> None:
     ours()
     base = _median(bare)
     print(
-        f"  a year by the hour, {HOURS} rows of {fields} fields: bare SQL 1, with the bytes unpacked {_median(unpacked) / base:.1f},"
+        f"  a year by the hour, {YEAR_H} rows of {fields} fields: bare SQL 1, with the bytes unpacked {_median(unpacked) / base:.1f},"
         f" as arrays {_median(ours) / base:.1f} (bare: {1e3 * base:.0f} ms)"
     )
 
 
-def _median(work: Callable[[], None]) -> float:
+def fleet(store: TieredStore, loops: int) -> None:
+    """The worst fifty of many loops over a month, beside a bare sum over the same rows."""
+    rng, month = np.random.default_rng(3), 30 * 24
+    with store.state.transaction() as connection:
+        for loop in range(loops):
+            tonnes = rng.normal(300.0, 30.0, month)
+            plc = tonnes * (1.0 + rng.normal(0.0, 0.01))
+            rows = [
+                {
+                    "loop": f"TB-{loop:03}", "start_s": MIDNIGHT + 3600 * hour, "gauge_t": a, "plc_t": b, "own_t": a, "plc_own_t": b,
+                    "measured_s": 3600.0, "plc_measured_s": 3600.0,
+                }
+                for hour, (a, b) in enumerate(zip(tonnes.tolist(), plc.tolist(), strict=True))
+            ]  # fmt: skip
+            connection.execute(HOURS.insert(), rows)
+    end = MIDNIGHT + 3600 * month
+
+    def bare() -> None:
+        with store.state.transaction() as connection:
+            wanted = sa.select(HOURS.c.loop, sa.func.sum(HOURS.c.gauge_t), sa.func.sum(HOURS.c.plc_t)).group_by(HOURS.c.loop)
+            connection.execute(wanted.where(HOURS.c.start_s >= MIDNIGHT, HOURS.c.start_s < end)).all()
+
+    base = _median(bare)
+    took = _median(lambda: store.fleet(By.DIVERGENCE, MIDNIGHT, end, 50))
+    print(
+        f"  the worst 50 of {loops} loops over a month: {took / base:.1f} times two bare sums over the {loops * month} hours"
+        f" ({1e3 * took:.0f} ms)"
+    )
+
+
+def _median(work: Callable[[], object]) -> float:
     took = []
     for _ in range(REPEATS):
         began = time.perf_counter()
@@ -144,6 +176,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--loops", type=int, default=50)
     parser.add_argument("--seconds", type=int, default=300)
+    parser.add_argument("--fleet", type=int, default=500, help="loops that are compared")
     args = parser.parse_args()
     print(f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
     server = Server()
@@ -161,6 +194,9 @@ def main() -> None:
                 append(store, site, args.seconds, lambda: server_s(server))
                 year(store, next(iter(site.loops)))
                 store.close()
+                wide = open_store(folder / name, site_of(args.fleet, kept), clock=SystemClock())
+                fleet(wide, args.fleet)
+                wide.close()
     finally:
         server.close()
 
