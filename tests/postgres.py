@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import pwd
 import shutil
-import signal
 import subprocess
 import tempfile
 from pathlib import Path
 
+import psutil
 import psycopg
 
 from collector.history.metadata import METADATA
@@ -52,11 +53,15 @@ class Server:
         self._run("pg_ctl", "-D", self._data, "-m", "immediate", "-w", "stop")
 
     def kill(self) -> None:
-        """kill -9 of the server and all that it has started."""
-        pid = int((self._data / "postmaster.pid").read_text().splitlines()[0])
-        children = subprocess.run(["ps", "-o", "pid=", "--ppid", str(pid)], capture_output=True, text=True, check=False)
-        for one in (pid, *map(int, children.stdout.split())):
-            os.kill(one, signal.SIGKILL)
+        """kill -9 of the server and all that it has started; back when none of them is left."""
+        head = psutil.Process(int((self._data / "postmaster.pid").read_text().splitlines()[0]))
+        head.suspend()  # so that it starts no other while its children are killed
+        family = [head, *head.children(recursive=True)]
+        for one in family:
+            with contextlib.suppress(psutil.NoSuchProcess):
+                one.kill()
+        _, left = psutil.wait_procs(family, timeout=20)
+        assert all(one.status() == psutil.STATUS_ZOMBIE for one in left), left
 
     def address(self, name: str = "postgres") -> str:
         """The address of a database."""

@@ -6,6 +6,7 @@ through a pipe once the call has returned: that is what counts as acknowledged.
 
 from __future__ import annotations
 
+import contextlib
 import time
 from dataclasses import replace
 from multiprocessing.connection import Connection
@@ -44,9 +45,7 @@ def alone(folder: Path, told: Connection) -> None:
 
 def one_of_several(folder: Path, address: str, name: str, told: Connection) -> None:
     """Keep the loops that the leases give, on the shared history."""
-    state = PostgresState(address)
-    leases = Leases(state, [{loop} for loop in LOOPS], SystemClock(), owner=name, ttl_s=TTL_S)
-    store = PostgresStore(Layout(folder, folder / "archive"), terminal(), state, SystemClock(), leases)
+    leases, store = _opened(folder, address, name)
     epochs: dict[str, int] = {}
     mine: Mine = {}
     turn = 0
@@ -68,6 +67,16 @@ def one_of_several(folder: Path, address: str, name: str, told: Connection) -> N
         except StoreError:  # the server is away, or a lease has run out: what was asked may be done or not, so look again
             epochs = {}
             time.sleep(0.05)
+
+
+def _opened(folder: Path, address: str, name: str) -> tuple[Leases, PostgresStore]:
+    """The history, as soon as the server is there."""
+    while True:
+        with contextlib.suppress(StoreError):
+            state = PostgresState(address)
+            leases = Leases(state, [{loop} for loop in LOOPS], SystemClock(), owner=name, ttl_s=TTL_S)
+            return leases, PostgresStore(Layout(folder, folder / "archive"), terminal(), state, SystemClock(), leases)
+        time.sleep(0.1)
 
 
 def _work(store: TieredStore, mine: Mine, turn: int, told: Connection) -> None:
