@@ -74,8 +74,12 @@ async def run_service(options: ServiceOptions) -> int:
         The site file, the data folder or the address of the page cannot be used.
     """
     logs.set_up(options.log_format)
+    return await run_loaded(options, load_site(options.site))
+
+
+async def run_loaded(options: ServiceOptions, loaded: LoadedSite) -> int:
+    """The same for a site that has been read already; `options.site` is not looked at."""
     clock = SystemClock()
-    loaded = load_site(options.site)
     data = data_folder(options.data, loaded.site)
     web = loaded.site.web
     tls = tls_of(web)

@@ -6,6 +6,7 @@ from collections import deque
 from collections.abc import Sequence
 
 from collector.clock import Clock
+from collector.reading import Reading
 from collector.sources.failure import Kind, LinkError
 from collector.sources.groups import ILLEGAL_DATA_ADDRESS, Block, places_of, plan
 from collector.sources.modbus import ModbusLink
@@ -106,11 +107,14 @@ class ModbusSource:
         poll.replies += 1
         poll.good += 1
         poll.rtt_s = link.rtt_s
+        poll.readings += self._decoded(block, words)
+        return ""
+
+    def _decoded(self, block: Block, words: Sequence[int]) -> list[Reading]:
         now = self._clock.now()
-        poll.readings += [
+        return [
             reading_of(place, decoded, now) for place, decoded in zip(_places(block), block.decoder.decode(words), strict=True)
         ]
-        return ""
 
 
 def _places(block: Block) -> list[Place]:

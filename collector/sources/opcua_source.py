@@ -9,13 +9,13 @@ from dataclasses import dataclass
 from asyncua import ua
 
 from collector.clock import Clock
-from collector.reading import BAD
+from collector.reading import BAD, Reading
 from collector.sources.failure import LinkError
 from collector.sources.opcua import OpcUaLink
 from collector.sources.opcua_names import NodeName, parse
 from collector.sources.opcua_values import NodeDecoder
 from collector.sources.source import Place, Poll, bad_readings, reading_of
-from collector.sources.subscription import Feed
+from collector.sources.subscription import Arrived, Feed
 from config.model import OpcUaEndpoint, OpcUaTag, Site
 
 
@@ -59,6 +59,10 @@ class OpcUaSource:
     def places(self, period: float) -> Sequence[Place]:
         """The tags of a group."""
         return [item.place for item in self._groups[period]]
+
+    def nodes(self, period: float) -> list[ua.NodeId]:
+        """The nodes that are read for a group, once connected."""
+        return [item.node for item in self._groups[period] if item.node is not None]
 
     def clock_skew_s(self) -> float | None:
         """Clock of the server against ours [s], + = ahead."""
@@ -140,11 +144,16 @@ class OpcUaSource:
         poll.replies += 1
         poll.good += 1
         poll.rtt_s = link.rtt_s
+        poll.readings += self._decoded(items, latest)
+        _blame_bad_status(poll)
+
+    def _decoded(self, items: Sequence[_Item], latest: Sequence[Sequence[Arrived]]) -> list[Reading]:
+        readings = []
         for item, values in zip(items, latest, strict=True):
             for value, received in values:
                 decoded, stamp = item.decoder.decode(value)
-                poll.readings.append(reading_of(item.place, decoded, received, stamp))
-        _blame_bad_status(poll)
+                readings.append(reading_of(item.place, decoded, received, stamp))
+        return readings
 
     async def _resolve(self, link: OpcUaLink) -> None:
         items = [item for group in self._groups.values() for item in group]

@@ -1,0 +1,212 @@
+"""What polling costs: processor time of a gauge-poll in the whole service beside the bare reads, and how many loops a core sustains.
+
+    .venv/bin/python -P tests/bench/polling.py [--loops 500] [--warm 240] [--windows 3] [--seconds 20]
+    .venv/bin/python -P tests/bench/polling.py --loops 100,250,500,750,1000,1500 --no-bare
+
+A gauge-poll is one second of one loop: the Modbus block of its gauge (a connection each), and its nodes in the Read of its PLC (a
+session a PLC). The servers run in a process of their own, and so do the bare reads (pymodbus and asyncua, nothing decoded) and the
+service (decode, align, block, check, alert, store, page open to nobody). Both clients run through the same windows; the figures are
+the processor time of each process, so what else the machine does matters only through its caches.
+
+In the last window the stages are told; the clocks for that cost some microseconds a poll, so it is not counted in the ratio.
+The first three minutes behind a start judge every block; `--warm` leaves them out.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import pickle
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import psutil
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from tests.bench.polling_site import polled_site
+
+ROOT = Path(__file__).parents[2]
+MOST_RATIO, GOAL_RATIO = 2.0, 1.5
+MOST_LATE_S = 0.1
+
+
+class Child:
+    """A process of this bench that is asked over stdin."""
+
+    def __init__(self, module: str, *args: object, log: Path) -> None:
+        environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
+        with log.open("w") as errors:
+            self.process = subprocess.Popen(
+                [sys.executable, "-P", "-m", f"tests.bench.{module}", str(os.getpid()), *map(str, args)],
+                cwd=ROOT, env=environment | {"PYTHONPATH": str(ROOT)}, stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+                stderr=errors, text=True,
+            )  # fmt: skip
+        self._log = log
+        self._of = psutil.Process(self.process.pid)
+
+    def answer(self, ask: str = "") -> dict[str, Any]:
+        """What it says next, asked or not."""
+        assert self.process.stdin is not None
+        assert self.process.stdout is not None
+        if ask:
+            self.process.stdin.write(ask + "\n")
+            self.process.stdin.flush()
+        line = self.process.stdout.readline()
+        if not line:
+            raise SystemExit(f"a process of the bench ended: {self._log.read_text()[-3000:]}")
+        said: dict[str, Any] = json.loads(line)
+        return said
+
+    def spent_s(self) -> float:
+        """Processor time so far [s]."""
+        times = self._of.cpu_times()
+        return float(times.user + times.system)
+
+    def memory_mb(self) -> float:
+        """Resident memory [MB]."""
+        return float(self._of.memory_info().rss) / 1e6
+
+    def end(self) -> None:
+        """End it."""
+        self.process.kill()
+        self.process.wait()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """Microseconds a gauge-poll of both in each window, the stages of the last, lateness [s]."""
+
+    loops: int
+    bare_us: list[float]
+    whole_us: list[float]
+    stages_us: dict[str, float]
+    told_us: float
+    lateness: list[float]
+    skipped: int
+    lost: float
+    memory_mb: float
+
+    @property
+    def ratio(self) -> float:
+        """Of the medians."""
+        return statistics.median(self.whole_us) / statistics.median(self.bare_us) if self.bare_us else float("nan")
+
+
+def measure(loops: int, per_plc: int, *, warm_s: float, windows: int, seconds: float, bare: bool = True) -> Outcome:
+    """Start plant, service and bare reads; measure; end all."""
+    children: list[Child] = []
+    with tempfile.TemporaryDirectory() as made:
+        folder = Path(made)
+
+        def start(module: str, *args: object) -> Child:
+            children.append(Child(module, *args, log=folder / f"{module}.log"))
+            return children[-1]
+
+        try:
+            wires = start("polling_plant").answer()
+            kept = folder / "site.pickle"
+            kept.write_bytes(pickle.dumps(polled_site(loops, per_plc, wires["gauges"], wires["plc"])))
+            service = start("polling_service", kept, folder)
+            reads = start("polling_bare", kept) if bare else None
+            if reads is not None:
+                reads.answer()
+            return _measured(service, reads, loops, warm_s, windows, seconds)
+        finally:
+            for child in children:
+                child.end()
+
+
+def _measured(service: Child, reads: Child | None, loops: int, warm_s: float, windows: int, seconds: float) -> Outcome:
+    deadline = time.monotonic() + 120.0
+    while (said := service.answer("wait"))["up"] < said["endpoints"] or not said["endpoints"]:
+        if time.monotonic() > deadline:
+            raise SystemExit(f"only {said['up']} of {said['endpoints']} endpoints are read: {said['problems']}")
+        time.sleep(0.5)
+    time.sleep(warm_s)
+    bare_us, whole_us, lateness = [], [], []
+    stages: dict[str, float] = {}
+    skipped = said["skipped"]
+    told_us = 0.0
+    for window in range(windows + 1):
+        last = window == windows
+        service.answer("stages" if last else "window")
+        if reads is not None:
+            reads.answer("window")
+        spent = service.spent_s(), reads.spent_s() if reads is not None else 0.0
+        time.sleep(seconds)
+        spent = service.spent_s() - spent[0], (reads.spent_s() if reads is not None else 0.0) - spent[1]
+        said = service.answer("end")
+        cost = 1e6 * spent[0] / max(said["polls"], 1)
+        if last:
+            stages = {name: 1e6 * took / max(said["polls"], 1) for name, took in said["spent"].items()}
+            told_us = cost
+            break
+        lateness += said["lateness"]
+        whole_us.append(cost)
+        if reads is not None:
+            bare_us.append(1e6 * spent[1] / max(reads.answer("end")["gauge_polls"], 1))
+    counters = said["counters"]
+    if said["problems"]:
+        print(f"  the service lacks: {said['problems']}")
+    return Outcome(
+        loops=loops, bare_us=bare_us, whole_us=whole_us, stages_us=stages, told_us=told_us, lateness=sorted(lateness),
+        skipped=said["skipped"] - skipped, lost=counters.get("queue_dropped", 0.0) + counters.get("verify_dropped", 0.0),
+        memory_mb=service.memory_mb(),
+    )  # fmt: skip
+
+
+def show(found: Outcome) -> None:
+    """Print one measurement."""
+    whole = statistics.median(found.whole_us)
+    print(f"{found.loops} loops: the service {_each(found.whole_us)} = {whole:.0f} us a gauge-poll, {found.memory_mb:.0f} MB")
+    if found.bare_us:
+        print(
+            f"  bare reads {_each(found.bare_us)} = {statistics.median(found.bare_us):.0f} us:"
+            f" {found.ratio:.2f} x (must {MOST_RATIO:g}, goal {GOAL_RATIO:g})"
+        )
+    rest = found.told_us - sum(found.stages_us.values())
+    parts = sorted(found.stages_us.items(), key=lambda item: -item[1])
+    told = ", ".join(f"{name} {cost:.0f}" for name, cost in parts)
+    print(f"  by stage, of {found.told_us:.0f} us: reading, its tasks and all else {rest:.0f}, {told}")
+    late = found.lateness
+    if late:
+        p50, p99 = late[len(late) // 2], late[min(len(late) - 1, int(0.99 * len(late)))]
+        print(
+            f"  late p50 {1e3 * p50:.1f} ms, p99 {1e3 * p99:.1f} ms {'held' if p99 < MOST_LATE_S else 'NOT held'};"
+            f" {found.skipped} slots missed, {found.lost:g} rows lost; by processor time a core would carry {1e6 / whole:.0f} loops"
+        )
+
+
+def _each(costs: list[float]) -> str:
+    return "/".join(f"{cost:.0f}" for cost in costs)
+
+
+def main() -> None:
+    """Measure at each number of loops."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--loops", default="500", help="numbers of loops, with commas")
+    parser.add_argument("--per-plc", type=int, default=25, help="loops that share a PLC")
+    parser.add_argument("--warm", type=float, default=240.0, help="seconds before the first window")
+    parser.add_argument("--windows", type=int, default=3)
+    parser.add_argument("--seconds", type=float, default=20.0, help="length of a window")
+    parser.add_argument("--no-bare", action="store_true", help="without the bare reads, which take their part of the machine")
+    args = parser.parse_args()
+    print(f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors", flush=True)
+    for loops in map(int, args.loops.split(",")):
+        found = measure(
+            loops, args.per_plc, warm_s=args.warm, windows=args.windows, seconds=args.seconds, bare=not args.no_bare
+        )
+        show(found)
+        sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    main()
