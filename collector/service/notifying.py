@@ -40,11 +40,12 @@ class Notifier:
         return bool(self._address)
 
     def say(self, *lines: str) -> None:
-        """Send lines such as `READY=1`; a manager that does not listen is no error of ours."""
+        """Send lines such as `READY=1`; a manager that does not listen, or not fast enough, is no error of ours and holds nothing up."""
         if not self._address:
             return
         address = "\0" + self._address[1:] if self._address.startswith("@") else self._address
         with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as out:
+            out.setblocking(False)
             out.sendto("\n".join(lines).encode(), address)
 
     async def run(self, stop: asyncio.Event) -> None:

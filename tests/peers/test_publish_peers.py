@@ -88,7 +88,7 @@ def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
         plant.stop()
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def client(running: Running) -> Iterator[Peer]:
     with node("opcua_client.js", running.at["opcua"], NAMESPACE, "None") as peer:
         yield peer

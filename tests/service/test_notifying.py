@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import os
-import signal
 import socket
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,8 +12,6 @@ import pytest
 
 from collector.clock import ManualClock
 from collector.service.notifying import STATUS_EVERY_S, Notifier
-from tests.service.gauge import FakeGauge
-from tests.service.test_run import SITE, START_LIMIT_S, Child
 from tests.service.waiting import until
 
 
@@ -80,6 +77,13 @@ async def test_the_watchdog_is_fed_three_times_in_what_it_allows(
     assert heard(manager) == ["STOPPING=1"]
 
 
+def test_a_manager_that_does_not_read_holds_nothing_up(manager: socket.socket) -> None:
+    """A datagram socket holds some ten messages (unix(7), max_dgram_qlen); the next one would wait for ever."""
+    for _ in range(500):
+        notifier(manager, ManualClock()).say("WATCHDOG=1")
+    assert 0 < len(heard(manager)) < 500
+
+
 async def test_without_a_manager_nothing_is_said_and_nothing_fails(tmp_path: Path) -> None:
     nobody = Notifier({}, ManualClock(), lambda: "")
     assert not nobody.active
@@ -87,26 +91,6 @@ async def test_without_a_manager_nothing_is_said_and_nothing_fails(tmp_path: Pat
     gone = Notifier({"NOTIFY_SOCKET": str(tmp_path / "gone")}, ManualClock(), lambda: "")
     assert gone.active
     gone.say("READY=1")
-
-
-def test_a_service_says_when_it_is_ready_how_it_stands_and_when_it_stops(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as listening, FakeGauge(200.0, 201.0) as gauge:
-        listening.bind(str(tmp_path / "notify"))
-        listening.settimeout(START_LIMIT_S)
-        monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
-        monkeypatch.setenv("WATCHDOG_USEC", "3000000")
-        site = tmp_path / "site.yaml"
-        site.write_text(SITE.format(port=gauge.port))
-        child = Child(site, tmp_path / "data")
-        first, second = listening.recv(4096).decode(), listening.recv(4096).decode()
-        assert first.startswith("READY=1\nSTATUS=1 loop: ")
-        assert second.startswith("WATCHDOG=1\nSTATUS=1 loop: ")
-        assert child.end(signal.SIGTERM)[0] == 0
-        last = ""
-        while not last.startswith("STOPPING"):
-            last = listening.recv(4096).decode()
 
 
 def test_an_abstract_socket_is_one_with_an_at_sign() -> None:
