@@ -17,9 +17,12 @@ from checks.samples import Samples
 from collector.history.store import Store
 from collector.live import LiveState
 from collector.logs import event
+from collector.service.gathering import Gathering
 
 RECOVERED_S = 24 * 3600
 """How far a restart looks back in the stored samples [s]."""
+AT_ONCE = 20
+"""Loops that are judged before their evaluations are handed on: blocks of many loops end in the same second."""
 MOST_WAITING = 3600
 """Seconds of samples that wait for verification; beyond, the machine is too slow and the oldest go."""
 LAGGING = 120
@@ -81,6 +84,7 @@ class Verifying:
         self._on_voids = on_voids
         self._empties: list[tuple[str, list[EmptyStretch], list[tuple[int, int]]]] = []
         self._waiting: deque[Mapping[str, Samples] | _Adopted] = deque()
+        self._gathering = Gathering(live.site)
         self._wake = asyncio.Event()
         self.recovered = False
 
@@ -102,6 +106,7 @@ class Verifying:
     def release(self, loop: str) -> None:
         """Let a loop go; what still waits of it is not judged any more."""
         self._engines.pop(loop, None)
+        self._gathering.drop(loop)
         self._waiting = deque(one for one in self._waiting if not (isinstance(one, _Adopted) and one.loop == loop))
         self._live.problems.pop(f"verifying {loop}", None)
 
@@ -125,17 +130,21 @@ class Verifying:
                 continue
             closed = self._waiting.popleft()
             if isinstance(closed, _Adopted):
+                self._gathering.drop(closed.loop)
                 self._engines[closed.loop] = closed.engine
                 await self._read_back([closed], stop)
                 continue
-            evaluations, rollups, failures = await loop.run_in_executor(self._executor, self._push, closed)
             self._show_lag()
-            self._show_failures(failures)
-            for blocks in rollups:
-                self._on_rollups(blocks)
-            self._hand_on_empties()
-            if evaluations:
-                self._on_evaluations(evaluations)
+            gathered = [whole for samples in closed.values() if (whole := self._gathering.take(samples)) is not None]
+            for first in range(0, len(gathered), AT_ONCE):
+                part = gathered[first : first + AT_ONCE]
+                evaluations, rollups, failures = await loop.run_in_executor(self._executor, self._push, part)
+                self._show_failures(failures)
+                for blocks in rollups:
+                    self._on_rollups(blocks)
+                self._hand_on_empties()
+                if evaluations:
+                    self._on_evaluations(evaluations)
 
     async def _read_back(self, adopted: Sequence[_Adopted], stop: asyncio.Event) -> None:
         loop = asyncio.get_running_loop()
@@ -147,11 +156,12 @@ class Verifying:
         if rows:
             event(logging.INFO, "recovered", "the engines have read back the stored samples", rows=rows)
 
-    def _push(self, closed: Mapping[str, Samples]) -> tuple[list[Evaluation], list[Blocks], _Failures]:
+    def _push(self, gathered: Sequence[Samples]) -> tuple[list[Evaluation], list[Blocks], _Failures]:
         evaluations: list[Evaluation] = []
         rollups: list[Blocks] = []
         failures: _Failures = {}
-        for loop, samples in closed.items():
+        for samples in gathered:
+            loop = samples.loop
             engine = self._engines.get(loop)
             if engine is None:  # released meanwhile
                 continue

@@ -70,11 +70,11 @@ async def test_restart_reads_back_a_day_unjudged_and_live_samples_follow(verifie
     verified.store.append([samples(T0, 25)])
     verified.known_until = {"TB-07": T0 + 20}
     task = verified.start()
-    task.take({"TB-07": samples(T0 + 20, 5)})
-    await until(lambda: len(verified.engines["TB-07"].seen) == 25)
+    task.take({"TB-07": samples(T0 + 20, 10)})
+    await until(lambda: len(verified.engines["TB-07"].seen) == 30)
     seen = verified.engines["TB-07"].seen
-    assert [time for time, _ in seen] == list(range(T0, T0 + 25))
-    assert [judged for _, judged in seen] == [False] * 20 + [True] * 5
+    assert [time for time, _ in seen] == list(range(T0, T0 + 30))
+    assert [judged for _, judged in seen] == [False] * 20 + [True] * 10
 
 
 async def test_restart_gives_the_ledger_of_empties_back_before_the_samples(verified: Verified) -> None:
