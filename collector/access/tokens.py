@@ -97,7 +97,8 @@ class TokenBook:
     def revoke(self, number: int, *, by: Who) -> Token:
         """End a token now."""
         with self._state.transaction() as connection:
-            row = connection.execute(sa.select(API_TOKENS).where(API_TOKENS.c.id == number)).one_or_none()
+            wanted = sa.select(API_TOKENS).where(API_TOKENS.c.id == number)
+            row = connection.execute(wanted).one_or_none() if 1 <= number < 2**62 else None
             if row is None:
                 raise TallywireError(f"there is no token {number}", where="token", fix="take the number from the list")
             if row.revoked is None:

@@ -106,7 +106,9 @@ class RecordBook:
             return _record(record_rows.add(connection, plain(content)))
 
     def find(self, number: int) -> Record | None:
-        """One record by number."""
+        """One record by number; a number that no database can hold is that of none."""
+        if not 1 <= number < 2**62:
+            return None
         with self._state.transaction() as connection:
             found = record_rows.one(connection, number)
         return None if found is None else _record(found)

@@ -98,8 +98,9 @@ def test_token_that_is_revoked_opens_nothing_and_the_log_says_so(books: Books) -
     books.tokens.revoke(made.id, by=CONSOLE)
     assert books.tokens.find(secret) is None
     assert [entry.action.what for entry in books.log.newest()] == ["token revoked", "token added"]
-    with pytest.raises(TallywireError, match="no token 99"):
-        books.tokens.revoke(99, by=CONSOLE)
+    for number in (99, 0, -1, 2**70):
+        with pytest.raises(TallywireError, match=f"no token {number}"):
+            books.tokens.revoke(number, by=CONSOLE)
 
 
 @pytest.mark.parametrize(

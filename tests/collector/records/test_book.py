@@ -33,6 +33,7 @@ def book(state: StateDb) -> RecordBook:
 
 
 def test_same_content_has_the_same_hash_whatever_its_number(book: RecordBook) -> None:
+    assert [book.find(number) for number in (0, -1, 6, 2**63, 10**30)] == [None] * 5
     second, fifth = book.find(2), book.find(5)
     assert second is not None
     assert fifth is not None
