@@ -38,6 +38,8 @@ LEAST_VERDICT_ROWS = 60
 """Rows from which a line may say that ends differ: on fewer, with a lag not yet learnt, a ramp looks like a slope."""
 UNSEEN_S = 60.0
 """Lag that a far side may have while too few rows were seen to learn it [s]: a filter that nobody declared."""
+FIRM = 0.02
+"""Standard error of a slope up to which its lag is believed where only changes were stored (own choice, by simulation)."""
 QUIET = 0.06
 """Step of the load from row to row [parts of span] below which a row tells the shape and not the lag."""
 
@@ -57,6 +59,8 @@ class Look:
     now: recent.Recent
     usable: NDArray[np.bool_]
     learnt: bool = False
+    stored: bool = False
+    """Only changes were stored: what comes when can be learnt from them only by a fit that knows its slope."""
     begin: int = 0
     split: onset.Split | None = None
     split_rows: NDArray[np.intp] | None = None
@@ -68,6 +72,7 @@ def look_at(window: Window, line: Line, rows: Rows) -> Look:
     usable = rows.steady & ~rows.high & ~rows.low
     clean = rows.good & ~rows.high
     behind = window.loop.plc.filter if line.y_role == "plc_flow" else 0.0
+    stored = kept.changes_only(window.loop, line.x_role) or kept.changes_only(window.loop, line.y_role)
     coarse = _coarse(window, line)
     late = max(coarse or 0.0, 0.0)
     m = max(3, int(np.ceil((late + 5.0 * behind) / rows.length_s)))
@@ -76,16 +81,21 @@ def look_at(window: Window, line: Line, rows: Rows) -> Look:
     declared = lag.declared_kernel(
         rows.length_s, 2.0 if coarse is None else late, behind, (5.0 if coarse is None else 2.0) + 0.3 * behind
     )
-    if fit is None or not fit.complete or len(fit.rows) < LEAST_KERNEL_ROWS:
+    if fit is None or not fit.complete or len(fit.rows) < LEAST_KERNEL_ROWS or (stored and not _is_firm(fit)):
         declared = replace(declared, uncertainty_s=max(declared.uncertainty_s, UNSEEN_S))
     digital = line.y_role == "gauge_output" or (line.x_role == "ai_raw" and not line.analogue)
     look = Look(
         line=line, rows=rows, declared=declared, kernel=declared, expected=declared.follow(rows.x, rows.dx),
-        floor=_floor(window, line, DIGITAL_FLOOR if digital else ANALOGUE_FLOOR), fit=fit, now=NOT_YET, usable=usable,
+        floor=_floor(window, line, DIGITAL_FLOOR if digital else ANALOGUE_FLOOR), fit=fit, now=NOT_YET, usable=usable, stored=stored,
     )  # fmt: skip
     _learn(look)
     _judge_recent(window, look)
     return look
+
+
+def _is_firm(fit: lag.LagFit) -> bool:
+    """Whether a fit knows its slope: what a recorder left out can be taken for a lag, and a lag for a slope."""
+    return float(np.sqrt(max(fit.covariance[1, 1], 0.0))) <= FIRM
 
 
 def _floor(window: Window, line: Line, floor: tuple[float, float]) -> tuple[float, float]:
@@ -101,6 +111,8 @@ def _learn(look: Look) -> None:
     """Take the lag from the fit where that saw enough movement."""
     fit = look.fit
     if fit is None or not fit.complete or len(fit.rows) < LEAST_KERNEL_ROWS or fit.x_sd <= LEAST_SPREAD * look.line.span:
+        return
+    if look.stored and not _is_firm(fit):
         return
     if 0.3 < fit.gain < 3.0 and -10.0 < fit.kernel.lag_s < 400.0:
         look.kernel = fit.kernel

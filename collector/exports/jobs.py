@@ -16,10 +16,12 @@ from typing import Any
 from starlette.concurrency import run_in_threadpool
 
 from collector.clock import Clock
+from collector.exports.answers import site_of
 from collector.exports.asking import from_mapping
 from collector.exports.child import ReadExport, read_in_child
 from collector.exports.read import Overrules
 from collector.exports.tidy import Between
+from collector.replay.storing import lost
 from config.errors import TallywireError
 
 MOST = 4
@@ -49,6 +51,8 @@ class Job:
     state: State = State.READING
     read: ReadExport | None = None
     answers: dict[str, Any] = field(default_factory=dict)
+    lost: tuple[str, ...] = ()
+    """What is not known because the recorder stored only changes, by the answers."""
     report: dict[str, Any] | None = None
     problem: TallywireError | None = None
     task: asyncio.Task[None] | None = None
@@ -105,7 +109,8 @@ class Jobs:
         """
         if job.read is None or job.state not in (State.ASKING, State.DONE):
             raise TallywireError("this export is not ready to be verified", fix="wait until it is read")
-        from_mapping(answers, job.read, "answers")
+        asked = from_mapping(answers, job.read, "answers")
+        job.lost = tuple(lost(site_of(asked.answers)))
         job.answers, job.report, job.state = answers, None, State.VERIFYING
         job.task = asyncio.create_task(self._guarded(job, self._verify(job)), name=f"verify {job.key}")
 

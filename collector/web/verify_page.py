@@ -42,6 +42,7 @@ class ExportOut(BaseModel):
     columns: list[str]
     guesses: dict[str, str] = Field(description="role and unit of the columns that look like a tag")
     understood: list[str]
+    lost: list[str] = Field(default=[], description="what is not known because only changes were stored, by the answers")
     report: dict[str, Any] | None = Field(default=None, description="the object of `tallywire replay --schema`")
 
 
@@ -154,7 +155,7 @@ def told(job: Job) -> ExportOut:
         key=job.key, name=job.name, state=job.state.value, problem="" if job.problem is None else str(job.problem),
         columns=[] if read is None else list(read.columns),
         guesses={} if read is None else {g.column: f"{g.role}{', ' + g.unit if g.unit else ''}" for g in read.guesses},
-        understood=[] if read is None else read.said.lines(), report=job.report,
+        understood=[] if read is None else read.said.lines(), lost=list(job.lost), report=job.report,
     )  # fmt: skip
 
 

@@ -2,25 +2,29 @@
 
 from __future__ import annotations
 
+import math
 import re
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.signal import lfilter
 
 from checks import kept
 from checks.samples import BAD, Samples, join
 from collector.cli import exits, main
 from collector.replay.following import following
 from collector.replay.lanes import Lane, LaneSource
+from collector.replay.loop_run import LoopRun
 from collector.replay.many import Lanes, lanes_of
 from collector.replay.storing import lost, stored
 from config.errors import TallywireError
 from config.load import load_site
-from config.model import Site
+from config.model import RecordedTag, Site
 from tests.collector.replay.plants import SITE, T0, flows, write_plant
 from tests.collector.replay.recorders import by_exception, by_lines, write_tag
+from tests.collector.replay.sites import loop
 
 LOOP = "TB-07"
 
@@ -231,3 +235,27 @@ def test_files_that_follow_each_other_are_one_recording(tmp_path: Path, capsys: 
     lacking = join([part.samples for part in found.source.parts(found.site, LOOP, 0)])
     assert np.isfinite(lacking.values["speed"]).sum() == 900
     assert (lacking.quality["speed"][900:] == BAD).all()
+
+
+@pytest.mark.parametrize(("ratio", "links"), [(1.0, set()), (1.03, {"scaling-block"})])
+def test_filter_that_nobody_declared_is_not_taken_for_a_slope_in_what_a_recorder_kept(ratio: float, links: set[str]) -> None:
+    """A filter of 30 s at the far side, both ends stored at changes of 1 t/h: late, yes; another slope only where there is one."""
+    random, rows = np.random.default_rng(3), 5400
+    walk = lfilter([math.sqrt(1.0 - 0.9917**2)], [1.0, -0.9917], random.normal(0.0, 45.0, rows))
+    flow = np.clip(220.0 + walk, 5.0, 410.0) + random.normal(0.0, 1.0, rows)
+    keep = math.exp(-1.0 / 30.0)
+    shown = lfilter([1.0 - keep], [1.0, -keep], flow - flow[0]) + flow[0]
+    shown = shown * np.where(np.arange(rows) < rows // 2, 1.0, ratio)
+    time, values = np.arange(float(rows)), {}
+    for role, column in (("flow", flow), ("plc_flow", shown)):
+        times, kept_values = by_exception(time, column, 1.0, 600.0)
+        values[role] = kept_values[np.searchsorted(times, time, side="right") - 1]
+    step = RecordedTag(stored="step", deadband=1.0, longest=600.0)
+    site = Site.model_validate({"schema": 1, "site": "terminal", "loops": {LOOP: loop({"flow": {}, "plc_flow": {}})}})
+    site = site.model_copy(update={"loops": {LOOP: site.loops[LOOP].model_copy(update={"tags": dict.fromkeys(values, step)})}})
+    run = LoopRun(site, LOOP)
+    quality = {role: np.zeros(rows, np.uint8) for role in values}
+    seconds = np.arange(T0, T0 + rows, dtype=np.int64)
+    run.push(Samples(loop=LOOP, time_s=seconds, values=values, quality=quality, flags=np.zeros(rows, np.uint8)))
+    found = [item.finding for item in run.told() if item.finding.cause != "extra-filter"]
+    assert {finding.link.value for finding in found} == links

@@ -178,3 +178,5 @@ async def test_columns_that_look_held_are_asked_about_with_what_they_look_like(s
     answer = await served.post(f"/api/v1/exports/{key}/answers", json=said)
     assert answer.status_code == 202, answer.text
     assert await settled(served, key) is State.DONE
+    assert "standard uncertainty 0.87 t/h, 0.21 % of span (rectangular)" in answer.json()["lost"][0]
+    assert "What the recorder left out" in (await served.get(f"/verify/{key}")).text
