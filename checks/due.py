@@ -56,7 +56,8 @@ NEVER = -(2**62)
 class Due:
     """Says of each block of one loop whether it is judged. The chunks in which the blocks come do not matter."""
 
-    def __init__(self, loop: Loop) -> None:
+    def __init__(self, loop: Loop, known_s: Sequence[int] = ()) -> None:
+        """`known_s` are moments [epoch s] at which something will be known that no sample shows: a lot that was weighed."""
         self._picture = Picture(loop)
         suspect = loop.limits.link.suspect / 100.0
         self._links = [line.link for line in chain(loop)]
@@ -66,7 +67,7 @@ class Due:
         self._top = loop.gauge.range.high
         self._before: Codes | None = None
         self._last: dict[str, int] = {}
-        self._waiting: list[int] = []
+        self._waiting = list(known_s)
         self.pressing: frozenset[int] = frozenset()
         """Begins of the blocks of the last `push` before which a line began to lean so lately that it must be asked anew."""
         self.at_rest: frozenset[int] = frozenset()

@@ -18,6 +18,7 @@ from checks.evaluation import BeltState, Evaluation
 from checks.finding import Finding
 from checks.memory import Memory
 from checks.merge import TreeMerger, concat
+from checks.references import references_of
 from checks.result import Link, worst
 from checks.samples import Samples, empty
 from checks.window import Window
@@ -51,7 +52,7 @@ class LoopEngine:
         self._tree = TreeMerger()
         self._rollups: dict[int, list[Blocks]] = {}
         self._tonnes = TonnesSoFar()
-        self._due = Due(self.loop)
+        self._due = Due(self.loop, [entry.end_s for entry in references_of(site, loop_id)])
         self._answers = Answers()
         self._findings: tuple[Finding, ...] = ()
         self._awake_until = self._fresh_until = self._traces_until = 0

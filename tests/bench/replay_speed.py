@@ -82,7 +82,8 @@ def scan(folder: str, loop: str) -> Spent:
 
 def replay(folder: str, loop: str) -> Spent:
     """Replay every day, as the command does."""
-    return _timed(lambda: _words(work(task_of(folder, loop))))
+    task = task_of(folder, loop)
+    return _timed(lambda: _words(work(task)))
 
 
 def task_of(folder: str, loop: str) -> Task:
