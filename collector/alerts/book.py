@@ -24,6 +24,8 @@ __all__ = ["LONGEST_SHELVE_S", "SERVICE", "AlertBook"]
 REFINEMENTS_TOLD = 1
 """Messages about a refined cause of one alert; more are history only."""
 URGENCY = {Priority.HIGH: 0, Priority.MEDIUM: 1, Priority.LOW: 2}
+RISEN = "(risen)"
+"""Stands among those an alert was handed up to when its priority has risen: that is told once."""
 SILENT = (AlertState.SHELVED, AlertState.SUPPRESSED, AlertState.OUT_OF_SERVICE)
 RESTING = tuple(state for state in AlertState if state is not AlertState.NORMAL)
 
@@ -112,7 +114,7 @@ class AlertBook(Telling):
         with self._state.transaction() as connection:
             rows = AlertRows(connection)
             came, first = rows.annunciations(begin, end), rows.first_transition()
-            standing, spells = rows.in_states(RESTING), rows.raised(begin - 90 * 86400.0, end, 20_000)
+            standing, spells = rows.in_states(RESTING), rows.spans(begin - 90 * 86400.0, end)
         return performance_of(came, standing, spells, first, begin, end, operators=self.policy.operators)
 
     def _change(self, rows: AlertRows, change: EpisodeChange, now: float) -> None:
@@ -199,6 +201,7 @@ class AlertBook(Telling):
         rows.change(alert)
         if self._outgrown(rows, alert, now):
             return
+        self._risen(rows, alert, before, now)
         if alert.finding.cause == before.finding.cause:
             return
         told = rows.refinements_told(alert.id) < REFINEMENTS_TOLD and alert.state not in SILENT
@@ -207,6 +210,23 @@ class AlertBook(Telling):
         self._tell(rows, alert, alert.state, now, SERVICE, note, "refined" if told else "")
         if told:
             rows.refinement_told(alert.id)
+
+    def _risen(self, rows: AlertRows, alert: Alert, before: Alert, now: float) -> None:
+        """Tell those of an alert for whom it has become important only now."""
+        if not self.live or URGENCY[alert.priority] >= URGENCY[before.priority] or alert.state not in ANNUNCIATED:
+            return
+        if RISEN in alert.escalated:
+            return  # it goes up and down about the limit
+        rows.change(replace(alert, escalated=(*alert.escalated, RISEN)))
+        rows.reminded(alert.id, None)
+        told = set(self.policy.receivers(before, now))
+        new = [name for name in self.policy.receivers(alert, now) if name not in told]
+        note = f"its priority is now {alert.priority.value} (was {before.priority.value})"
+        number = rows.note(
+            Transition(time=now, alert=alert.id, old=alert.state, new=alert.state, by=SERVICE, note=note, message=bool(new))
+        )
+        if not self._in_flood(rows, alert):
+            self._post(rows, alert, number, new, "risen", now, note)
 
     def _outgrown(self, rows: AlertRows, alert: Alert, now: float) -> bool:
         """End the acceptance of a finding that is no longer what was accepted; whether it was so."""

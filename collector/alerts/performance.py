@@ -9,6 +9,7 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from collector.alerts.flood import BEGINS_ABOVE, Flood
 from collector.alerts.model import Alert, AlertState, Annunciation, Priority
@@ -20,6 +21,28 @@ CHATTER_TIMES, CHATTER_S = 3, 60.0
 """An alert that comes so often within so many seconds chatters (from memory; the standard fixes no number)."""
 STALE_S = DAY_S
 TOP = 10
+
+
+class Stood(Protocol):
+    """One time that an alert stood [epoch s]; `returned` is None while it stands."""
+
+    @property
+    def raised(self) -> float:
+        """When it was raised."""
+        ...
+
+    @property
+    def returned(self) -> float | None:
+        """When it was gone."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """One time that an alert stood, and no more of it."""
+
+    raised: float
+    returned: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +87,7 @@ class Performance:
 def performance_of(
     came: Sequence[Annunciation],
     standing: Sequence[Alert],
-    spells: Sequence[Alert],
+    spells: Sequence[Stood],
     first: float | None,
     begin: float,
     end: float,
@@ -165,7 +188,7 @@ def _until(flood: Flood, since: float, until: float) -> float:
     return moment - since
 
 
-def _worst_stale(spells: Sequence[Alert], begin: float, end: float) -> int:
+def _worst_stale(spells: Sequence[Stood], begin: float, end: float) -> int:
     """The most alerts that had stood for more than a day at the end of any day of the time."""
     worst = 0
     moment = end

@@ -17,6 +17,7 @@ KINDS = {
     "raised": "ALERT",
     "again": "CAME BACK",
     "grown": "NO LONGER AS ACCEPTED",
+    "risen": "PRIORITY RAISED",
     "returned": "RETURNED",
     "refined": "CAUSE NAMED",
     "reminder": "STILL UNACKNOWLEDGED",
@@ -30,7 +31,7 @@ KINDS = {
     "test": "TEST",
 }
 """Kinds of messages, as a subject begins."""
-EXPLAINED = ("again", "grown", "refined", "escalated", "reminder")
+EXPLAINED = ("again", "grown", "risen", "refined", "escalated", "reminder")
 """Kinds of which the history of the alert says why they are sent."""
 
 

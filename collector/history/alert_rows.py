@@ -11,6 +11,7 @@ import sqlalchemy as sa
 
 from checks.result import Link
 from collector.alerts.model import Alert, AlertState, Annunciation, Priority, Transition
+from collector.alerts.performance import Span
 from collector.alerts.stored import alert_of, finding_of, row_of
 from collector.history.hold_rows import HoldRows
 from collector.history.statements import one_at_a_time
@@ -83,6 +84,16 @@ class AlertRows:
             for row in self._connection.execute(joined.order_by(SPELLS.c.raised.desc()).limit(limit))
         ]  # fmt: skip
         return sorted([*last, *earlier], key=lambda alert: -alert.raised)[:limit]
+
+    def spans(self, begin: float, end: float) -> list[Span]:
+        """The same times without what stood there, in no order."""
+        return [
+            Span(row.raised, row.returned)
+            for table in (ALERTS, SPELLS)
+            for row in self._connection.execute(
+                sa.select(table.c.raised, table.c.returned).where(table.c.raised >= begin, table.c.raised < end)
+            )
+        ]
 
     def over(self, begin: float, end: float, limit: int) -> list[Alert]:
         """The alerts raised last in a time, one each, newest first."""

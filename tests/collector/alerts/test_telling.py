@@ -162,6 +162,18 @@ def test_difference_of_totals_is_the_accountants_work_too(keep: Make) -> None:
     assert kept.kinds("accounts") == ["raised"]
 
 
+def test_alert_that_becomes_important_is_told_to_those_it_concerns_now_and_once(keep: Make) -> None:
+    kept = keep(mail=Tell(), chat=Tell(priorities=("high",)), lead=Tell(after=15 * MIN, priorities=("high",)))
+    alert = raised(kept, T0, **MEDIUM)
+    kept.book.tick(T0 + HOUR)
+    for minute, rate in ((61, 40.0), (62, 2.0), (63, 41.0), (64, 2.0), (66, 42.0)):
+        kept.book.take([change("refined", finding(rate_error_t_h=rate))], now=T0 + minute * MIN)
+    kept.book.tick(T0 + 67 * MIN)
+    told = [(message["target"], message["kind"]) for message in kept.messages()]
+    assert told == [("mail", "raised"), ("chat", "risen"), ("lead", "escalated")]
+    assert kept.book.transitions(alert)[1].note == "its priority is now high (was medium)"
+
+
 def test_high_priority_that_is_nobodys_goes_to_everybody(keep: Make) -> None:
     kept = keep(policy(day=Tell(shifts=("06:00",)), other=Tell(loops=("TB-08",)), lead=Tell(after=HOUR)))
     raised(kept, at("2026-11-27 23:00"))
