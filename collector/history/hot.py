@@ -12,6 +12,7 @@ import sqlite3
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -64,7 +65,11 @@ class HotDay:
         connection = self._connection
         connection.execute("BEGIN IMMEDIATE")
         try:
-            new = sum(self._insert(part) for part in parts)
+            alike: dict[tuple[str, ...], list[Samples]] = {}
+            for part in parts:
+                self._learn(part)
+                alike.setdefault(tuple(part.values), []).append(part)
+            new = sum(self._insert(group) for group in alike.values())
             connection.execute("COMMIT")
         except BaseException:
             if connection.in_transaction:  # SQLite rolls back by itself when the disk is full
@@ -95,23 +100,33 @@ class HotDay:
         self._connection.execute("INSERT OR REPLACE INTO loops VALUES (?, ?, ?)", (part.loop, part.step_s, json.dumps(roles)))
         self._loops[part.loop] = HotLoop(part.step_s, roles)
 
-    def _insert(self, part: Samples) -> int:
-        self._learn(part)
-        present = [role for role in self._roles if role in part.values]
-        quality = np.full((len(part), len(self._roles)), ABSENT, np.uint8)
+    def _insert(self, parts: Sequence[Samples]) -> int:
+        """Write rows of loops that have the same roles, all in one statement."""
+        place = {role: number for number, role in enumerate(self._roles)}
+        present = [role for role in self._roles if role in parts[0].values]
+        rows = sum(len(part) for part in parts)
+        quality = np.full((rows, len(place)), ABSENT, np.uint8)
+        columns = []
         for role in present:
-            quality[:, self._roles.index(role)] = part.quality[role]
-        columns = [[None if value != value else value for value in part.values[role].tolist()] for role in present]
+            quality[:, place[role]] = np.concatenate([part.quality[role] for part in parts])
+            column = np.concatenate([part.values[role] for part in parts])
+            plain: list[float | None] = column.tolist()
+            columns.append([None if value != value else value for value in plain] if np.isnan(column).any() else plain)
         names = "".join(f', "v_{role}"' for role in present)
         places = ", ?" * len(present)
+        codes = quality.tobytes()
         before = self._connection.total_changes
         self._connection.executemany(
             f"INSERT OR IGNORE INTO samples(ts, loop, flags, quality{names}) VALUES (?, ?, ?, ?{places})",  # noqa: S608
             zip(
-                part.time_s.tolist(), [part.loop] * len(part), part.flags.tolist(), [row.tobytes() for row in quality], *columns,
+                np.concatenate([part.time_s for part in parts]).tolist(),
+                chain.from_iterable([part.loop] * len(part) for part in parts),
+                np.concatenate([part.flags for part in parts]).tolist(),
+                [codes[row * len(place) : (row + 1) * len(place)] for row in range(rows)],
+                *columns,
                 strict=True,
             ),
-        )  # fmt: skip
+        )
         return self._connection.total_changes - before
 
     def close(self) -> None:
