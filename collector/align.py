@@ -6,9 +6,9 @@ import math
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from operator import itemgetter
 
 import numpy as np
-from numpy.typing import NDArray
 
 from checks.samples import BAD, FLAG_CLOCK_STEP, FLAG_HELD, Samples, empty
 from collector.reading import Reading
@@ -48,7 +48,7 @@ def tag_period_s(loop: Loop, role: str, site: Site) -> float:
 
 _Waiting = tuple[float, float, int]
 """Time on the grid [epoch s], value, quality."""
-Seconds = NDArray[np.int64]
+_time_of = itemgetter(0)
 
 
 class ClockWatch:
@@ -76,6 +76,34 @@ class _Column:
     waiting: list[_Waiting] = field(default_factory=list)
     source_time: float = -math.inf
 
+    def fill(self, first: int, rows: int, values: list[list[float]], quality: list[list[int]], flags: list[int]) -> None:
+        """Add the values and qualities of seconds that follow each other, and flag those held from an earlier second."""
+        waiting, held = self.waiting, self.held
+        if len(waiting) > 1:
+            waiting.sort(key=_time_of)
+        here, codes = [math.nan] * rows, [BAD] * rows
+        position = 0
+        for row in range(rows):
+            second = first + row
+            fresh = False
+            while position < len(waiting) and waiting[position][0] < second + 1:
+                item = waiting[position]
+                if not (fresh and _bad_after_good_of_one_second(item, held)):
+                    held = item
+                fresh = True
+                position += 1
+            if held is None or held[2] == BAD:
+                continue
+            time = held[0]
+            if time >= second or second + 1 - time <= self.hold_s:
+                here[row], codes[row] = held[1], held[2]
+                if time < second:
+                    flags[row] = FLAG_HELD
+        self.held = held
+        del waiting[:position]
+        values.append(here)
+        quality.append(codes)
+
 
 class SkewEstimate:
     """Source clock against ours from readings: the largest of the recent differences, for only fresh values show the clock.
@@ -85,16 +113,24 @@ class SkewEstimate:
     """
 
     def __init__(self) -> None:
-        self._recent: deque[float] = deque(maxlen=SKEW_MEMORY)
+        self._taken = 0
+        self._falling: deque[tuple[int, float]] = deque()
+        """Number and difference of those readings that no later one exceeds, oldest first."""
 
     def take(self, difference_s: float) -> None:
         """Take source time - receive time of one reading [s]."""
-        self._recent.append(difference_s)
+        falling = self._falling
+        while falling and falling[-1][1] <= difference_s:
+            falling.pop()
+        falling.append((self._taken, difference_s))
+        self._taken += 1
+        if falling[0][0] < self._taken - SKEW_MEMORY:
+            falling.popleft()
 
     @property
     def value_s(self) -> float | None:
         """The estimate [s], + = the source is ahead; None before the first reading with a source time."""
-        return max(self._recent, default=None)
+        return self._falling[0][1] if self._falling else None
 
 
 class Aligner:
@@ -143,16 +179,18 @@ class Aligner:
 
     def take(self, readings: Iterable[Reading]) -> None:
         """Take readings of this loop in any order; those of another loop or of an unknown role are left alone."""
+        columns, after = self._columns, self._next
         for reading in readings:
-            column = self._columns.get(reading.role) if reading.loop == self.loop_id else None
+            column = columns.get(reading.role) if reading.loop == self.loop_id else None
             if column is None:
                 continue
-            time = self._grid_time(reading, column)
-            if self._next is not None and math.floor(time) < self._next:
+            time = reading.receive_time if reading.source_time is None else self._grid_time(reading, column)
+            if after is not None and time < after:
                 self.late += 1
-                continue
-            good = reading.usable
-            column.waiting.append((time, reading.value if good else math.nan, reading.quality if good else BAD))
+            elif reading.usable:
+                column.waiting.append((time, reading.value, reading.quality))
+            else:
+                column.waiting.append((time, math.nan, BAD))
 
     def flag_step(self, wall: float, step_s: float) -> None:
         """Mark the seconds that a step of the wall clock to `wall` by `step_s` touches, on both sides of it."""
@@ -171,17 +209,26 @@ class Aligner:
         if self._next is None or last < self._next:
             return empty(self.loop_id, list(self._columns))
         first = max(self._next, last + 1 - LONGEST_CATCH_UP_S)
+        rows = last + 1 - first
         seconds = np.arange(first, last + 1, dtype=np.int64)
-        flags = np.zeros(len(seconds), np.uint8)
-        for low, high in self._flagged:
-            flags[(seconds >= low) & (seconds <= high)] |= FLAG_CLOCK_STEP
-        self._flagged = [span for span in self._flagged if span[1] > last]
-        values, quality = {}, {}
-        for role, column in self._columns.items():
-            values[role], quality[role], held = self._fill(column, seconds)
-            flags[held] |= FLAG_HELD
+        flags = [0] * rows
+        values: list[list[float]] = []
+        quality: list[list[int]] = []
+        for column in self._columns.values():
+            column.fill(first, rows, values, quality, flags)
+        flagged = np.array(flags, np.uint8)
+        if self._flagged:
+            for low, high in self._flagged:
+                flagged[(seconds >= low) & (seconds <= high)] |= FLAG_CLOCK_STEP
+            self._flagged = [span for span in self._flagged if span[1] > last]
         self._next = last + 1
-        return Samples(loop=self.loop_id, time_s=seconds, values=values, quality=quality, flags=flags)
+        return Samples(
+            loop=self.loop_id,
+            time_s=seconds,
+            values=dict(zip(self._columns, np.array(values, np.float64), strict=True)),
+            quality=dict(zip(self._columns, np.array(quality, np.uint8), strict=True)),
+            flags=flagged,
+        )
 
     def _grid_time(self, reading: Reading, column: _Column) -> float:
         source = reading.source_time
@@ -196,30 +243,6 @@ class Aligner:
         if unchanged or ahead is None or abs(ahead) >= CLOCK_SKEW_LIMIT_S or -difference > column.hold_s:
             return reading.receive_time
         return source
-
-    def _fill(self, column: _Column, seconds: Seconds) -> tuple[NDArray[np.float64], NDArray[np.uint8], NDArray[np.bool_]]:
-        """Values, qualities, and whether the value is from an earlier second, for seconds that follow each other."""
-        column.waiting.sort(key=lambda item: item[0])
-        values = np.full(len(seconds), math.nan)
-        quality = np.full(len(seconds), BAD, np.uint8)
-        held = np.zeros(len(seconds), np.bool_)
-        position = 0
-        for row, second in enumerate(seconds.tolist()):
-            fresh = False
-            while position < len(column.waiting) and column.waiting[position][0] < second + 1:
-                item = column.waiting[position]
-                if not (fresh and _bad_after_good_of_one_second(item, column.held)):
-                    column.held = item
-                fresh = True
-                position += 1
-            if column.held is None or column.held[2] == BAD:
-                continue
-            time, value, code = column.held
-            if time >= second or second + 1 - time <= column.hold_s:
-                values[row], quality[row] = value, code
-                held[row] = time < second
-        del column.waiting[:position]
-        return values, quality, held
 
 
 def _bad_after_good_of_one_second(item: _Waiting, held: _Waiting | None) -> bool:

@@ -6,6 +6,8 @@ import asyncio
 import logging
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
+from itertools import groupby
+from operator import attrgetter
 
 from checks.samples import Samples
 from collector.align import Aligner, ClockWatch
@@ -18,6 +20,7 @@ from collector.service.supervisor import sleep_or_stop
 
 PERIOD_S = 1.0
 CLOCK_PROBLEM = "clock"
+_loop_of = attrgetter("loop")
 
 
 class Closing:
@@ -60,10 +63,10 @@ class Closing:
     def sink(self, readings: Sequence[Reading]) -> None:
         """Take the readings of one poll."""
         self._live.take_readings(readings)
-        for loop in {reading.loop for reading in readings}:
+        for loop, own in groupby(readings, key=_loop_of):
             aligner = self._aligners.get(loop)
             if aligner is not None:
-                aligner.take(readings)
+                aligner.take(own)
 
     async def run(self, stop: asyncio.Event) -> None:
         """Close once a second; slots that were missed are skipped and counted, never caught up in a burst."""
