@@ -13,7 +13,6 @@ from collector.sources.failure import Kind, LinkError
 from collector.sources.news import News, OnEvent
 from collector.sources.schedule import Slots
 from collector.sources.source import Poll, Source, bad_readings
-from collector.stopping import or_stop
 from config.errors import ForbiddenRequestError
 
 TIMEOUTS_TO_CLOSE = 3
@@ -80,29 +79,35 @@ class EndpointPoller:
         if not self._source.periods:
             await stop.wait()
             return
-        stopping = asyncio.ensure_future(stop.wait())
-        slots = Slots(self.name, self._source.periods, self._clock.monotonic())
         self._set(EndpointState.DISCONNECTED, "not connected yet")
+        working = asyncio.create_task(self._work(stop), name=f"polling {self.name}")
+        stopping = asyncio.ensure_future(stop.wait())
         try:
-            while not stop.is_set():
-                due, period = slots.next()
-                await self._leave_while_lent()
-                self._connect_when_due()
-                if await self._wait_until(due, stopping):
-                    break
-                if self._clock.monotonic() < due:
-                    continue
-                self._status.lateness_s = self._clock.monotonic() - due
-                poll = await or_stop(self._poll(period), stopping)
-                if poll is None:
-                    break
-                self._sink(poll.readings)
-                await self._take(poll)
-                self._missed(slots.done(period, self._clock.monotonic()), poll)
+            await asyncio.wait({working, stopping}, return_when=asyncio.FIRST_COMPLETED)
         finally:
             stopping.cancel()
+            if not working.done():
+                working.cancel()
+                await asyncio.wait({working})
             await self._close()
             self._set(EndpointState.DISCONNECTED, "stopped")
+        if not working.cancelled():
+            working.result()
+
+    async def _work(self, stop: asyncio.Event) -> None:
+        slots = Slots(self.name, self._source.periods, self._clock.monotonic())
+        while not stop.is_set():
+            due, period = slots.next()
+            await self._leave_while_lent()
+            self._connect_when_due()
+            await self._wait_until(due)
+            if stop.is_set() or self._clock.monotonic() < due:
+                continue
+            self._status.lateness_s = self._clock.monotonic() - due
+            poll = await self._poll(period)
+            self._sink(poll.readings)
+            await self._take(poll)
+            self._missed(slots.done(period, self._clock.monotonic()), poll)
 
     # --- connection ---------------------------------------------------------------------------------------------------
 
@@ -269,17 +274,19 @@ class EndpointPoller:
 
     # --- waiting ------------------------------------------------------------------------------------------------------
 
-    async def _wait_until(self, due: float, stopping: asyncio.Future[Any]) -> bool:
-        """Wait for the deadline, the next attempt to connect or the end of one; True where it is time to stop."""
+    async def _wait_until(self, due: float) -> None:
+        """Wait for the deadline, the next attempt to connect or the end of one."""
+        if self._connected and self._connecting is None:
+            await self._clock.sleep_until(due)
+            return
         until = due
-        if not self._connected and self._connecting is None:
+        if self._connecting is None:
             until = min(due, max(self._backoff.retry_at, self._clock.monotonic()))
         sleeping = asyncio.ensure_future(self._clock.sleep_until(until))
-        others: set[asyncio.Future[Any]] = {sleeping, stopping}
+        others: set[asyncio.Future[Any]] = {sleeping}
         if self._connecting is not None:
             others.add(self._connecting)
         try:
             await asyncio.wait(others, return_when=asyncio.FIRST_COMPLETED)
         finally:
             sleeping.cancel()
-        return stopping.done()
