@@ -20,7 +20,7 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql
 
 from collector.clock import Clock
-from collector.history.postgres_state import PostgresState
+from collector.history.postgres_state import LONGEST_S, PostgresState
 from collector.history.shared_tables import LEASES, MEMBERS
 from collector.history.statements import SHORT_S, insert_or_keep, short_session
 from config.errors import StoreError
@@ -44,7 +44,12 @@ def owner_name() -> str:
 
 
 class Fence(Protocol):
-    """Proof, inside a transaction, that this process may write for loops."""
+    """Proof, inside a transaction, that this process may write for loops.
+
+    `limit_s` is how long a transaction may take [s].
+    """
+
+    limit_s: float
 
     def share(self, connection: sa.Connection, loops: Collection[str]) -> dict[str, int]:
         """Epoch by loop for those that may be written; the others belong to another collector.
@@ -82,7 +87,7 @@ class Turn:
 
 
 class Leases:
-    """The leases of one collector.
+    """The leases of one collector. What it writes is short, for a lease cannot be renewed meanwhile.
 
     Parameters
     ----------
@@ -96,6 +101,7 @@ class Leases:
         self, state: PostgresState, units: Sequence[Collection[str]], clock: Clock, *, page: str = "", site_sha256: str = "",
         owner: str = "", ttl_s: float = TTL_S,
     ) -> None:  # fmt: skip
+        self.limit_s = SHORT_S
         self.owner = owner or owner_name()
         self.page = page
         self._state = state
@@ -235,6 +241,7 @@ class SoleUse:
     """The fence of a command that writes while no service does: takes each lease at the first write, keeps it by writing."""
 
     def __init__(self, state: PostgresState) -> None:
+        self.limit_s = LONGEST_S
         self.owner = owner_name()
         self._state = state
         self._epochs: dict[str, int] = {}

@@ -96,7 +96,7 @@ class PostgresStore(TieredStore):
     @contextmanager
     def _writing(self, loop: str) -> Iterator[sa.Connection | None]:
         fence = self._writer()
-        with self.database.transaction(SHORT_S) as connection:
+        with self.database.transaction(fence.limit_s) as connection:
             ours = loop in fence.share(connection, (loop,))
             self.foreign += not ours
             yield connection if ours else None

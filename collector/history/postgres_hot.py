@@ -22,7 +22,8 @@ from collector.history.statements import SHORT_S, insert_or_keep
 from collector.history.tables import MANIFEST
 from config.errors import StoreError
 
-MOST_ROWS = 4000
+MOST_ROWS = 1000
+"""Rows of a transaction: what a service could not write for a while is many short ones, so that its leases are renewed between."""
 COLUMNS = [SAMPLES.c[name] for name in ("ts", "loop", "epoch", "layout", "flags", "quality", "readings")]
 
 
@@ -87,7 +88,7 @@ class PostgresHot:
             self._days.add(day)
         layouts = [self._layout(tuple(part.values)) for _, part in split]
         learnt: dict[tuple[int, str], int] = {}
-        with self._state.transaction(SHORT_S) as connection:
+        with self._state.transaction(fence.limit_s) as connection:
             epochs = fence.share(connection, sorted({part.loop for _, part in split}))
             foreign = sum(len(part) for _, part in split if part.loop not in epochs)
             rows: list[list[Any]] = [[] for _ in COLUMNS]
