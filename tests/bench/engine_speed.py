@@ -24,6 +24,7 @@ import pyarrow.parquet as pq
 from checks.build import BlockBuilder
 from checks.engine import LoopEngine
 from checks.samples import Samples, join
+from collector.replay.work import PIECE
 from tests.acceptance.simulated import LOOPS, Order, samples_of
 from tests.checks.runs_of_terminal import BEGIN, terminal
 
@@ -39,9 +40,8 @@ def spent(work: Callable[[], object]) -> float:
     return time.process_time() - begin
 
 
-def in_parquet(pieces: Sequence[Samples]) -> bytes:
+def in_parquet(whole: Samples) -> bytes:
     """The samples as one file of columns, compressed with zstd."""
-    whole = join(pieces)
     columns: dict[str, np.ndarray] = {"time": whole.time_s, **whole.values}
     out = io.BytesIO()
     pq.write_table(pa.table(columns), out, compression="zstd")
@@ -51,8 +51,9 @@ def in_parquet(pieces: Sequence[Samples]) -> bytes:
 def measured(loop: str, hours: float, orders: Sequence[Order]) -> dict[str, float]:
     """Processor seconds of each way for so many hours: medians of rounds in which the ways take turns."""
     site, seconds = terminal(), int(hours * 3600)
-    pieces = list(samples_of(loop, BEGIN, seconds, SEED, orders))
-    file = in_parquet(pieces)
+    whole = join(list(samples_of(loop, BEGIN, seconds, SEED, orders)))
+    pieces = [whole[slice(first, first + PIECE)] for first in range(0, seconds, PIECE)]  # as a replay works on them
+    file = in_parquet(whole)
     times: dict[str, list[float]] = {"scan": [], "build": [], "judge": [], "show": []}
     for turn in range(ROUNDS):
         builder, engine, shown = BlockBuilder(site, loop), LoopEngine(site, loop), LoopEngine(site, loop)
