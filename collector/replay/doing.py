@@ -101,7 +101,11 @@ def _replayed(job: Job, means: Means, quiet: bool) -> tuple[LoopDone, ...]:
 
 
 def outcome_of(job: Job, done: tuple[LoopDone, ...]) -> Outcome:
-    """All loops as one outcome."""
+    """All loops as one outcome. Raises TallywireError where the time that was asked for holds no sample."""
+    if (job.begin or job.end is not None) and not any(one.rows for one in done):
+        raise TallywireError(
+            "the data have no samples in that time", where="--from, --to", fix="leave them out to see what is there"
+        )
     return Outcome(
         site=job.site.site,
         site_sha256=job.site_sha256,

@@ -81,6 +81,8 @@ def _of_loop(site: Site, loop: str | None) -> Site:
 
 def _days(wanted: Wanted, site: Site) -> tuple[int, int | None]:
     """Begin and end of the local days [epoch s]; 0 and None where none is named."""
+    if wanted.first is None and wanted.after is None:
+        return 0, None
     from collector.cli.days import day_of
     from collector.uptime import midnight
 

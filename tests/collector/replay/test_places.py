@@ -169,7 +169,8 @@ def test_names_and_patterns(tmp_path: Path, memory: str) -> None:
 
 def test_begin_and_end_of_a_file_are_local_days(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     site, data = write_plant(tmp_path, 600)
-    assert main.main(["replay", str(site), "--data", str(data), "--to", "2027-01-15"]) == exits.NOTHING_EVALUATED
+    assert main.main(["replay", str(site), "--data", str(data), "--to", "2027-01-15"]) == exits.BAD_INPUT
+    assert "no samples in that time" in capsys.readouterr().err
     assert (
         main.main(["replay", str(site), "--data", str(data), "--from", "2027-01-16", "--to", "2027-01-15"]) == exits.BAD_INPUT
     )
