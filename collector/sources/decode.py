@@ -94,7 +94,7 @@ class Scaling:
         """Decode one number; never raises for an int or a float."""
         if isinstance(number, float) and not math.isfinite(number):
             return bad(NOT_FINITE, raw)
-        if number in self._markers:
+        if self._markers and number in self._markers:
             return bad(INVALID_MARKER, raw)
         if self._bit is not None:
             if isinstance(number, float) and not number.is_integer():
@@ -103,9 +103,7 @@ class Scaling:
         if self._inverted:
             number = 0 if number else 1
         value = (1.0 if number else 0.0) if self._truth else number * self._slope + self._zero
-        if not math.isfinite(value):
-            return bad(NOT_FINITE, raw)
-        return Decoded(value, GOOD, "", raw)
+        return Decoded(value, GOOD, "", raw) if math.isfinite(value) else bad(NOT_FINITE, raw)
 
 
 def _markers(tag: ModbusTag) -> list[float]:
@@ -158,11 +156,12 @@ class BlockDecoder:
             raise ValueError(f"{len(words)} read, {self._count} expected")
         if self._pack is None:
             return [scaling.apply(int(bool(words[first])), (float(words[first]),)) for first, _, _, _, scaling in self._steps]
+        raw = [float(word) for word in words]
         try:
             plain, swapped = self._pack[0].pack(*words), self._pack[1].pack(*words)
         except struct.error as error:
             raise ValueError(f"a register holds 0 to 65535: {error}") from None
         return [
-            scaling.apply(reader(swapped if swap else plain, 2 * first)[0], tuple(map(float, words[first : first + width])))
+            scaling.apply(reader(swapped if swap else plain, 2 * first)[0], tuple(raw[first : first + width]))
             for first, width, swap, reader, scaling in self._steps
         ]

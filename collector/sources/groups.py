@@ -47,6 +47,11 @@ class Block:
         return FUNCTIONS[self.table]
 
     @cached_property
+    def names(self) -> tuple[tuple[str, str], ...]:
+        """Loop and role of its tags."""
+        return tuple((place.loop, place.role) for place in self.places)
+
+    @cached_property
     def decoder(self) -> BlockDecoder:
         """The compiled decoder of its tags."""
         return BlockDecoder([(place.role, place.tag) for place in self.places], self.start, self.count)

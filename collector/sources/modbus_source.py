@@ -41,7 +41,7 @@ class ModbusSource:
 
     def places(self, period: float) -> Sequence[Place]:
         """The tags of a group."""
-        return [place for block in self._plan.blocks[period] for place in _places(block)]
+        return [place for block in self._plan.blocks[period] for place in block.names]
 
     def clock_skew_s(self) -> float | None:
         """Modbus shows no clock."""
@@ -88,7 +88,7 @@ class ModbusSource:
                     continue
             if reason:
                 poll.blame(reason)
-                poll.readings += bad_readings(_places(block), reason, self._clock.now())
+                poll.readings += bad_readings(block.names, reason, self._clock.now())
                 if reason in ("timeout", f"exception {GATEWAY_PATH}", f"exception {GATEWAY_TARGET}"):
                     silent[block.unit] = reason
         return poll
@@ -113,12 +113,8 @@ class ModbusSource:
     def _decoded(self, block: Block, words: Sequence[int]) -> list[Reading]:
         now = self._clock.now()
         return [
-            reading_of(place, decoded, now) for place, decoded in zip(_places(block), block.decoder.decode(words), strict=True)
+            reading_of(place, decoded, now) for place, decoded in zip(block.names, block.decoder.decode(words), strict=True)
         ]
-
-
-def _places(block: Block) -> list[Place]:
-    return [(place.loop, place.role) for place in block.places]
 
 
 def _count(error: LinkError, poll: Poll) -> None:

@@ -37,6 +37,8 @@ def number_of(value: Any, texts: Mapping[str, float]) -> float | int:
 
     Booleans are 0 and 1, a date is seconds since 1970 UTC, a text is looked up in `texts`, else read as a number.
     """
+    if type(value) is float:
+        return value
     if isinstance(value, str):
         if value in texts:
             return texts[value]
@@ -90,7 +92,7 @@ class NodeDecoder:
     def decode(self, data: ua.DataValue) -> tuple[Decoded, float | None]:
         """Value and source time [epoch s]. A bad status is never a value, whatever came with it."""
         status = GOOD if data.StatusCode is None else data.StatusCode.value
-        quality, name = quality_of(status)
+        quality, name = quality_of(status) if status else (GOOD, "")
         stamp = time_of(data.SourceTimestamp)
         value = None if data.Value is None else data.Value.Value
         try:

@@ -76,16 +76,9 @@ class Source(Protocol):
 
 def reading_of(place: Place, decoded: Decoded, receive_time: float, source_time: float | None = None) -> Reading:
     """A reading from a decoded value."""
-    return Reading(
-        loop=place[0],
-        role=place[1],
-        value=decoded.value,
-        quality=decoded.quality,
-        receive_time=receive_time,
-        source_time=source_time,
-        reason=decoded.reason,
-        raw=decoded.raw,
-    )
+    loop, role = place
+    value, quality, reason, raw = decoded
+    return Reading(loop, role, value, quality, receive_time, source_time, reason, raw)
 
 
 def bad_readings(places: Iterable[Place], reason: str, receive_time: float) -> list[Reading]:
