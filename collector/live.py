@@ -100,7 +100,7 @@ class LiveState:
     def take_readings(self, readings: Sequence[Reading]) -> None:
         """Keep the latest reading of each tag."""
         for reading in readings:
-            self.readings[reading.loop, reading.role] = reading
+            self.readings[reading[:2]] = reading
 
     def take_evaluation(self, evaluation: Evaluation) -> None:
         """Keep the latest evaluation of a loop and wake whoever watches."""

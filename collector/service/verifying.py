@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import zlib
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
@@ -23,6 +24,8 @@ RECOVERED_S = 24 * 3600
 """How far a restart looks back in the stored samples [s]."""
 AT_ONCE = 20
 """Loops that are judged before their evaluations are handed on: blocks of many loops end in the same second."""
+MANY_LOOPS = 100
+"""On a wider site every second block of a loop at rest is evaluated to be looked at, half of the loops at each."""
 MOST_WAITING = 3600
 """Seconds of samples that wait for verification; beyond, the machine is too slow and the oldest go."""
 LAGGING = 120
@@ -167,13 +170,17 @@ class Verifying:
                 continue
             failures[loop] = None
             try:
-                evaluations += engine.push(samples, show=True)
+                evaluations += engine.push(samples, show=self._is_shown(samples))
                 rollups += engine.take_rollups().values()
                 self._empties.append((loop, engine.empties.take(), engine.empties.take_voids()))
             except Exception as error:  # noqa: BLE001 - one loop must not stop the others; counted, shown and logged
                 failures[loop] = error
         evaluations.sort(key=lambda evaluation: evaluation.time_s)
         return evaluations, rollups, failures
+
+    def _is_shown(self, samples: Samples) -> bool:
+        block = (int(samples.time_s[-1]) + samples.step_s) // int(self._live.site.block)
+        return len(self._engines) <= MANY_LOOPS or (block + zlib.crc32(samples.loop.encode())) % 2 == 0
 
     def _recover(self, adopted: Sequence[_Adopted], stop: asyncio.Event) -> tuple[int, list[Blocks], _Failures]:
         """Push the stored samples of the last day, unjudged; returns the rows read and the merged blocks that are whole."""

@@ -90,6 +90,7 @@ class Outcome:
     stages_us: dict[str, float]
     told_us: float
     lateness: list[float]
+    bare_late: list[float]
     skipped: int
     lost: float
     memory_mb: float
@@ -131,7 +132,7 @@ def _measured(service: Child, reads: Child | None, loops: int, warm_s: float, wi
             raise SystemExit(f"only {said['up']} of {said['endpoints']} endpoints are read: {said['problems']}")
         time.sleep(0.5)
     time.sleep(warm_s)
-    bare_us, whole_us, lateness = [], [], []
+    bare_us, whole_us, lateness, bare_late = [], [], [], []
     stages: dict[str, float] = {}
     skipped = said["skipped"]
     told_us = 0.0
@@ -152,12 +153,14 @@ def _measured(service: Child, reads: Child | None, loops: int, warm_s: float, wi
         lateness += said["lateness"]
         whole_us.append(cost)
         if reads is not None:
-            bare_us.append(1e6 * spent[1] / max(reads.answer("end")["gauge_polls"], 1))
+            read = reads.answer("end")
+            bare_us.append(1e6 * spent[1] / max(read["gauge_polls"], 1))
+            bare_late += read["lateness"]
     counters = said["counters"]
     if said["problems"]:
         print(f"  the service lacks: {said['problems']}")
     return Outcome(
-        loops=loops, bare_us=bare_us, whole_us=whole_us, stages_us=stages, told_us=told_us, lateness=sorted(lateness),
+        loops=loops, bare_us=bare_us, whole_us=whole_us, stages_us=stages, told_us=told_us, lateness=sorted(lateness), bare_late=sorted(bare_late),
         skipped=said["skipped"] - skipped, lost=counters.get("queue_dropped", 0.0) + counters.get("verify_dropped", 0.0),
         memory_mb=service.memory_mb(),
     )  # fmt: skip
@@ -176,13 +179,19 @@ def show(found: Outcome) -> None:
     parts = sorted(found.stages_us.items(), key=lambda item: -item[1])
     told = ", ".join(f"{name} {cost:.0f}" for name, cost in parts)
     print(f"  by stage, of {found.told_us:.0f} us: reading, its tasks and all else {rest:.0f}, {told}")
-    late = found.lateness
-    if late:
-        p50, p99 = late[len(late) // 2], late[min(len(late) - 1, int(0.99 * len(late)))]
-        print(
-            f"  late p50 {1e3 * p50:.1f} ms, p99 {1e3 * p99:.1f} ms {'held' if p99 < MOST_LATE_S else 'NOT held'};"
-            f" {found.skipped} slots missed, {found.lost:g} rows lost; by processor time a core would carry {1e6 / whole:.0f} loops"
-        )
+    p50, p99 = _percentiles(found.lateness)
+    beside = "p50 {:.1f} ms, p99 {:.1f} ms".format(*_percentiles(found.bare_late)) if found.bare_late else "not run"
+    print(
+        f"  late p50 {p50:.1f} ms, p99 {p99:.1f} ms {'held' if p99 < 1e3 * MOST_LATE_S else 'NOT held'} (bare reads: {beside});"
+        f" {found.skipped} slots missed, {found.lost:g} rows lost; by processor time a core would carry {1e6 / whole:.0f} loops"
+    )
+
+
+def _percentiles(late: list[float]) -> tuple[float, float]:
+    """Median and 99 % of sorted lateness [ms]."""
+    if not late:
+        return float("nan"), float("nan")
+    return 1e3 * late[len(late) // 2], 1e3 * late[min(len(late) - 1, int(0.99 * len(late)))]
 
 
 def _each(costs: list[float]) -> str:

@@ -28,6 +28,7 @@ from config.model import ModbusEndpoint, OpcUaEndpoint, Site
 from deploy.plant.child import die_with, say
 
 COUNTS = {"gauge_polls": 0, "errors": 0}
+LATENESS: list[float] = []
 _READS = {3: "read_holding_registers", 4: "read_input_registers"}
 
 
@@ -37,6 +38,7 @@ async def beat(name: str, period: float, read: Callable[[], Awaitable[None]]) ->
     due = loop.time() + zlib.crc32(name.encode()) / 2**32 * period
     while True:
         await asyncio.sleep(max(0.0, due - loop.time()))
+        LATENESS.append(loop.time() - due)
         try:
             await read()
         except Exception:  # noqa: BLE001 - counted and printed
@@ -89,8 +91,9 @@ async def serve(site: Site) -> None:
             await station(site, name, endpoint, tasks)
     say({"ready": True})
     while await asyncio.to_thread(sys.stdin.readline):
-        say(dict(COUNTS))
+        say({**COUNTS, "lateness": sorted(LATENESS)})
         COUNTS.update(gauge_polls=0, errors=0)
+        LATENESS.clear()
 
 
 def main() -> None:

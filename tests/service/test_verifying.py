@@ -9,6 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 import pytest
 
 from checks.evaluation import Evaluation
+from checks.samples import Samples
 from collector.live import LiveState
 from collector.service import verifying
 from collector.service.verifying import Verifying
@@ -138,3 +139,22 @@ async def test_oldest_seconds_go_when_the_machine_is_too_slow(verified: Verified
         task.take({"TB-07": samples(T0 + second, 1)})
     await verified.end()
     assert verified.live.counters["verify_dropped"] == 3
+
+
+async def test_on_a_wide_site_half_of_the_loops_are_shown_at_each_block(
+    verified: Verified, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(verifying, "MANY_LOOPS", 1)
+    shown: dict[str, list[bool]] = {"TB-07": [], "TB-08": []}
+    for loop, engine in verified.engines.items():
+
+        def push(part: Samples, *, evaluate: bool = True, show: bool = False, loop: str = loop) -> list[Evaluation]:
+            shown[loop].append(show)
+            return []
+
+        monkeypatch.setattr(engine, "push", push)
+    task = verified.start()
+    for second in range(40):
+        task.take({loop: samples(T0 + second, 1, loop) for loop in shown})
+    await verified.end()
+    assert all(sorted(turns) == [False, False, True, True] and turns[0] == turns[2] for turns in shown.values())
