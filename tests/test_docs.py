@@ -42,3 +42,8 @@ def test_cautions_name_conveyor_shutter_meter_people_and_codes() -> None:
     text = " ".join([*CAUTIONS, NOT_A_SAFETY_FUNCTION]).lower()
     for word in ("conveyor", "shutter", "survey meter", "personnel", "local codes", "safety function", "legal for trade"):
         assert word in text
+
+
+@pytest.mark.parametrize("message", ["mail.txt", "webhook.txt"])
+def test_messages_in_the_readme_are_as_they_are_sent(message: str) -> None:
+    assert (ROOT / "tests/collector/delivery/rendered" / message).read_text(encoding="utf-8").rstrip("\n") in README
