@@ -46,6 +46,9 @@ from config.web import Web
 
 LOOK_BACK_S = 400 * 86400.0
 """How far the last start is looked for in the ledger [s]."""
+SWITCH_S = 0.001
+"""How long a thread may go on while another wants to [s]: at the 5 ms of the interpreter, each read or statement of the event loop
+waits so long for the thread that verifies."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +82,7 @@ async def run_service(options: ServiceOptions) -> int:
 
 async def run_loaded(options: ServiceOptions, loaded: LoadedSite) -> int:
     """The same for a site that has been read already; `options.site` is not looked at."""
+    sys.setswitchinterval(SWITCH_S)
     clock = SystemClock()
     data = data_folder(options.data, loaded.site)
     web = loaded.site.web

@@ -77,7 +77,7 @@ class Child:
     def end(self) -> None:
         """End it."""
         self.process.kill()
-        self.process.wait()
+        self.process.communicate()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,11 +134,12 @@ def _measured(service: Child, reads: Child | None, loops: int, warm_s: float, wi
     time.sleep(warm_s)
     bare_us, whole_us, lateness, bare_late = [], [], [], []
     stages: dict[str, float] = {}
-    skipped = said["skipped"]
+    skipped = 0
     told_us = 0.0
     for window in range(windows + 1):
         last = window == windows
-        service.answer("stages" if last else "window")
+        said = service.answer("stages" if last else "window")
+        skipped = said["skipped"] if window == 0 else skipped
         if reads is not None:
             reads.answer("window")
         spent = service.spent_s(), reads.spent_s() if reads is not None else 0.0
