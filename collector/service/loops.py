@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from itertools import groupby
 from operator import attrgetter
@@ -19,6 +19,8 @@ from collector.service.keeping import Keeper
 from collector.service.supervisor import sleep_or_stop
 
 PERIOD_S = 1.0
+AT_ONCE = 50
+"""Loops that are closed before the pollers are let in."""
 CLOCK_PROBLEM = "clock"
 _loop_of = attrgetter("loop")
 
@@ -72,7 +74,7 @@ class Closing:
         """Close once a second; slots that were missed are skipped and counted, never caught up in a burst."""
         deadline = self._clock.monotonic()
         while not stop.is_set():
-            self.tick()
+            await self._tick_in_parts()
             deadline += PERIOD_S
             late = self._clock.monotonic() - deadline
             if late > PERIOD_S:
@@ -85,12 +87,32 @@ class Closing:
 
     def tick(self) -> None:
         """Close what can be closed now."""
+        wall = self._begin()
+        self._hand_on(self._closed(list(self._aligners.items()), wall), wall)
+
+    async def _tick_in_parts(self) -> None:
+        """The same, with the pollers let in between parts of a wide site: closing all at once would make their polls late."""
+        wall = self._begin()
+        aligners = list(self._aligners.items())
+        closed: dict[str, Samples] = {}
+        for first in range(0, len(aligners), AT_ONCE):
+            if first:
+                await asyncio.sleep(0)
+            closed |= self._closed(aligners[first : first + AT_ONCE], wall)
+        self._hand_on(closed, wall)
+
+    def _begin(self) -> float:
         wall = self._clock.now()
         step = self._watch.observe(wall, self._clock.monotonic())
         if step is not None:
             self._stepped(wall, step)
-        closed = {loop: aligner.close_until(wall) for loop, aligner in self._aligners.items()}
-        closed = {loop: samples for loop, samples in closed.items() if len(samples)}
+        return wall
+
+    @staticmethod
+    def _closed(aligners: Iterable[tuple[str, Aligner]], wall: float) -> dict[str, Samples]:
+        return {loop: samples for loop, aligner in aligners if len(samples := aligner.close_until(wall))}
+
+    def _hand_on(self, closed: Mapping[str, Samples], wall: float) -> None:
         if closed:
             self._keeper.keep_samples(list(closed.values()))
             self._verify(closed)

@@ -6,11 +6,14 @@ import asyncio
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 
+import pytest
+
 from checks.samples import FLAG_CLOCK_STEP, Samples
 from collector.align import Aligner
 from collector.clock import ManualClock
 from collector.live import LiveState
 from collector.reading import Reading
+from collector.service import loops
 from collector.service.keeping import Keeper
 from collector.service.loops import Closing
 from tests.service.fakes import T0, MemoryStore, site
@@ -108,3 +111,22 @@ async def test_clock_that_goes_back_is_a_problem_until_it_has_caught_up() -> Non
     times = closed.times()
     assert times == sorted(set(times))
     assert closed.live.counters["late_readings"] > 0
+
+
+async def test_pollers_are_let_in_between_parts_of_a_wide_site(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(loops, "AT_ONCE", 2)
+    names = [f"TB-{number:02}" for number in range(1, 6)]
+    clock, live = ManualClock(T0), LiveState(site(*names), "")
+    keeper, batches = Keeper(MemoryStore(), live, clock, ThreadPoolExecutor(1)), list[list[str]]()
+    closing = Closing(
+        {name: Aligner(live.site, name) for name in names}, live, keeper, clock, lambda closed: batches.append(list(closed))
+    )
+    closing.sink([Reading(loop=name, role="flow", value=1.0, quality=0, receive_time=T0) for name in names])
+    clock._move_to(5.0)
+    turns = 0
+    closing_now = asyncio.create_task(closing._tick_in_parts())
+    while not closing_now.done():
+        await asyncio.sleep(0)
+        turns += 1
+    assert turns >= 3
+    assert batches == [names]
