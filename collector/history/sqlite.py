@@ -7,8 +7,10 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TypeVar
 
+from checks.blocks import Blocks
 from checks.samples import Samples
 from collector.clock import Clock
+from collector.history import rollups
 from collector.history.hot import HotDays, HotReader
 from collector.history.layout import Layout
 from collector.history.lock import FolderLock, refuse_network
@@ -64,6 +66,13 @@ class SqliteStore(TieredStore):
             except BaseException:
                 state.close()
                 raise
+
+    def add_rollups_of(self, parts: Sequence[Blocks]) -> None:
+        """Store merged blocks of several loops in one transaction: a commit waits for the disk, and all others for it."""
+        with self.state.transaction() as connection:
+            for blocks in parts:
+                if len(blocks):
+                    rollups.add(connection, blocks)
 
     def append(self, batch: Sequence[Samples]) -> int:
         """Store closed samples; a sealed day takes no more."""

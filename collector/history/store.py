@@ -69,6 +69,10 @@ class Store(Protocol):
         """Store merged blocks (60, 3600 or 86,400 s long); one that is there already is replaced where as much is covered."""
         ...
 
+    def add_rollups_of(self, parts: Sequence[Blocks]) -> None:
+        """Store merged blocks of several loops; where one part cannot be stored, any of the others may be."""
+        ...
+
     def rollups(self, loop: str, length_s: int, begin: int, end: int) -> Blocks | None:
         """Stored merged blocks in order of time, None where there are none."""
         ...

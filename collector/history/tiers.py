@@ -156,6 +156,11 @@ class TieredStore(ABC):
                 if connection is not None:
                     rollups.add(connection, blocks)
 
+    def add_rollups_of(self, parts: Sequence[Blocks]) -> None:
+        """Store merged blocks of several loops."""
+        for blocks in parts:
+            self.add_rollups(blocks)
+
     def rollups(self, loop: str, length_s: int, begin: int, end: int) -> Blocks | None:
         """Stored merged blocks; only those of the newest layout where the roles changed on the way."""
         with self.state.transaction() as connection:

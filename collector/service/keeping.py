@@ -22,6 +22,8 @@ MOST_WAITING = 900
 """Batches of samples that wait for the disk (15 min at one a second); the oldest go first when there are more."""
 MOST_OTHERS_WAITING = 5000
 MOST_AT_ONCE = 60
+ROLLUPS_AT_ONCE = 25
+"""Merged blocks in one transaction: alerts wait for it."""
 RETRY_S = 5.0
 PROBLEM = "history"
 
@@ -40,6 +42,8 @@ class Keeper:
         self._executor = executor
         self._samples: deque[Sequence[Samples]] = deque()
         self._others: deque[Callable[[], None]] = deque()
+        self._rollups: deque[Blocks] = deque(maxlen=MOST_OTHERS_WAITING)
+        self._rollups_due = False
         self._wake = asyncio.Event()
         self._dropped = 0
 
@@ -51,8 +55,13 @@ class Keeper:
         self._wake.set()
 
     def keep_rollups(self, blocks: Blocks) -> None:
-        """Take merged blocks."""
-        self._keep(lambda: self._store.add_rollups(blocks))
+        """Take merged blocks; the loops of a wide site close their minutes together, and share transactions."""
+        if len(self._rollups) == MOST_OTHERS_WAITING:
+            self._live.count("queue_dropped")
+        self._rollups.append(blocks)
+        if not self._rollups_due:
+            self._rollups_due = True
+            self._keep(self._write_rollups)
 
     def keep_empties(self, loop: str, stretches: Sequence[EmptyStretch]) -> None:
         """Take stretches of empty running belt."""
@@ -124,10 +133,23 @@ class Keeper:
             self._resumed()
         return True
 
+    def _write_rollups(self) -> None:
+        self._rollups_due = False  # before any is taken: what comes from here on asks for a write of its own
+        while self._rollups:
+            taken = [self._rollups.popleft() for _ in range(min(ROLLUPS_AT_ONCE, len(self._rollups)))]
+            try:
+                self._store.add_rollups_of(taken)
+            except BaseException:
+                self._rollups.extendleft(reversed(taken))
+                raise
+
     def _keep(self, write: Callable[[], None]) -> None:
         self._others.append(write)
         if len(self._others) > MOST_OTHERS_WAITING:
-            self._others.popleft()
+            gone = self._others.popleft()
+            if gone == self._write_rollups:  # stands for all rollups that wait
+                self._others.append(gone)
+                self._others.popleft()
             self._live.count("queue_dropped")
         self._wake.set()
 

@@ -86,6 +86,10 @@ class MemoryStore:
     def trends(self, loop: str, roles: Sequence[str], begin: int, end: int, max_points: int = 2000) -> dict[str, Trend]:
         return {role: self.trend(loop, role, begin, end, max_points) for role in roles}
 
+    def add_rollups_of(self, parts: Sequence[Blocks]) -> None:
+        for blocks in parts:
+            self.add_rollups(blocks)
+
     def add_rollups(self, blocks: Blocks) -> None:
         self._refuse()
         self.blocks.append(blocks)

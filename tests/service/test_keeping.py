@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
+from checks.blocks import Blocks
+from checks.engine import LoopEngine
 from checks.samples import join
 from collector.clock import ManualClock
 from collector.live import LiveState
@@ -102,3 +104,31 @@ async def test_refused_event_does_not_write_the_samples_again(kept: Kept) -> Non
     await kept.end()
     assert kept.times() == [T0]
     assert [event.kind for event in kept.store.ledger] == ["x", "history-resumed"]
+
+
+async def test_rollups_of_many_loops_share_transactions_and_none_is_lost_when_the_disk_is_full(
+    kept: Kept, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(keeping, "ROLLUPS_AT_ONCE", 4)
+    engine = LoopEngine(kept.live.site, "TB-07")
+    engine.push(samples(T0, 1200), evaluate=False)
+    minutes = engine.take_rollups()[60]
+    parts = [minutes[slice(row, row + 1)] for row in range(10)]
+    together: list[int] = []
+    store_of = kept.store.add_rollups_of
+
+    def counted(taken: Sequence[Blocks]) -> None:
+        together.append(len(taken))
+        store_of(taken)
+
+    monkeypatch.setattr(kept.store, "add_rollups_of", counted)
+    kept.store.failing = OSError(28, "No space left on device")
+    for part in parts[:5]:
+        kept.keeper.keep_rollups(part)
+    await until(lambda: "history" in kept.live.problems)
+    kept.store.failing = None
+    for part in parts[5:]:
+        kept.keeper.keep_rollups(part)
+    await kept.end()
+    assert [int(blocks.start_s[0]) for blocks in kept.store.blocks] == [int(part.start_s[0]) for part in parts]
+    assert together[-3:] == [4, 4, 2]
