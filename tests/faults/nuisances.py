@@ -62,6 +62,10 @@ class Quiet:
         return asdict(self)
 
 
+HONEST_CHUNK_S = 6 * 3600
+"""An honest day is judged in such pieces, as a replay does [s]."""
+
+
 def run_nuisance(name: str, number: int, day: int = 0, seconds: int = DAY_S) -> Quiet:
     """An honest run of one drawn site; the seed goes with the day."""
     nuisance, base = NUISANCES[name], draw(number)
@@ -71,6 +75,7 @@ def run_nuisance(name: str, number: int, day: int = 0, seconds: int = DAY_S) -> 
     if nuisance.zone != "UTC":
         site = rig.engine.site.model_copy(update={"time_zone": nuisance.zone})
         rig.engine, rig.tracker = LoopEngine(site, chosen.spec.loop), EpisodeTracker(site, chosen.spec.loop)
+    rig.chunk_s = HONEST_CHUNK_S
     nuisance.play(rig, seconds)
     begin = nuisance.begin + day * DAY_S
     findings = [item for item in rig.tracker.findings() if not (nuisance.away and item.title.endswith("is not read"))]

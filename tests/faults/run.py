@@ -75,12 +75,14 @@ class Bench:
     booked: dict[str, list[Floats]] = field(default_factory=lambda: {name: [] for name in BOOKED})
     watched_s: int = 0
     worked_s: float = 0.0
+    chunk_s: int = CHUNK_S
+    """Samples that are made and judged at a time; what is told does not depend on it."""
 
     def advance(self, seconds: int, change: Change | None = None) -> None:
         """Let seconds pass; `change` acts on the samples as they are read."""
         model = self.faulty.model
-        for first in range(0, seconds, CHUNK_S):
-            n = min(CHUNK_S, seconds - first)
+        for first in range(0, seconds, self.chunk_s):
+            n = min(self.chunk_s, seconds - first)
             begin = model.time_s
             values = model.advance(n)
             for name in BOOKED:

@@ -18,7 +18,22 @@ from collector.cli import exits, main
 from config.errors import DataFileError
 
 ROOT = Path(collector.__file__).parent.parent
-HEAVY = {"numpy", "pandas", "pydantic", "pyarrow", "fastapi", "uvicorn", "pymodbus", "asyncua", "sqlalchemy", "rich", "asyncio", "dask", "distributed", "fsspec"}
+HEAVY = {
+    "numpy",
+    "pandas",
+    "pydantic",
+    "pyarrow",
+    "fastapi",
+    "uvicorn",
+    "pymodbus",
+    "asyncua",
+    "sqlalchemy",
+    "rich",
+    "asyncio",
+    "dask",
+    "distributed",
+    "fsspec",
+}
 
 
 def python(*arguments: str, cwd: Path | None = None, env: dict[str, str] | None = None) -> subprocess.CompletedProcess[str]:
