@@ -38,7 +38,7 @@ class QuestionOut(Answer):
     needed: bool = Field(examples=[True])
 
 
-class TagOut(Answer):
+class AskedTagOut(Answer):
     """A value that can be read, by its role."""
 
     role: str = Field(examples=["plc_flow"])
@@ -57,7 +57,7 @@ class QuestionsOut(Answer):
     gauge: list[QuestionOut]
     plc: list[QuestionOut]
     drive: list[QuestionOut]
-    tags: list[TagOut]
+    tags: list[AskedTagOut]
 
 
 class LoopIn(BaseModel):
@@ -108,7 +108,7 @@ def questions_out() -> QuestionsOut:
         site=told(SITE), device=told((DEVICE, PROTOCOL)), address={name: told(asks) for name, asks in ADDRESS.items()},
         loop=told((LOOP,)), gauge=told(GAUGE), plc=told(PLC), drive=told(DRIVE),
         tags=[
-            TagOut(role=role, whose=whose, meaning=ROLES[role].meaning, unit=ROLES[role].unit)
+            AskedTagOut(role=role, whose=whose, meaning=ROLES[role].meaning, unit=ROLES[role].unit)
             for whose, roles in SIDES.items()
             for role in roles
         ],

@@ -19,6 +19,7 @@ from checks.evaluation import Evaluation
 from checks.result import Verdict
 from checks.samples import Samples
 from deploy.plant.model import Switch
+from tests import FULL
 from tests.acceptance.simulated import lacking
 from tests.checks.runs_of_terminal import run_of, terminal
 
@@ -100,7 +101,8 @@ def test_loop_without_one_role(role: str) -> None:
 
 
 def test_loop_without_any_two_roles() -> None:
-    for pair in itertools.combinations(ROLES, 2):
+    """Every pair with TALLYWIRE_FULL=1, every third in an ordinary run."""
+    for pair in itertools.islice(itertools.combinations(ROLES, 2), 0, None, 1 if FULL else 3):
         assert_sound_without(pair)
 
 

@@ -12,6 +12,7 @@ from checks.accounting.balance import Known, balance, combined
 from checks.accounting.calendar import Period
 from checks.accounting.stand_ins import Usual
 from checks.blocks import STATES
+from tests import FULL
 from tests.bench.months import BEGIN, KINDS, ROWS, SHIFT_S, Kind, blocks_of, covered
 
 KNOWN = Known(span=0.003, zero_t_h=0.4, noise_t_h=0.0, noise_s=1.0)
@@ -124,13 +125,17 @@ def test_silent_shift_has_no_stand_in_and_says_so() -> None:
     assert found.excluded_h == pytest.approx(8.0)
 
 
+DRAWN = 60 if FULL else 30
+"""Months that are drawn; 60 with TALLYWIRE_FULL=1, 300 in `tests/bench/months.py`."""
+
+
 @pytest.mark.parametrize("kind", KINDS, ids=lambda kind: kind.name)
 def test_band_covers_the_truth_as_often_as_it_says(kind: Kind) -> None:
-    hits, _, _ = covered(kind, 60, SEED, by_shift=True)
+    hits, _, _ = covered(kind, DRAWN, SEED, by_shift=True)
     low, high = (
-        float(stats.binom.ppf(at, 60, 0.9545)) for at in (0.0005, 0.9995)
+        float(stats.binom.ppf(at, DRAWN, 0.9545)) for at in (0.0005, 0.9995)
     )  # k = 2 of a normal error: JCGM 100:2008, table G.1
-    assert low <= hits <= high, f"seed {SEED}: {hits} of 60"
+    assert low <= hits <= high, f"seed {SEED}: {hits} of {DRAWN}"
 
 
 def test_period_that_cuts_a_block_is_refused() -> None:

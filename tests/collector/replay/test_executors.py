@@ -56,7 +56,7 @@ def cluster(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
         with library.LocalCluster(
             n_workers=2,
             threads_per_worker=1,
-            dashboard_address=None,
+            dashboard_address="127.0.0.1:0",
             host="127.0.0.1",
             scheduler_port=0,
             protocol="tls",

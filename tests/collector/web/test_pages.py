@@ -179,7 +179,7 @@ async def test_hostile_texts_from_the_plant_are_shown_as_text(serve: Serve) -> N
     live = plant.lost()
     live.endpoints["plc"].reason = HOSTILE
     live.problems["history"] = HOSTILE
-    live.readings["TB-08", "flow"] = replace(live.readings["TB-08", "flow"], reason=HOSTILE)
+    live.readings["TB-08", "flow"] = live.readings["TB-08", "flow"]._replace(reason=HOSTILE)
     served = serve(live)
     for path in ("/", "/loops/TB-07", "/tags"):
         html = (await served.get(path)).text
