@@ -24,7 +24,7 @@ from tests.acceptance.simulated import lacking
 from tests.checks.runs_of_terminal import run_of, terminal
 
 LOOP = "TB-07"
-SEED, SUBSETS = 20_260_601, 300
+SEED, SUBSETS = 20_260_601, 300 if FULL else 100
 BEFORE_S, JUDGED_S = 1140, 60
 KEPT = ("flow",)
 """The only role that a loop must have."""

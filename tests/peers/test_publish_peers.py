@@ -171,6 +171,7 @@ def test_4_with_a_policy(running: Running) -> None:
 def test_5_a_service_that_stalls_is_told_by_what_it_left_behind(running: Running, client: Peer) -> None:
     """SIGSTOP: the service does not move, as on a machine that hangs; what publishes goes on, and takes everything back."""
     client.ask('{"watch"', json.dumps({"watch": "TB-08/Verdict"}))
+    patient("it is read", lambda: asked(client, read=["TB-08/Verdict"])[0][1] in ("Good", "Uncertain"), WITHIN_S)
     os.kill(running.process.pid, signal.SIGSTOP)
     try:
         patient("OPC UA says so", lambda: asked(client, read=["TB-08/Verdict"])[0][1] == "BadNoCommunication", WITHIN_S)
