@@ -49,7 +49,12 @@ class Server:
         self._run("pg_ctl", "-D", self._data, "-l", self._log, "-o", options, "-w", "start")
 
     def stop(self) -> None:
-        """Stop it at once, as a machine that goes down does."""
+        """Stop it at once, as a machine that goes down does; nothing where it was killed already."""
+        head = (
+            int((self._data / "postmaster.pid").read_text().splitlines()[0]) if (self._data / "postmaster.pid").exists() else 0
+        )
+        if not head or not psutil.pid_exists(head):
+            return
         self._run("pg_ctl", "-D", self._data, "-m", "immediate", "-w", "stop")
 
     def kill(self) -> None:

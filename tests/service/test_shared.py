@@ -146,10 +146,10 @@ def test_database_that_is_away_for_a_while_is_told_costs_no_second_and_leaves_th
                 return answer.status_code == 200 and what in answer.text
 
             wait_until(
-                lambda: told("/metrics", 'problem="history"') and told("/metrics", 'problem="leases"'), 20, "it is not told"
+                lambda: told("/metrics", 'problem="history"') and told("/metrics", 'problem="leases"'), 60, "it is not told"
             )
-            wait_until(lambda: told("/", "verifying in memory since"), 20, "the site page does not tell it")
-            wait_until(lambda: told("/loops/TB-07", "TB-07"), 20, "the page of a loop does not open")
+            wait_until(lambda: told("/", "verifying in memory since"), 60, "the site page does not tell it")
+            wait_until(lambda: told("/loops/TB-07", "TB-07"), 60, "the page of a loop does not open")
             before = gauge.reads
             wait_until(lambda: gauge.reads > before + 5, 20, "nothing is read any more")
             server.start()
