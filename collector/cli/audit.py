@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from collector.cli import exits
+from collector.cli import chains, exits
 from config.errors import TallywireError
 
 if TYPE_CHECKING:
@@ -73,20 +73,13 @@ def run_show(args: argparse.Namespace) -> int:
 
 def run_verify(args: argparse.Namespace) -> int:
     """Walk the chain; 1 where it breaks."""
-    from collector.records.book import printed_hash
     from collector.replay.text import wrapped
 
-    kept = None
-    if args.head is not None:
-        number, _, sha256 = args.head.partition("=")
-        kept = printed_hash(number, sha256)
+    kept = chains.printed(args.head)
     with _Open(args) as (_, log):
         found = log.walk(kept=kept)
     if found.broken is not None:
-        said = f"The chain breaks at entry {found.broken.number}: {found.broken.reason}."
-        rest = "Entries from there on prove nothing until a backup shows what was changed."
-        sys.stdout.write("\n".join([*wrapped(said), *wrapped(rest)]) + "\n")
-        return exits.FINDINGS
+        return chains.tell_break("entry", "Entries", found.broken.number, found.broken.reason)
     if found.head is None:
         sys.stdout.write("There is no entry.\n")
         return exits.NOTHING_EVALUATED

@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from collector.cli import exits
+from collector.cli import chains, exits
 from config.errors import TallywireError
 
 if TYPE_CHECKING:
@@ -100,20 +100,11 @@ def run_show(args: argparse.Namespace) -> int:
 
 def run_verify(args: argparse.Namespace) -> int:
     """Walk the chain; 1 where it breaks."""
-    from collector.records.book import printed_hash
-    from collector.replay.text import wrapped
-
-    printed = None
-    if args.printed is not None:
-        number, _, sha256 = args.printed.partition("=")
-        printed = printed_hash(number, sha256)
+    printed = chains.printed(args.printed)
     with _Open(args) as (_, book):
         found = book.verify(printed=printed)
     if found.broken is not None:
-        said = f"The chain breaks at record {found.broken.number}: {found.broken.reason}."
-        rest = "Records from there on prove nothing until a backup shows what was changed."
-        sys.stdout.write("\n".join([*wrapped(said), *wrapped(rest)]) + "\n")
-        return exits.FINDINGS
+        return chains.tell_break("record", "Records", found.broken.number, found.broken.reason)
     if found.newest is None:
         sys.stdout.write("There is no record.\n")
         return exits.NOTHING_EVALUATED
