@@ -26,6 +26,7 @@ from tests.collector.sources.opcua_server import PlantServer, count_services
 from tests.collector.sources.wire import TimedProxy, opcua_requests
 
 FAST = 200.0
+VARIABLES = 7 + 1 + 32 + 1  # of the loop, at the bottom, of the large folder, oddly named
 
 
 @pytest.fixture(scope="module")
@@ -55,6 +56,8 @@ async def _grow(running: PlantServer) -> None:
         await many.add_variable(_id(f"many {number}"), f"2:value {number}", float(number))
     whole = await many.add_variable(_id("whole"), "2:whole", 1)
     await whole.add_variable(_id("part"), "2:part", 2.5)
+    odd = await objects.add_folder(_id("odd"), "2:odd\x1b[2J\nname")
+    await odd.add_variable(_id("odd text"), "2:\x1b]0;x\x07", "a\x1b[31mb\n")
 
 
 @asynccontextmanager
@@ -76,7 +79,7 @@ async def walked(server: PlantServer, under: str = "", **bounds: Any) -> Space:
 async def test_every_variable_is_found_once_with_value_unit_and_range(server: PlantServer) -> None:
     space = await walked(server)
     by_name = {variable.name: variable for variable in space.variables}
-    assert len(space.variables) == len({variable.node for variable in space.variables}) == 7 + 1 + 32
+    assert len(space.variables) == len({variable.node for variable in space.variables}) == VARIABLES
     flow = by_name["flow"]
     assert (flow.node, flow.path, flow.value) == ("nsu=urn:terminal:tags;s=flow", ("TB-07",), 420.5)
     assert (flow.unit, flow.ends, flow.data_type, flow.quality) == ("t/h", (0.0, 600.0), "Double", 0)
@@ -89,12 +92,6 @@ async def test_every_variable_is_found_once_with_value_unit_and_range(server: Pl
 
 
 async def test_names_that_would_steer_a_terminal_are_made_safe(server: PlantServer) -> None:
-    async def add() -> None:
-        assert server._server is not None
-        folder = await server._server.nodes.objects.add_folder(_id("odd"), "2:odd\x1b[2J\nname")
-        await folder.add_variable(_id("odd text"), "2:\x1b]0;x\x07", "a\x1b[31mb\n")
-
-    server.call(add())
     space = await walked(server, "ns=2;s=odd")
     (variable,) = space.variables
     assert (variable.path, variable.name, variable.shown) == (("odd [2J name",), "]0;x", "a [31mb")
@@ -153,7 +150,7 @@ async def test_a_server_that_takes_few_nodes_at_once_is_asked_for_fewer(
 
         monkeypatch.setattr(session, "browse", picky)
         space = await Walker(link).walk()
-    assert len(space.variables) == 41
+    assert len(space.variables) == VARIABLES
 
 
 async def test_the_stated_rate_is_never_exceeded_on_the_wire(server: PlantServer) -> None:
@@ -176,7 +173,7 @@ async def test_what_was_found_before_a_cut_stays(server: PlantServer) -> None:
         walker = Walker(link, lambda seen, requests, where: proxy.cut() if where.startswith("values") else None)
         with pytest.raises(LinkError):
             await walker.walk()
-    assert len(walker.space.variables) == 41
+    assert len(walker.space.variables) == VARIABLES
 
 
 @pytest.mark.parametrize("trouble", ["silent", "garbled"])
