@@ -71,7 +71,7 @@ class Picture:
             demanded = blocks.of("mean", "drive_speed") / loop.drive.nominal_frequency * loop.drive.speed_at_nominal
             with np.errstate(divide="ignore", invalid="ignore"):
                 ratio = np.where(demanded > MOVING_M_S, blocks.of("mean", "speed") / demanded - 1.0, np.nan)
-            out.append(np.where(settling, IN_BAND, _band(ratio, SPEED_BANDS)))
+            out.append(np.where(settling | np.isnan(demanded), IN_BAND, _band(ratio, SPEED_BANDS)))
         out.append(np.asarray(absurd(blocks.mean).any(axis=1), np.int64))
         return out
 

@@ -17,18 +17,19 @@ from checks.merge import concat
 from checks.result import Link
 from checks.window import LedgerEntry
 from tests import FULL
-from tests.acceptance.simulated import LOOPS, Order, samples_of, tell
+from tests.acceptance.simulated import LOOPS, Order, lacking, samples_of, tell
 from tests.checks.runs_of_terminal import BEGIN, run_of, samples_by_hand, small_site, terminal
 
 SEED = 5
 HEALTHY = BlockBuilder(terminal(), "TB-07").push(run_of("TB-07", 2.0, seed=SEED))
 
 
-@pytest.mark.parametrize("loop", LOOPS)
-def test_few_blocks_of_a_healthy_half_day_are_judged(loop: str) -> None:
-    builder = BlockBuilder(terminal(), loop)
-    blocks = concat([builder.push(samples) for samples in samples_of(loop, BEGIN, 12 * 3600, SEED)])
-    due = Due(terminal().loops[loop]).push(blocks, builder.ledger)
+@pytest.mark.parametrize(("loop", "without"), [*((loop, ()) for loop in LOOPS), ("TB-07", ("drive_speed",))])
+def test_few_blocks_of_a_healthy_half_day_are_judged(loop: str, without: tuple[str, ...]) -> None:
+    site = lacking(terminal(), loop, without)
+    builder = BlockBuilder(site, loop)
+    blocks = concat([builder.push(samples) for samples in samples_of(loop, BEGIN, 12 * 3600, SEED, without=without)])
+    due = Due(site.loops[loop]).push(blocks, builder.ledger)
     assert due.mean() < 0.05
     assert due[(blocks.start_s + blocks.length_s) % QUIET_BEAT_S == 0].all()
 
