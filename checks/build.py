@@ -1,10 +1,11 @@
 """Builds blocks from samples: the same blocks to the byte however the samples are cut into chunks.
 
-Sums run over the positions inside a block, one position after the other, so that they never depend on how many blocks are
-made at once.
+What is summed is in `checks.moments`.
 """
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,8 @@ from numpy.typing import NDArray
 from checks.blocks import PAIRS, RUNS, STATES, TOTALS, Blocks
 from checks.derived import EXPECTED, ExpectedFlow, Integral, can_expect
 from checks.increments import Resolver
-from checks.runs import runs_in_rows, same_as_before
+from checks.moments import Layout, Moments, added, added_known
+from checks.runs import runs_over, same_as_before
 from checks.samples import Samples
 from checks.signal import current_of_raw
 from checks.state import StateReader
@@ -76,45 +78,38 @@ class BlockBuilder:
         own, measured = self._own.push(samples.time_s, samples.column("flow"))
         plc_own, plc_measured = self._plc_own.push(samples.time_s, samples.column("plc_flow"))
         gained: list[Floats] = []
-        broken = np.zeros((len(samples), len(TOTALS)))
+        broken = [np.zeros(len(samples)) for _ in TOTALS]
         for column, role in enumerate(TOTALS):
             steps, jumps = self._totals[role].push(samples.time_s, samples.column(role))
             gained.append(steps)
             for jump in jumps:
                 noted.append(LedgerEntry(time_s=jump.time_s, kind=jump.kind, role=role, old=jump.old, new=jump.new))
-                broken[int(np.searchsorted(samples.time_s, jump.time_s)), column] += 1.0
+                broken[column][int(np.searchsorted(samples.time_s, jump.time_s))] += 1.0
         self.ledger += sorted(noted, key=lambda entry: (entry.time_s, entry.kind, entry.role))
-        belt = np.stack([states.belt == code for code in range(4)], axis=1)
-        nothing = np.zeros(len(samples), np.bool_)
-        overlap = np.stack([states.maintenance, states.calibrating, states.unsettled, nothing], axis=1)
         return _Rows(
             time_s=samples.time_s,
-            values=np.stack(columns, axis=1) if columns else np.empty((len(samples), 0)),
-            states=np.concatenate([belt, overlap], axis=1).astype(np.float64),
-            gained=np.stack(gained, axis=1),
-            broken=broken,
-            sums=np.stack([own, plc_own, measured, plc_measured], axis=1),
+            values=tuple(columns),
+            states=(*(states.belt == code for code in range(4)), states.maintenance, states.calibrating, states.unsettled),
+            gained=tuple(gained),
+            sums=(own, plc_own, measured, plc_measured, *broken),
             runs=self._conditions(samples),
         )
 
-    def _conditions(self, samples: Samples) -> Bools:
+    def _conditions(self, samples: Samples) -> tuple[Bools, ...]:
         """One column for each of `RUNS`."""
         counts, plc, flow = samples.column("count_rate"), samples.column("plc_flow"), samples.column("flow")
         raw = samples.column("ai_raw")
         own = samples.column("loop_current")
         current = np.where(np.isnan(own), current_of_raw(raw, self._loop.plc.raw_span), own)
         limit = self._loop.limits.current
-        out = np.stack(
-            [
-                counts == 0.0,
-                same_as_before(counts, self._before["count_rate"]),
-                self._still(current, limit.frozen_band),
-                same_as_before(plc, self._before["plc_flow"]),
-                np.isnan(flow),
-                current <= limit.failure_low,
-                current >= limit.failure_high,
-            ],
-            axis=1,
+        out = (
+            counts == 0.0,
+            same_as_before(counts, self._before["count_rate"]),
+            self._still(current, limit.frozen_band),
+            same_as_before(plc, self._before["plc_flow"]),
+            np.isnan(flow),
+            current <= limit.failure_low,
+            current >= limit.failure_high,
         )
         self._before["count_rate"], self._before["plc_flow"] = float(counts[-1]), float(plc[-1])
         return out
@@ -131,135 +126,65 @@ class BlockBuilder:
         if not self._open:
             return self._blocks(_Rows.none(len(self.roles)))
         rows = _Rows.join(self._open)
-        number = rows.time_s // self.length_s
-        last = number[-1]
-        whole = rows.time_s[-1] + self.step_s >= (last + 1) * self.length_s
-        cut = len(number) if whole else int(np.searchsorted(number, last))
-        self._open = [rows.part(slice(cut, None))] if cut < len(number) else []
+        last = int(rows.time_s[-1]) // self.length_s
+        if int(rows.time_s[-1]) + self.step_s >= (last + 1) * self.length_s:
+            self._open = []
+            return self._blocks(rows)
+        cut = int(np.searchsorted(rows.time_s, last * self.length_s))
+        self._open = [rows.part(slice(cut, None))]
         return self._blocks(rows.part(slice(0, cut)))
 
     def _blocks(self, rows: _Rows) -> Blocks:
-        length, step = self.length_s, self.step_s
-        number = rows.time_s // length
-        starts, row_of = np.unique(number, return_inverse=True)
-        places = max(1, length // step)
-        place = ((rows.time_s - number * length) // step).astype(np.intp)
-
-        def laid(values: NDArray[np.float64], fill: float) -> Floats:
-            out = np.full((len(starts), places, values.shape[1]), fill)
-            out[row_of, place] = values
-            return out
-
-        present = np.zeros((len(starts), places), np.bool_)
-        present[row_of, place] = True
-        moments = _Moments(laid(rows.values, np.nan))
-        pairs = _pair_moments(moments.values, [(self.roles.index(a), self.roles.index(b)) for a, b in self.pairs])
-        gained = laid(rows.gained, np.nan)
-        longest, head, tail = self._run_columns(laid(rows.runs.astype(np.float64), 0.0), present)
-        states, sums, broken = (_add(laid(part, 0.0)) for part in (rows.states, rows.sums, rows.broken))
+        layout, step = Layout(rows.time_s, self.length_s, self.step_s), self.step_s
+        present = layout.present()
+        pairs = [(self.roles.index(a), self.roles.index(b)) for a, b in self.pairs]
+        moments = Moments(layout.laid(rows.values, np.nan), pairs)
+        gained = layout.laid(rows.gained, np.nan)
+        longest, head, tail = (run.T * step for run in runs_over(layout.laid(rows.runs, 0, np.bool_), present))
+        states = np.zeros((len(STATES), len(layout)))
+        states[: len(rows.states)] = layout.laid(rows.states, 0, np.bool_).sum(axis=0)
+        covered = np.full(len(layout), float(layout.places)) if present is None else present.sum(axis=0)[0].astype(np.float64)
+        own, plc_own, measured, plc_measured, *broken = added(layout.laid(rows.sums, 0.0))
         read = np.isfinite(gained)
-        broken += read.any(axis=1) & ~read[:, -1]  # what a total gained since its last reading is booked in a later block
+        missed = read.any(axis=0) & ~read[-1]  # what a total gained since its last reading is booked in a later block
         return Blocks(
-            loop=self.loop_id, length_s=length, step_s=step, start_s=(starts * length).astype(np.int64),
-            covered_s=_add(present[:, :, None].astype(np.float64))[:, 0] * step, roles=self.roles,
-            n=moments.n, mean=moments.mean, m2=moments.m2, minimum=moments.minimum, maximum=moments.maximum,
-            first=moments.first, last=moments.last, pairs=self.pairs, pair_n=pairs[0], pair_x=pairs[1], pair_y=pairs[2],
-            pair_c=pairs[3], state_s=states * step, increment_t=_add_known(gained), discontinuities=broken,
-            own_t=sums[:, 0], plc_own_t=sums[:, 1], measured_s=sums[:, 2], plc_measured_s=sums[:, 3],
-            run_longest=longest, run_head=head, run_tail=tail,
+            loop=self.loop_id, length_s=self.length_s, step_s=step, start_s=layout.starts, covered_s=covered * step,
+            roles=self.roles, pairs=self.pairs, **moments.arrays(), state_s=states.T * step,
+            increment_t=added_known(gained).T, discontinuities=(np.stack(broken) + missed).T, own_t=own, plc_own_t=plc_own,
+            measured_s=measured, plc_measured_s=plc_measured, run_longest=longest, run_head=head, run_tail=tail,
         )  # fmt: skip
-
-    def _run_columns(self, holds: Floats, present: Bools) -> tuple[Floats, Floats, Floats]:
-        columns = [runs_in_rows(holds[:, :, column] > 0.5, present) for column in range(len(RUNS))]
-        longest, head, tail = (np.stack([column[part] for column in columns], axis=1) * self.step_s for part in range(3))
-        return longest, head, tail
 
 
 class _Rows:
-    """Per-sample quantities of a stretch, row by row."""
+    """Per-sample quantities of a stretch, column by column; `sums` are the integrals and, last, the jumps of the totals."""
 
-    FIELDS = ("time_s", "values", "states", "gained", "broken", "sums", "runs")
+    FIELDS = ("values", "states", "gained", "sums", "runs")
 
     def __init__(
         self,
         time_s: NDArray[np.int64],
-        values: Floats,
-        states: Floats,
-        gained: Floats,
-        broken: Floats,
-        sums: Floats,
-        runs: Bools,
+        values: tuple[Floats, ...],
+        states: tuple[Bools, ...],
+        gained: tuple[Floats, ...],
+        sums: tuple[Floats, ...],
+        runs: tuple[Bools, ...],
     ) -> None:
-        self.time_s, self.values, self.states, self.gained = time_s, values, states, gained
-        self.broken, self.sums, self.runs = broken, sums, runs
+        self.time_s, self.values, self.states, self.gained, self.sums, self.runs = time_s, values, states, gained, sums, runs
 
     def part(self, rows: slice) -> _Rows:
-        return _Rows(*(getattr(self, name)[rows] for name in self.FIELDS))
+        return _Rows(self.time_s[rows], *(tuple(column[rows] for column in getattr(self, name)) for name in self.FIELDS))
 
     @classmethod
     def join(cls, parts: list[_Rows]) -> _Rows:
         if len(parts) == 1:
             return parts[0]
-        return cls(*(np.concatenate([getattr(part, name) for part in parts]) for name in cls.FIELDS))
+        times = np.concatenate([part.time_s for part in parts])
+        each = (zip(*(getattr(part, name) for part in parts), strict=True) for name in cls.FIELDS)
+        return cls(times, *(tuple(np.concatenate(columns) for columns in field) for field in each))
 
     @classmethod
     def none(cls, roles: int) -> _Rows:
-        return cls(
-            np.empty(0, np.int64), np.empty((0, roles)), np.empty((0, len(STATES))), np.empty((0, 2)),
-            np.empty((0, 2)), np.empty((0, 4)), np.empty((0, len(RUNS)), np.bool_),
-        )  # fmt: skip
-
-
-class _Moments:
-    """Statistics of laid-out values, shape (blocks, positions, roles), over the finite ones."""
-
-    def __init__(self, values: Floats) -> None:
-        self.values = values
-        blocks, places, roles = values.shape
-        shape = (blocks, roles)
-        self.n, total, self.m2 = np.zeros(shape), np.zeros(shape), np.zeros(shape)
-        self.minimum, self.maximum = np.full(shape, np.nan), np.full(shape, np.nan)
-        self.first, self.last = np.full(shape, np.nan), np.full(shape, np.nan)
-        good = [np.isfinite(values[:, place]) for place in range(places)]
-        for place in range(places):
-            here, ok = values[:, place], good[place]
-            self.n += ok
-            total += np.where(ok, here, 0.0)
-            self.minimum = np.fmin(self.minimum, np.where(ok, here, np.nan))
-            self.maximum = np.fmax(self.maximum, np.where(ok, here, np.nan))
-            self.first = np.where(np.isnan(self.first) & ok, here, self.first)
-            self.last = np.where(ok, here, self.last)
-        self.mean = np.where(self.n > 0.0, total / np.maximum(self.n, 1.0), np.nan)
-        for place in range(places):
-            self.m2 += np.where(good[place], (values[:, place] - self.mean) ** 2, 0.0)
-
-
-def _pair_moments(values: Floats, pairs: list[tuple[int, int]]) -> tuple[Floats, Floats, Floats, Floats]:
-    """n, both means and the cross sum of each pair over samples where both are finite, shape (blocks, pairs) each."""
-    x, y = values[:, :, [a for a, _ in pairs]], values[:, :, [b for _, b in pairs]]
-    n, sum_x, sum_y, cross = (np.zeros((values.shape[0], len(pairs))) for _ in range(4))
-    for place in range(values.shape[1]):
-        ok = np.isfinite(x[:, place]) & np.isfinite(y[:, place])
-        n += ok
-        sum_x += np.where(ok, x[:, place], 0.0)
-        sum_y += np.where(ok, y[:, place], 0.0)
-    mean_x = np.where(n > 0.0, sum_x / np.maximum(n, 1.0), np.nan)
-    mean_y = np.where(n > 0.0, sum_y / np.maximum(n, 1.0), np.nan)
-    for place in range(values.shape[1]):
-        ok = np.isfinite(x[:, place]) & np.isfinite(y[:, place])
-        cross += np.where(ok, (x[:, place] - mean_x) * (y[:, place] - mean_y), 0.0)
-    return n, mean_x, mean_y, cross
-
-
-def _add(values: Floats) -> Floats:
-    """Sum over the positions, one after the other."""
-    out = np.zeros((values.shape[0], values.shape[2]))
-    for place in range(values.shape[1]):
-        out += values[:, place]
-    return out
-
-
-def _add_known(values: Floats) -> Floats:
-    """Sum of the finite values over the positions; NaN where there is none."""
-    known = np.isfinite(values)
-    return np.where(known.any(axis=1), _add(np.where(known, values, 0.0)), np.nan)
+        counts = (roles, len(STATES) - 1, len(TOTALS), 4 + len(TOTALS), len(RUNS))
+        kinds = (np.float64, np.bool_, np.float64, np.float64, np.bool_)
+        columns: Any = (tuple(np.empty(0, kind) for _ in range(count)) for count, kind in zip(counts, kinds, strict=True))
+        return cls(np.empty(0, np.int64), *columns)

@@ -9,21 +9,24 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 
-def runs_in_rows(holds: Bools, present: Bools) -> tuple[Floats, Floats, Floats]:
-    """Longest run, run at the head and run at the tail of each row, in samples.
+def runs_over(holds: Bools, present: Bools | None) -> tuple[Floats, Floats, Floats]:
+    """Longest run, run at the head and run at the tail, in samples, over the positions of the first axis.
 
-    `holds` and `present` are shape (rows, positions); a position without a sample is passed over. Returns three arrays,
-    shape (rows,).
+    `holds` is shape (positions, ...), `present` the same or one that spreads over it, or None where every sample is there; a
+    position without a sample is passed over. Returns three arrays, shape (...).
     """
-    rows = len(holds)
-    longest, head, now = np.zeros(rows), np.zeros(rows), np.zeros(rows)
-    whole = np.ones(rows, np.bool_)
-    for position in range(holds.shape[1]):
-        here, there = holds[:, position], present[:, position]
-        now = np.where(there, np.where(here, now + 1.0, 0.0), now)
-        whole &= here | ~there
-        head = np.where(there & whole, now, head)
-        longest = np.maximum(longest, now)
+    shape = holds.shape[1:]
+    longest, head, now, whole = np.zeros(shape), np.zeros(shape), np.zeros(shape), np.ones(shape, np.bool_)
+    for position, here in enumerate(holds):
+        if present is None:
+            now = (now + 1.0) * here
+            whole &= here
+        else:
+            there = present[position]
+            now = np.where(there, (now + 1.0) * here, now)
+            whole &= here | ~there
+        head += whole if present is None else whole & present[position]
+        np.maximum(longest, now, out=longest)
     return longest, head, now
 
 
@@ -37,4 +40,7 @@ def same_as_before(values: Floats, before: float) -> Bools:
     """Where a value equals the one before it to the bit; `before` stands ahead of the first. NaN equals nothing."""
     if not len(values):
         return np.zeros(0, np.bool_)
-    return np.asarray(np.concatenate([[before], values[:-1]]) == values)
+    out = np.empty(len(values), np.bool_)
+    out[0] = values[0] == before
+    np.equal(values[1:], values[:-1], out=out[1:])
+    return out

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from checks.runs import run_at_end, runs_in_rows, same_as_before
+from checks.runs import run_at_end, runs_over, same_as_before
 
 
 def by_hand(row: list[bool]) -> tuple[int, int, int]:
@@ -16,9 +16,9 @@ def by_hand(row: list[bool]) -> tuple[int, int, int]:
 
 
 @given(st.lists(st.lists(st.booleans(), min_size=10, max_size=10), min_size=1, max_size=20))
-def test_runs_in_rows_agree_with_a_count_by_hand(rows: list[list[bool]]) -> None:
+def test_runs_over_positions_agree_with_a_count_by_hand(rows: list[list[bool]]) -> None:
     holds = np.array(rows)
-    longest, head, tail = runs_in_rows(holds, np.ones_like(holds))
+    longest, head, tail = runs_over(holds.T, None)
     assert [tuple(map(int, found)) for found in zip(longest, head, tail, strict=True)] == [by_hand(row) for row in rows]
 
 
@@ -28,7 +28,7 @@ def test_run_at_end_agrees_with_a_count_by_hand(row: list[bool]) -> None:
 
 
 def test_position_without_a_sample_neither_breaks_nor_lengthens_a_run() -> None:
-    longest, head, tail = runs_in_rows(np.array([[True, False, True]]), np.array([[True, False, True]]))
+    longest, head, tail = runs_over(np.array([[True], [False], [True]]), np.array([[True], [False], [True]]))
     assert (longest[0], head[0], tail[0]) == (2.0, 2.0, 2.0)
 
 
