@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,9 +11,12 @@ from numpy.typing import NDArray
 from checks.blocks import ARRAYS, Blocks
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 LEVELS = (60, 3600, 86400)
 """Lengths of the merged blocks [s]."""
+SUMS = ("covered_s", "state_s", "discontinuities", "own_t", "plc_own_t", "measured_s", "plc_measured_s")
+"""Fields that add up."""
 
 
 def concat(parts: list[Blocks]) -> Blocks:
@@ -23,77 +26,107 @@ def concat(parts: list[Blocks]) -> Blocks:
     return parts[0].with_arrays({name: np.concatenate([getattr(part, name) for part in parts]) for name in ARRAYS})
 
 
-def merge_pair(a: Blocks, b: Blocks, adjoining: NDArray[np.bool_] | None = None) -> Blocks:
-    """Row by row, `a` with the later `b` (Chan's update for the moments); both have the same number of rows.
+def merge_groups(blocks: Blocks, first: NDArray[np.intp], joined: Bools, length_s: int) -> Blocks:
+    """Groups of neighbouring rows as one row each: from each row in `first` to the one before the next.
 
-    Runs go on over the border where the two are `adjoining`, shape (rows,); where that is not said, where `b` begins just
-    behind the seconds of `a` and nothing is missing in `a`.
+    `joined` says of each row whether it begins just behind the one before it, so that runs go on. Each keeps the begin of its
+    first row. Means and squares are those of all samples together: sum(n (mean_i - mean)^2) is added to the squares of the
+    parts (Chan, Golub and LeVeque 1983, from memory, for more than two parts).
     """
-    n = a.n + b.n
-    mean, m2 = _moments(a.n, a.mean, a.m2, b.n, b.mean, b.m2)
-    pair_n = a.pair_n + b.pair_n
-    pair_x, pair_y, pair_c = _pair_moments(a, b)
-    joined = ((a.start_s + a.covered_s == b.start_s) if adjoining is None else adjoining)[:, None]
-    a_whole, b_whole = a.run_head >= a.covered_s[:, None], b.run_tail >= b.covered_s[:, None]
-    bridge = np.where(joined, a.run_tail + b.run_head, 0.0)
-    return Blocks(
-        loop=a.loop, length_s=a.length_s, step_s=a.step_s, start_s=a.start_s, covered_s=a.covered_s + b.covered_s,
-        roles=a.roles, n=n, mean=mean, m2=m2,
-        minimum=np.fmin(a.minimum, b.minimum), maximum=np.fmax(a.maximum, b.maximum),
-        first=np.where(np.isnan(a.first), b.first, a.first), last=np.where(np.isnan(b.last), a.last, b.last),
-        pairs=a.pairs, pair_n=pair_n, pair_x=pair_x, pair_y=pair_y, pair_c=pair_c,
-        state_s=a.state_s + b.state_s, increment_t=_add_known(a.increment_t, b.increment_t),
-        discontinuities=a.discontinuities + b.discontinuities, own_t=a.own_t + b.own_t, plc_own_t=a.plc_own_t + b.plc_own_t,
-        measured_s=a.measured_s + b.measured_s, plc_measured_s=a.plc_measured_s + b.plc_measured_s,
-        run_longest=np.fmax(np.fmax(a.run_longest, b.run_longest), bridge),
-        run_head=np.where(joined & a_whole, a.run_head + b.run_head, a.run_head),
-        run_tail=np.where(joined & b_whole, a.run_tail + b.run_tail, b.run_tail),
-    )  # fmt: skip
+    groups = _Groups(first, len(blocks))
+    out: dict[str, NDArray[Any]] = {name: _sum(groups.laid(getattr(blocks, name), 0.0)) for name in SUMS}
+    n = groups.laid(blocks.n, 0.0)
+    out["n"] = _sum(n)
+    mean, away = _means(n, out["n"], groups.laid(blocks.mean, np.nan))
+    out["mean"], out["m2"] = mean, _sum(groups.laid(blocks.m2, 0.0)) + _sum(n * away * away)
+    out["minimum"] = np.fmin.reduce(groups.laid(blocks.minimum, np.nan))
+    out["maximum"] = np.fmax.reduce(groups.laid(blocks.maximum, np.nan))
+    out["first"] = _first_known(groups.laid(blocks.first, np.nan))
+    out["last"] = _first_known(groups.laid(blocks.last, np.nan)[::-1])
+    pair_n = groups.laid(blocks.pair_n, 0.0)
+    out["pair_n"] = _sum(pair_n)
+    out["pair_x"], away_x = _means(pair_n, out["pair_n"], groups.laid(blocks.pair_x, np.nan))
+    out["pair_y"], away_y = _means(pair_n, out["pair_n"], groups.laid(blocks.pair_y, np.nan))
+    out["pair_c"] = _sum(groups.laid(blocks.pair_c, 0.0)) + _sum(pair_n * away_x * away_y)
+    gained = groups.laid(blocks.increment_t, np.nan)
+    known = np.isfinite(gained)
+    out["increment_t"] = np.where(known.any(axis=0), _sum(np.where(known, gained, 0.0)), np.nan)
+    out |= _runs(groups, blocks, joined)
+    rows = {name: np.ascontiguousarray(array.T) if array.ndim == 2 else array for name, array in out.items()}
+    return blocks.with_arrays({**rows, "start_s": blocks.start_s[first]}, length_s=length_s)
 
 
-def _moments(n_a: Floats, mean_a: Floats, m2_a: Floats, n_b: Floats, mean_b: Floats, m2_b: Floats) -> tuple[Floats, Floats]:
-    n = n_a + n_b
-    a, b = np.where(n_a > 0.0, mean_a, 0.0), np.where(n_b > 0.0, mean_b, 0.0)
-    share = n_b / np.maximum(n, 1.0)
-    step = b - a
-    mean = np.where(n_a == 0.0, mean_b, np.where(n_b == 0.0, mean_a, a + step * share))
-    both = (n_a > 0.0) & (n_b > 0.0)
-    return mean, m2_a + m2_b + np.where(both, step * step * n_a * share, 0.0)
+class _Groups:
+    """Where each row of some groups lies: group and position inside it."""
+
+    def __init__(self, first: NDArray[np.intp], rows: int) -> None:
+        self._count = np.diff(first, append=rows)
+        self._most = int(self._count.max(initial=1))
+        self._even = bool((self._count == self._most).all())
+        self._group = np.repeat(np.arange(len(first)), self._count)
+        self._place = np.arange(rows) - first[self._group]
+
+    def laid(self, rows: NDArray[Any], fill: float) -> NDArray[Any]:
+        """Positions first, groups last: (rows, ...) becomes (positions, ..., groups); `fill` where a group has no more rows."""
+        columns = rows.shape[1:]
+        if self._even:
+            return np.moveaxis(rows.T.reshape(*columns, len(self._count), self._most), -1, 0)
+        out = np.full((self._most, *columns, len(self._count)), fill, rows.dtype)
+        out[(self._place, slice(None), self._group) if columns else (self._place, self._group)] = rows
+        return out
 
 
-def _pair_moments(a: Blocks, b: Blocks) -> tuple[Floats, Floats, Floats]:
-    x, _ = _moments(a.pair_n, a.pair_x, a.pair_c, b.pair_n, b.pair_x, b.pair_c)
-    y, _ = _moments(a.pair_n, a.pair_y, a.pair_c, b.pair_n, b.pair_y, b.pair_c)
-    both = (a.pair_n > 0.0) & (b.pair_n > 0.0)
-    weight = a.pair_n * b.pair_n / np.maximum(a.pair_n + b.pair_n, 1.0)
-    cross = np.where(both, (b.pair_x - a.pair_x) * (b.pair_y - a.pair_y) * weight, 0.0)
-    return x, y, a.pair_c + b.pair_c + cross
+def _sum(values: Floats) -> Floats:
+    """Sum over the positions, one after the other, from zero: a group without more rows stays as it is to the byte."""
+    out = np.zeros(values.shape[1:])
+    for part in values:
+        out += part
+    return out
 
 
-def _add_known(a: Floats, b: Floats) -> Floats:
-    return np.where(np.isnan(a), b, np.where(np.isnan(b), a, a + b))
+def _means(n: Floats, total: Floats, means: Floats) -> tuple[Floats, Floats]:
+    """Mean of everything, NaN where there is nothing, and how far each part is from it, 0 where it has no sample."""
+    counted = n > 0.0
+    origin = _first_known(means)
+    steps = np.where(counted, means - origin, 0.0)
+    mean = np.where(total > 0.0, origin + _sum(n * steps) / np.maximum(total, 1.0), np.nan)
+    return mean, np.where(counted, means - mean, 0.0)
+
+
+def _first_known(values: Floats) -> Floats:
+    """The first value over the positions that is there; NaN where none is."""
+    out: Floats = values[0]
+    for part in values[1:]:
+        missing = np.isnan(out)
+        if not missing.any():
+            break
+        out = np.where(missing, part, out)
+    return out
+
+
+def _runs(groups: _Groups, blocks: Blocks, joined: Bools) -> dict[str, Floats]:
+    """Longest run, run at the head and at the tail; they go on over a border where the rows are joined."""
+    longest, heads, tails = (groups.laid(run, 0.0) for run in (blocks.run_longest, blocks.run_head, blocks.run_tail))
+    seconds, follows = groups.laid(blocks.covered_s, 0.0), groups.laid(joined, 0.0)
+    there = groups.laid(np.ones(len(blocks), np.bool_), 0.0)
+    most, head, tail, covered = longest[0], heads[0], tails[0], seconds[0]
+    for place in range(1, len(longest)):
+        on = follows[place] & there[place]
+        most = np.fmax(np.fmax(most, longest[place]), np.where(on, tail + heads[place], 0.0))
+        head = np.where(on & (head >= covered), head + heads[place], head)
+        grown = np.where(on & (tails[place] >= seconds[place]), tail + tails[place], tails[place])
+        tail = np.where(there[place], grown, tail)
+        covered = covered + seconds[place]
+    return {"run_longest": most, "run_head": head, "run_tail": tail}
 
 
 def merge_rows(blocks: Blocks, length_s: int) -> Blocks:
     """Blocks merged to `length_s` [s], each from its first row to its last, in order of time."""
     number = blocks.start_s // length_s
-    starts, first, count = np.unique(number, return_index=True, return_counts=True)
-    out = _take(blocks, first)
-    for place in range(1, int(count.max(initial=1))):
-        rows = np.flatnonzero(count > place)
-        now = first[rows] + place
-        adjoining = blocks.start_s[now - 1] + blocks.length_s == blocks.start_s[now]
-        if len(rows) == len(out):
-            out = merge_pair(out, _take(blocks, now), adjoining)
-            continue
-        merged = merge_pair(_take(out, rows), _take(blocks, now), adjoining)
-        for name in ARRAYS:
-            getattr(out, name)[rows] = getattr(merged, name)
-    return replace(out, length_s=length_s, start_s=(starts * length_s).astype(np.int64))
-
-
-def _take(blocks: Blocks, rows: NDArray[np.intp]) -> Blocks:
-    return blocks.with_arrays({name: getattr(blocks, name)[rows] for name in ARRAYS})
+    first = np.flatnonzero(np.diff(number, prepend=number[:1] - 1))
+    joined = np.diff(blocks.start_s, prepend=blocks.start_s[:1]) == blocks.length_s
+    merged = merge_groups(blocks, first, joined, length_s)
+    return merged.with_arrays({"start_s": number[first] * length_s})
 
 
 class TreeMerger:

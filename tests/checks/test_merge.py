@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from checks.blocks import ARRAYS, Blocks
 from checks.build import BlockBuilder
-from checks.merge import TreeMerger, concat, merge_pair, merge_rows
+from checks.merge import TreeMerger, concat, merge_groups, merge_rows
 from checks.samples import join
 from config.model import Site
 from tests.checks.runs_of_terminal import changed, run_of, samples_by_hand, small_site, terminal
@@ -40,6 +40,12 @@ def agree(a: Blocks, b: Blocks) -> None:
 
 def rows_of(first: int, count: int) -> list[Blocks]:
     return [BLOCKS[slice(row, row + 1)] for row in range(first, first + count)]
+
+
+def merge_pair(a: Blocks, b: Blocks) -> Blocks:
+    """One row with the later one; runs go on where nothing is missing between them."""
+    joined = np.array([False, bool(a.start_s[0] + a.covered_s[0] == b.start_s[0])])
+    return merge_groups(concat([a, b]), np.zeros(1, np.intp), joined, a.length_s)
 
 
 def folded(parts: list[Blocks], draw: Iterator[int]) -> Blocks:
