@@ -20,6 +20,8 @@ UNSIGNED, WORD = 32768.0, 65536.0
 NEAR_WORD = 58000.0
 """Raw value from which a PLC flow can only be a negative count read without its sign."""
 HITS = 3
+FEW = 2
+"""Spikes that do where they differ and all lie at the end of the word: a broken reading would repeat one value."""
 AROUND_S = 5
 EMPTY = 0.03
 HELD_MA, HELD_BAND_MA = 4.0, 0.03
@@ -48,15 +50,16 @@ def overflow(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding
         if not (raw[-recent:] >= UNSIGNED).any():
             return
         hit = (raw >= UNSIGNED) & (raw < WORD)
-    if hit[-recent:].sum() < HITS:
-        return
     index = np.flatnonzero(hit)
+    least = FEW if len(np.unique(raw[index])) >= FEW and (raw[index] >= NEAR_WORD).all() else HITS
+    if hit[-recent:].sum() < least:
+        return
     below = np.flatnonzero(raw < 0.0)
     if len(below[below > index[-1]]) >= HITS:
         return  # counts below zero are shown as such again
     earlier = below[below < index[-1]]
     index = index[index > earlier[-1]] if len(earlier) else index
-    if len(index) < HITS:
+    if len(index) < least:
         return
     span = window.loop.gauge.range.high - window.loop.gauge.range.low
     around = max(1, AROUND_S // samples.step_s)

@@ -46,6 +46,9 @@ class Score(Protocol):
         ...
 
 
+NEAR_ZERO = 0.05
+"""Load [parts of span] below which a root is too steep to be seen through the mean of a row."""
+LEAST_ROWS = 12
 NEARLY = 0.7
 """Part of the lead of a plain bend at which a mechanism is preferred to it."""
 
@@ -88,8 +91,20 @@ def choose(x: Floats, y: Floats, follows: Bools, low: float, high: float) -> Sha
         return Shape(model=LINE, lead=0.0, curvature_t=curvature)
     if best[1].model == QUADRATIC:  # a bend without a mechanism gives way to one that explains nearly as much
         mechanisms = [shape for _, shape in candidates if shape.model != QUADRATIC and shape.lead > NEARLY * best[1].lead]
-        return _with_left(max(mechanisms, key=lambda shape: shape.lead, default=best[1]), x, y, low, span)
+        root = None if mechanisms else _power_above(x, y, follows, low, high)
+        return root or _with_left(max(mechanisms, key=lambda shape: shape.lead, default=best[1]), x, y, low, span)
     return _with_left(best[1], x, y, low, span)
+
+
+def _power_above(x: Floats, y: Floats, follows: Bools, low: float, high: float) -> Shape | None:
+    """The power that the rows under load show; None where they show none. A root is steep at zero: what the noise of an empty
+    belt and a ramp through it make of a mean is no mean of roots."""
+    rows = np.flatnonzero(x > low + NEAR_ZERO * (high - low))
+    if not LEAST_ROWS <= len(rows) < len(x):
+        return None
+    adjacent = follows[rows] & (np.diff(rows, prepend=-2) == 1)
+    found = choose(x[rows], y[rows], adjacent, low, high)
+    return found if found.model == POWER else None
 
 
 def _with_left(shape: Shape, x: Floats, y: Floats, low: float, span: float) -> Shape:
@@ -130,7 +145,7 @@ def _powers(
     u: Floats, y: Floats, bic: Score, base: float, curvature: float, low: float, span: float
 ) -> list[tuple[float, Shape]]:
     v = (y - low) / span
-    inside = (u > 0.05) & (v > 0.01)
+    inside = (u > NEAR_ZERO) & (v > 0.01)
     if inside.sum() < 8 or np.ptp(np.log(u[inside])) < 0.1:
         return []
     logs = np.log(u[inside])

@@ -55,6 +55,22 @@ def test_wire_break_value_and_spikes_under_load_are_no_overflow() -> None:
     assert list(overflow(window_of(changed(run_of("TB-07", 0.5, seed=SEED), ai_raw=spiked)), ())) == []
 
 
+@pytest.mark.parametrize(("words", "named"), [((65535.0, 65531.0), True), ((65535.0, 65535.0), False), ((65535.0, 40000.0), False)])
+def test_two_counts_at_the_end_of_the_word_tell_where_they_differ(words: tuple[float, float], named: bool) -> None:
+    """-1 and -5 read 65,535 and 65,531 (two's complement of 16 bits); a broken reading would repeat one value."""
+
+    def spiked(raw: np.ndarray) -> np.ndarray:
+        raw[-400], raw[-200] = words
+        return raw
+
+    def emptied(flow: np.ndarray) -> np.ndarray:
+        flow[-410:-190] = -1.0
+        return flow
+
+    run = changed(run_of("TB-07", 0.5, seed=SEED), ai_raw=spiked, flow=emptied)
+    assert [item.cause for item in overflow(window_of(run), ())] == (["raw-overflow"] if named else [])
+
+
 def test_overflow_that_was_mended_is_over() -> None:
     samples = run_of("TB-07", 1.0, seed=SEED, faults=[Switch("raw-overflow", at_h=0.3, until_h=0.6)])
     assert list(overflow(window_of(samples), ())) == []

@@ -57,3 +57,14 @@ def test_supply_that_cannot_drive_more_than_13_ma_is_a_ceiling(loads: Floats) ->
 def test_load_without_spread_says_line() -> None:
     x = np.full(60, 260.0)
     assert chosen(x, x).model == shape.LINE
+
+
+def test_square_root_is_told_where_the_noise_of_an_empty_belt_makes_no_root() -> None:
+    """Below 5 % of span rows are what a clamped root makes of noise about zero: half of it is cut off and the rest is steep."""
+    rng = np.random.default_rng(43)
+    loads = np.concatenate([200.0 + 140.0 * np.sin(np.arange(160) / 7.0), 0.01 * S * rng.standard_normal(30)])
+    seconds = loads[:, None] + 0.01 * S * rng.standard_normal((190, 10))
+    rows = S * np.sqrt(np.maximum(seconds, 0.0) / S)
+    found = shape.choose(seconds.mean(axis=1), rows.mean(axis=1), all_follow(190), 0.0, S)
+    assert found.model == shape.POWER
+    assert found.exponent == pytest.approx(0.5, abs=0.02)
