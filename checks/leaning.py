@@ -33,9 +33,12 @@ LEARN_S, AGAIN_S = 900, 3600
 LEARN_ROWS, LEAST_ROWS = 360, 60
 """Rows that it is learnt from at most, and at least."""
 LAGS = 2
-LENGTHS = np.array([rows for rows, _ in LEANS])
+LENGTHS, SLACKS = np.array([rows for rows, _ in LEANS]), np.array([slack for _, slack in LEANS])
+ROOTS = np.sqrt(LENGTHS)
 MOST = int(LENGTHS.max())
 KEPT = LEARN_ROWS + LAGS
+FEW_ROWS = 8
+"""Up to so many new rows are looked at one by one: a running service brings one at a time."""
 
 
 class Leaning:
@@ -62,12 +65,11 @@ class Leaning:
         rows = rows_of(line, blocks, self._loop)
         self._rows = np.concatenate([self._rows, np.stack([rows.x, rows.y, *rows.ends.T], axis=1)])
         self._starts = np.concatenate([self._starts, blocks.start_s])
-        design, deviation = self._design(blocks.length_s)
         left, slack = np.full(len(blocks), np.nan), np.zeros((2, len(blocks)))
         for begin, end in self._periods(blocks.start_s):
-            self._learn(design, deviation, old + begin)
-            here = slice(old + begin, old + end)
-            left[begin:end] = deviation[here] - np.nan_to_num(design[here], nan=0.0) @ self._lag
+            self._learn(old + begin, blocks.length_s)
+            design, deviation = self._design(old + begin, old + end, blocks.length_s)
+            left[begin:end] = deviation - np.where(np.isnan(design), 0.0, design) @ self._lag
             slack[:, begin:end] = np.array([[self._late], [self._sigma]])
         self._left = np.concatenate([self._left, np.where(rows.steady & ~rows.x_high & ~rows.declared_low, left, np.nan)])
         out = self._lean(old, slack[0], slack[1], blocks.length_s)
@@ -79,27 +81,32 @@ class Leaning:
         cuts = [0, *(np.flatnonzero(np.diff(starts // LEARN_S)) + 1).tolist(), len(starts)]
         return itertools.pairwise(cuts)
 
-    def _design(self, length_s: int) -> tuple[Floats, Floats]:
-        """What the lag multiplies, and by how much the far end differs, NaN where a row or its history is not there."""
-        x, y, starts = self._rows[:, 0], self._rows[:, 1], self._starts
+    def _design(self, first: int, end: int, length_s: int) -> tuple[Floats, Floats]:
+        """What the lag multiplies in the rows [first, end), and by how much the far end differs.
+
+        NaN where a row or its history is not there.
+        """
+        begin = max(first - LAGS, 0)
+        rows, starts = self._rows[begin:end], self._starts[begin:end]
+        x, y = rows[:, 0], rows[:, 1]
         design = np.full((len(x), LAGS + 1), np.nan)
-        design[:, LAGS] = self._rows[:, 4] - self._rows[:, 2]
+        design[:, LAGS] = rows[:, 4] - rows[:, 2]
         for back in range(1, LAGS + 1):
             adjacent = starts[back:] - starts[:-back] == back * length_s
             design[back:, back - 1] = np.where(adjacent, x[:-back] - x[back:], np.nan)
-        return design, y - x
+        return design[first - begin :], (y - x)[first - begin :]
 
-    def _learn(self, design: Floats, deviation: Floats, end: int) -> None:
+    def _learn(self, end: int, length_s: int) -> None:
         """Learn the lag from the rows before `end`: four times an hour until it is known, then once."""
         period, hour = int(self._starts[end]) // LEARN_S, int(self._starts[end]) // AGAIN_S
         if period == self._period or hour == self._hour:
             return
         self._period = period
-        part = slice(max(end - LEARN_ROWS, 0), end)
-        there = np.isfinite(design[part]).all(axis=1) & np.isfinite(deviation[part])
+        design, deviation = self._design(max(end - LEARN_ROWS, 0), end, length_s)
+        there = np.isfinite(design).all(axis=1) & np.isfinite(deviation)
         if there.sum() < LEAST_ROWS:
             return
-        columns, found = design[part][there], deviation[part][there]
+        columns, found = design[there], deviation[there]
         calm = np.abs(found - np.median(found)) <= 6.0 * _scale(found) + 1e-9
         line = np.concatenate([np.ones((int(calm.sum()), 1)), columns[calm]], axis=1)
         self._lag = np.linalg.lstsq(line, found[calm], rcond=1e-9)[0][1:]
@@ -108,6 +115,25 @@ class Leaning:
         self._hour = hour
 
     def _lean(self, old: int, late: Floats, sigma: Floats, length_s: int) -> NDArray[np.int8]:
+        """Sums run from the newest row back, one after the other, so that those of few rows and of many are the same."""
+        if len(late) > FEW_ROWS:
+            return self._lean_many(old, late, sigma, length_s)
+        return np.concatenate([self._lean_one(old + row + 1, late[row], sigma[row], length_s) for row in range(len(late))])
+
+    def _lean_one(self, end: int, late: float, sigma: float, length_s: int) -> NDArray[np.int8]:
+        """The newest of the rows before `end`, shape (1, len(LEANS))."""
+        begin = max(end - MOST, 0)
+        fits = int(np.searchsorted(LENGTHS, end - begin, side="right"))
+        lengths = LENGTHS[:fits]
+        total = self._left[begin:end][::-1].cumsum()[lengths - 1]
+        swing = np.abs(self._rows[end - 1, 4:6] - self._rows[end - lengths, 2:4]).max(axis=1)
+        slack = SLACKS[:fits] * self._least + np.hypot(late * swing / (lengths * length_s), SIGMAS * sigma / ROOTS[:fits])
+        out = np.zeros((1, len(LEANS)), np.int8)
+        with np.errstate(invalid="ignore"):
+            out[0, :fits] = np.where(np.abs(total) > lengths * slack, np.sign(total), 0.0)
+        return out
+
+    def _lean_many(self, old: int, late: Floats, sigma: Floats, length_s: int) -> NDArray[np.int8]:
         begin = max(old - MOST + 1, 0)
         left, firsts, lasts = self._left[begin:], self._rows[begin:, 2:4], self._rows[old:, 4:6]
         before, rows = old - begin, len(late)
