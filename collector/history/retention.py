@@ -8,6 +8,7 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
+from collector.history import trend_rows
 from collector.history.hour_rows import HOUR_S, HOURS
 from collector.history.layout import day_of
 from collector.history.state import StateDb
@@ -64,6 +65,7 @@ def drop_rollups(state: StateDb, loops: Iterable[str], kept: History, now: float
                 )
                 if length_s == HOUR_S:
                     connection.execute(HOURS.delete().where(HOURS.c.loop == loop, HOURS.c.start_s < int(now - seconds)))
+                    trend_rows.drop(connection, loop, int(now - seconds))
 
 
 def loops_with_rollups(state: StateDb) -> list[str]:

@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from numpy.typing import NDArray
 
 from checks.blocks import ARRAYS, RUNS, STATES, TOTALS, Blocks
-from collector.history import hour_rows
+from collector.history import hour_rows, trend_rows
 from collector.history.statements import insert_or_keep, insert_or_replace
 from collector.history.tables import LAYOUTS, ROLLUPS
 
@@ -62,7 +62,9 @@ def insert(
     if rows and length_s == hour_rows.HOUR_S:
         data = b"".join(zlib.decompress(one) for one in statistics)
         flat = np.frombuffer(data, np.float64).reshape(len(rows), -1)
-        hour_rows.add(connection, loop, Stored(json.loads(text), np.array(starts, np.int64), flat))
+        stored = Stored(json.loads(text), np.array(starts, np.int64), flat)
+        hour_rows.add(connection, loop, stored)
+        trend_rows.add(connection, loop, stored)
 
 
 def _not_less(connection: sa.Connection, blocks: Blocks) -> Blocks:

@@ -7,11 +7,11 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from collector.history import access_tables, hour_rows
+from collector.history import access_tables, hour_rows, trend_rows
 from collector.history.metadata import METADATA as METADATA
 from config.errors import StoreError
 
-VERSION = 9
+VERSION = 10
 """Version of the database."""
 
 SCHEMA = sa.Table("schema_version", METADATA, sa.Column("version", sa.Integer, nullable=False))
@@ -278,8 +278,19 @@ def _to_9(connection: sa.Connection) -> None:
             hour_rows.add(connection, loop, part)
 
 
+def _to_10(connection: sa.Connection) -> None:
+    """The hours of each day and role in one row, from which a year is drawn."""
+    from collector.history import rollups
+
+    trend_rows.TREND_DAYS.create(connection, checkfirst=True)
+    length_s = hour_rows.HOUR_S
+    for loop in connection.execute(sa.select(ROLLUPS.c.loop).distinct().where(ROLLUPS.c.length_s == length_s)).scalars().all():
+        for part in rollups.read(connection, loop, length_s, 0, 2**60):
+            trend_rows.add(connection, loop, part)
+
+
 MIGRATIONS: dict[int, Callable[[sa.Connection], None]] = {
-    2: _to_2, 3: _to_3, 4: _to_4, 5: _to_5, 6: _to_6, 7: _to_7, 8: _to_8, 9: _to_9,
+    2: _to_2, 3: _to_3, 4: _to_4, 5: _to_5, 6: _to_6, 7: _to_7, 8: _to_8, 9: _to_9, 10: _to_10,
 }  # fmt: skip
 """What makes version n of a database of version n - 1, by n."""
 

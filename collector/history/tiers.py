@@ -15,7 +15,7 @@ from checks.merge import concat
 from checks.reliability.timeline import Annotation
 from checks.samples import Samples
 from collector.clock import Clock
-from collector.history import annotation_rows, archive, empty_rows, hour_rows, retention, rollups, trends
+from collector.history import annotation_rows, archive, empty_rows, hour_rows, retention, rollups, trend_rows, trends
 from collector.history.hot import by_day
 from collector.history.hour_rows import By, FleetLine
 from collector.history.layout import DAY_S, Layout, day_name, day_of
@@ -25,6 +25,7 @@ from collector.history.state import StateDb
 from collector.history.statements import insert_or_replace
 from collector.history.store import Event, Trend
 from collector.history.tables import MANIFEST
+from collector.history.trends import Rows
 from config.errors import StoreError
 from config.model import Site
 
@@ -135,18 +136,25 @@ class TieredStore(ABC):
         """Several roles over a time, by role."""
         begin, end = int(begin), int(end)
         row_s = trends.source_of(end - begin)
+        rows = self._hours(loop, roles, begin, end) if row_s > 60 else self._fine(loop, roles, begin, end, row_s)
+        return {role: trends.bucketed(loop, role, begin, end, max_points, row_s, rows[role]) for role in roles}
+
+    def _hours(self, loop: str, roles: Sequence[str], begin: int, end: int) -> dict[str, Rows]:
+        with self.state.transaction() as connection:
+            return {role: trend_rows.read(connection, loop, role, begin, end) for role in roles}
+
+    def _fine(self, loop: str, roles: Sequence[str], begin: int, end: int, row_s: int) -> dict[str, Rows]:
+        """Minutes, which are kept for some weeks, and samples where they are wanted or there are no minutes any more."""
         stored: list[rollups.Stored] = []
         if row_s > 1:
             with self.state.transaction() as connection:
                 stored = rollups.read(connection, loop, row_s, begin, end)
-        # Minutes are kept for some weeks; what is older is drawn from the samples.
-        sampled_until = int(stored[0].start_s[0]) if stored and row_s == 60 else begin if row_s > 60 else end
+        sampled_until = int(stored[0].start_s[0]) if stored else end
         out = {}
         for role in roles:
-            rows = trends.of_rollups(stored, role)
+            out[role] = trends.of_rollups(stored, role)
             if sampled_until > begin:
-                rows = trends.of_samples(self._scan(loop, begin, sampled_until, role), role) + rows
-            out[role] = trends.bucketed(loop, role, begin, end, max_points, row_s, rows)
+                out[role] = trends.of_samples(self._scan(loop, begin, sampled_until, role), role) + out[role]
         return out
 
     def add_rollups(self, blocks: Blocks) -> None:

@@ -19,7 +19,7 @@ MINUTES_UP_TO_S = 10 * 86400
 
 
 Rows = list[tuple[NDArray[np.int64], Floats, Floats, Floats, Floats]]
-"""Stretches of rows: start [epoch s], good samples, minimum, mean, maximum."""
+"""Stretches of rows in order of time: start [epoch s], good samples, minimum, mean, maximum."""
 
 
 def of_samples(parts: Iterable[Samples], role: str) -> Rows:
@@ -57,24 +57,18 @@ def bucketed(
     if (end - 1) // step - begin // step >= most:  # the first and the last bucket stick out
         step, origin = (_step(end - begin, row_s, most - 1), 0) if most > 1 else (step, begin)
     unit = ROLES[role].unit if role in ROLES else "t/h"
-    if not parts:
-        none = np.empty(0)
-        return Trend(
-            loop=loop, role=role, unit=unit, step_s=step, time_s=np.empty(0, np.int64), minimum=none, mean=none, maximum=none
-        )
-    start, n, low, mean, high = (np.concatenate(columns) for columns in zip(*parts, strict=True))
+    none = np.empty(0)
+    start, n, low, mean, high = map(
+        np.concatenate, zip(*parts or [(np.empty(0, np.int64), none, none, none, none)], strict=True)
+    )
     good = (n > 0) & np.isfinite(mean)
     start, n, low, mean, high = start[good], n[good], low[good], mean[good], high[good]
-    number, row_of = np.unique((start - origin) // step, return_inverse=True)
-    weight, total = np.zeros(len(number)), np.zeros(len(number))
-    minimum, maximum = np.full(len(number), np.inf), np.full(len(number), -np.inf)
-    np.add.at(weight, row_of, n)
-    np.add.at(total, row_of, n * mean)
-    np.minimum.at(minimum, row_of, low)
-    np.maximum.at(maximum, row_of, high)
+    bucket = (start - origin) // step
+    first = np.flatnonzero(np.diff(bucket, prepend=-1))
     return Trend(
-        loop=loop, role=role, unit=unit, step_s=step, time_s=(number * step + origin).astype(np.int64), minimum=minimum,
-        mean=total / np.maximum(weight, 1.0), maximum=maximum,
+        loop=loop, role=role, unit=unit, step_s=step, time_s=bucket[first] * step + origin,
+        minimum=np.minimum.reduceat(low, first), mean=np.add.reduceat(n * mean, first) / np.add.reduceat(n, first),
+        maximum=np.maximum.reduceat(high, first),
     )  # fmt: skip
 
 

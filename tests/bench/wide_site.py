@@ -27,6 +27,7 @@ from checks.merge import TreeMerger
 from checks.samples import Samples
 from collector.alerts.book import AlertBook
 from collector.clock import SystemClock
+from collector.history import hour_rows, rollups, trend_rows
 from collector.history.sqlite import SqliteStore, open_store
 from collector.history.tables import ROLLUPS
 from config.load import load_site
@@ -114,6 +115,9 @@ def fill(
                 back = min(days, minute_days) if length == 60 else days if length == DAY_S or fine else min(days, HOURS_D)
                 found = _laid(name, length, rows[kind, length], last, back, number)
                 connection.execute(sa.insert(ROLLUPS).prefix_with("OR REPLACE"), found)
+            for hours in rollups.read(connection, name, hour_rows.HOUR_S, 0, end):
+                hour_rows.add(connection, name, hours)
+                trend_rows.add(connection, name, hours)
     told = _told(_small(end), end, seed)
     evaluations, changes = {}, {}
     for number, name in enumerate(names):
