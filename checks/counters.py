@@ -10,6 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from checks.changing import changed
+
 Floats = NDArray[np.float64]
 
 CLOCK_STEP_S = 5.0
@@ -33,13 +35,6 @@ class Jump:
     new: float
 
 
-def _changes(values: Floats, before: float) -> NDArray[np.intp]:
-    """Rows of finite values that differ from the finite value before them; the first counts where nothing came before."""
-    good = np.flatnonzero(np.isfinite(values))
-    known = values[good]
-    return good[np.concatenate([[before], known[:-1]]) != known] if len(good) else good
-
-
 @dataclass(slots=True)
 class Heartbeat:
     """Finds restarts of a controller in its heartbeat counter; chunks do not matter.
@@ -55,7 +50,7 @@ class Heartbeat:
 
     def push(self, time_s: NDArray[np.int64], values: Floats) -> list[Jump]:
         """Jumps in these samples, shape (n,) each; NaN is no reading."""
-        rows = _changes(values, self._value)
+        rows = changed(values, self._value)
         if not len(rows):
             return []
         times = np.concatenate([[self._time], time_s[rows].astype(np.float64)])
@@ -93,11 +88,11 @@ class DeviceClock:
     def push(self, time_s: NDArray[np.int64], values: Floats, own_step: NDArray[np.bool_]) -> list[Jump]:
         """Steps in these samples: offset of the device's clock to ours before and after [s]."""
         read = np.where(values > 0.0, values, np.nan)
-        rows = _changes(read, self._value)
-        stepped = np.concatenate([[self._own], own_step]).cumsum()
+        rows = changed(read, self._value)
         if not len(rows):
-            self._own = bool(stepped[-1] > 0)
+            self._own |= bool(own_step.any())
             return []
+        stepped = np.concatenate([[self._own], own_step]).cumsum()
         offsets = np.concatenate([[self._offset], read[rows] - time_s[rows]])
         if np.isnan(self._value):
             offsets[1] = np.nan  # the first value may have been held for a while

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.blocks import STATES, Blocks
+from checks.changing import changed, newest
 from checks.derived import EXPECTED
 from checks.physics import true_rate
 from checks.samples import Samples
@@ -74,9 +75,10 @@ class Look:
         if not len(samples):
             return
         number = samples.time_s // length_s
-        feed = samples.column("feed_running")
-        self.feed = dict.fromkeys(_once(number[np.isfinite(feed)]), False) | self.feed
-        self.feed |= dict.fromkeys(_once(number[feed > 0.5]), True)
+        if "feed_running" in samples.values:
+            feed = samples.values["feed_running"]
+            self.feed = dict.fromkeys(_once(number[np.isfinite(feed)]), False) | self.feed
+            self.feed |= dict.fromkeys(_once(number[feed > 0.5]), True)
         self._changes(samples.column("product"), number, "product", self.product)
         for block in self._changes(samples.column("empty_belt_rate"), number, "empty_belt_rate", self.tare):
             self.tared.add(block)
@@ -87,16 +89,12 @@ class Look:
 
     def _changes(self, values: Floats, number: NDArray[np.int64], role: str, into: dict[int, float]) -> list[int]:
         """Blocks in which a value changed from a known one; the new value goes into `into`."""
-        good = np.flatnonzero(np.isfinite(values))
-        if not len(good):
-            return []
-        before = self.last.get(role)
-        known = values[good]
-        rows = np.flatnonzero(np.concatenate([[np.nan if before is None else before], known[:-1]]) != known)
+        before = self.last.get(role, np.nan)
+        rows = changed(values, before)
         for row in rows.tolist():
-            into[int(number[good[row]])] = float(known[row])
-        self.last[role] = float(known[-1])
-        return [int(number[good[row]]) for row in rows.tolist() if row > 0 or before is not None]
+            into[int(number[row])] = float(values[row])
+        self.last[role] = newest(values, before)
+        return [int(number[row]) for row in rows[0 if np.isfinite(before) else 1 :]]
 
     def forget(self, number: int) -> None:
         """Drop what belongs to blocks before this one but the newest product and tare."""

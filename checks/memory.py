@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.blocks import ARRAYS, STATES, Blocks
+from checks.changing import changed, newest
 from checks.empties import EmptyStretch
 from checks.line_rows import KeptRows, LineRows
 from checks.references import references_of
@@ -121,14 +122,10 @@ class Memory:
             if ROLES[role].kind is not Kind.SETTING:
                 continue
             column = samples.values[role]
-            good = np.flatnonzero(np.isfinite(column))
-            if not len(good):
-                continue
-            values = column[good]
             before = self._setting_last.get(role, np.nan)
-            for row in np.flatnonzero(np.concatenate([[before], values[:-1]]) != values):
-                self._to_set.append((int(samples.time_s[good[row]]), role, float(values[row])))
-            self._setting_last[role] = float(values[-1])
+            for row in changed(column, before).tolist():
+                self._to_set.append((int(samples.time_s[row]), role, float(column[row])))
+            self._setting_last[role] = newest(column, before)
         self._to_set.sort(key=lambda change: change[0])
 
     def _kept(self, end: int, rows: int) -> KeptRows | None:

@@ -14,7 +14,7 @@ Arrays = Mapping[str, NDArray[Any]]
 class Ring:
     """Named arrays that grow at the end; at least the last `keep` rows can be looked at, as views without a copy.
 
-    A view is good until the next `append`.
+    A view is good until the next `append`. A column of a wide array lies in one piece: whoever looks at one role reads no other.
     """
 
     def __init__(self, keep: int) -> None:
@@ -29,7 +29,7 @@ class Ring:
         count = len(next(iter(rows.values())))
         if not self._arrays:
             room = 2 * self.keep + count
-            self._arrays = {name: np.empty((room, *part.shape[1:]), part.dtype) for name, part in rows.items()}
+            self._arrays = {name: np.empty((room, *part.shape[1:]), part.dtype, "F") for name, part in rows.items()}
         room = len(next(iter(self._arrays.values())))
         if self._size + count > room:
             self._shift(count)
@@ -43,8 +43,8 @@ class Ring:
         self.dropped += first
         room = max(2 * self.keep + count, kept + count)
         for name, array in self._arrays.items():
-            grown = array if len(array) >= room else np.empty((room, *array.shape[1:]), array.dtype)
-            grown[:kept] = array[first : self._size].copy()
+            grown = array if len(array) >= room else np.empty((room, *array.shape[1:]), array.dtype, "F")
+            grown[:kept] = array[first : self._size].copy(order="K")
             self._arrays[name] = grown
         self._size = kept
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from checks.changing import changed, newest
 from checks.counters import DeviceClock, Heartbeat
 from checks.samples import FLAG_CLOCK_STEP, Samples
 from checks.window import LedgerEntry
@@ -59,7 +60,7 @@ class StateReader:
     _moving: float = np.nan
     _bits: dict[str, float] = field(default_factory=dict)
     _settings: dict[str, float] = field(default_factory=dict)
-    _uptime: tuple[int, float] | None = None
+    _uptime: float = np.nan
     _event_s: int = NEVER
     _clock_stepped: bool = False
     _heartbeat: Heartbeat = field(default_factory=Heartbeat)
@@ -79,12 +80,12 @@ class StateReader:
         if "drive_running" not in self.loop.tags and "speed" not in self.loop.tags:
             belt[load > 0] = LOADED
         settle_from: list[int] = []
-        for row in self._changes(moving, self._moving):
+        for row in _from_known(moving, self._moving):
             kind = "belt-start" if moving[row] == 1.0 else "belt-stop"
             ledger.append(LedgerEntry(time_s=int(samples.time_s[row]), kind=kind, role="drive_running"))
             if kind == "belt-start":
                 settle_from.append(row)
-        self._moving = self._last(moving, self._moving)
+        self._moving = newest(moving, self._moving)
         maintenance, ends = self._bit(samples, "maintenance", "bypass", ledger)
         settle_from += ends
         calibrating, ends = self._bit(samples, "calibrating", "calibration", ledger)
@@ -115,8 +116,11 @@ class StateReader:
         flow, limit = samples.column("flow"), empty_below(self.loop)
         sign = np.where(flow > HYSTERESIS * limit, 1.0, np.where(flow < limit, -1.0, 0.0))
         known = sign != 0.0
-        index = np.maximum.accumulate(np.where(known, np.arange(len(sign)), -1))
-        out = np.where(index >= 0, sign[np.maximum(index, 0)], self._loaded)
+        if known.all():
+            out = sign
+        else:
+            index = np.maximum.accumulate(np.where(known, np.arange(len(sign)), -1))
+            out = np.where(index >= 0, sign[np.maximum(index, 0)], self._loaded)
         if len(out):
             self._loaded = float(out[-1])
         return np.where(np.isnan(flow), 0.0, out)
@@ -126,7 +130,7 @@ class StateReader:
         bit = np.where(np.isnan(column), np.nan, (column > 0.5).astype(np.float64))
         before = self._bits.get(role, 0.0)
         ends: list[int] = []
-        for row in self._changes(bit, before):
+        for row in _from_known(bit, before):
             ledger.append(
                 LedgerEntry(
                     time_s=int(samples.time_s[row]), kind=kind, role=role, old=1.0 - float(bit[row]), new=float(bit[row])
@@ -134,7 +138,7 @@ class StateReader:
             )
             if bit[row] == 0.0:
                 ends.append(row)
-        self._bits[role] = self._last(bit, before)
+        self._bits[role] = newest(bit, before)
         return bit == 1.0, ends
 
     def _setting_changes(self, samples: Samples, ledger: list[LedgerEntry]) -> list[int]:
@@ -142,34 +146,25 @@ class StateReader:
         for role, column in samples.values.items():
             if ROLES[role].kind is not Kind.SETTING or role == "gauge_status":
                 continue
-            good = np.flatnonzero(np.isfinite(column))
-            if not len(good):
-                continue
-            before = self._settings.get(role, float(column[good[0]]))
-            steps = np.flatnonzero(np.diff(np.concatenate([[before], column[good]])))
-            for step in steps:
-                row = int(good[step])
-                old = before if step == 0 else float(column[good[step - 1]])
+            old = self._settings.get(role, np.nan)
+            for row in _from_known(column, old):
+                old = newest(column[:row], old)
                 kind = {"product": "product-change", "empty_belt_rate": "tare"}.get(role, "parameter-change")
                 ledger.append(
                     LedgerEntry(time_s=int(samples.time_s[row]), kind=kind, role=role, old=old, new=float(column[row]))
                 )
                 if kind != "parameter-change":
                     rows.append(row)
-            self._settings[role] = float(column[good[-1]])
+            self._settings[role] = newest(column, old)
         return rows
 
     def _restarts(self, samples: Samples, ledger: list[LedgerEntry]) -> list[int]:
         column = samples.column("gauge_uptime")
-        good = np.flatnonzero(np.isfinite(column))
-        if not len(good):
-            return []
-        before = self._uptime[1] if self._uptime is not None else float(column[good[0]])
-        drops = np.flatnonzero(np.diff(np.concatenate([[before], column[good]])) < -RESTART_DROP_S)
-        rows = [int(good[drop]) for drop in drops]
-        ledger += [LedgerEntry(time_s=int(samples.time_s[row]), kind="gauge-restart", role="gauge_uptime") for row in rows]
-        self._uptime = (int(samples.time_s[good[-1]]), float(column[good[-1]]))
-        return rows
+        rows = changed(column, self._uptime)
+        drops = np.diff(column[rows], prepend=self._uptime) < -RESTART_DROP_S
+        ledger += [LedgerEntry(time_s=int(samples.time_s[row]), kind="gauge-restart", role="gauge_uptime") for row in rows[drops]]
+        self._uptime = newest(column, self._uptime)
+        return [int(row) for row in rows[drops]]
 
     def _jumps(self, samples: Samples, ledger: list[LedgerEntry]) -> None:
         """Restarts of the PLC by its heartbeat, steps of the gauge's clock by its offset to ours [s]."""
@@ -199,16 +194,8 @@ class StateReader:
             self._event_s = int(last[-1])
         return np.asarray(time_s - last < self.loop.settle)
 
-    @staticmethod
-    def _changes(values: Floats, before: float) -> list[int]:
-        """Rows where a known value differs from the last known one."""
-        good = np.flatnonzero(np.isfinite(values))
-        if not len(good):
-            return []
-        first = before if np.isfinite(before) else values[good[0]]
-        return [int(row) for row in good[np.flatnonzero(np.diff(np.concatenate([[first], values[good]])))]]
 
-    @staticmethod
-    def _last(values: Floats, before: float) -> float:
-        good = values[np.isfinite(values)]
-        return float(good[-1]) if len(good) else before
+def _from_known(values: Floats, before: float) -> list[int]:
+    """Rows where a known value differs from the last known one."""
+    rows = [int(row) for row in changed(values, before)]
+    return rows if np.isfinite(before) else rows[1:]

@@ -190,16 +190,20 @@ def _scatter(time_s: Floats, values: Floats, variance: Floats, rows: Bools, prio
 
 
 def _by_day(time_s: Floats, values: Floats, variance: Floats, prior: float) -> float:
-    """Standard deviation of day means beyond that of their rows, in the same way."""
+    """Standard deviation of day means beyond that of their rows, in the same way, but by how each day lies off the line through
+    its two neighbours: what grows from day to day is no scatter."""
     days, row_of = np.unique(time_s // DAY_S, return_inverse=True)
     weight = np.bincount(row_of, 1.0 / variance)
     mean = np.bincount(row_of, values / variance) / weight
-    near = np.diff(days) < 8.0
-    steps = np.diff(mean)[near] ** 2
-    seen = 0.0
+    before, after = np.diff(days)[:-1], np.diff(days)[1:]
+    near = (before < 8.0) & (after < 8.0)
+    left, right = (after / (before + after))[near], (before / (before + after))[near]
+    off = (mean[1:-1][near] - left * mean[:-2][near] - right * mean[2:][near]) ** 2
+    parts = 1.0 + left**2 + right**2
+    counted = (1.0 / weight[1:-1][near] + left**2 / weight[:-2][near] + right**2 / weight[2:][near]) / parts
+    seen, steps = 0.0, off / parts
     if len(steps):
-        both = (1.0 / weight[1:] + 1.0 / weight[:-1])[near]
-        seen = max(0.0, float(np.median(steps)) / MEDIAN_OF_CHI2 - float(np.median(both))) / 2.0
+        seen = max(0.0, float(np.median(steps)) / MEDIAN_OF_CHI2 - float(np.median(counted)))
     return math.sqrt((PRIOR_ROWS * prior**2 + len(steps) * seen) / (PRIOR_ROWS + len(steps)))
 
 

@@ -289,11 +289,12 @@ class Report(Part):
 
 class History(Part):
     """How long each resolution is kept (None is for ever), and where: a PostgreSQL database that several collectors share by
-    the address in a variable or a file, with sealed days in `archive`; without one, in the data folder of this machine."""
+    the address in a variable or a file, with sealed days in `archive`; without one, in `folder`, the data folder of this machine."""
 
     raw: TimeS | None = 2 * YEAR_D * 86400.0
     minute: TimeS | None = 35 * 86400.0
     hour: TimeS | None = None
+    folder: SitePath | None = None
     database_env: str = ""
     database_file: SitePath | None = None
     archive: SitePath | None = None

@@ -64,14 +64,21 @@ class Guess:
     why: tuple[str, ...] = ()
 
 
-def guesses(candidate: Candidate, loops: Mapping[str, Known], others: Sequence[str] = ()) -> list[Guess]:
-    """Every role of every loop for which enough speaks, the likeliest first; `others` are loops that it may be named after too."""
+def guesses(
+    candidate: Candidate, loops: Mapping[str, Known], others: Sequence[str] = (), *, on_gauge: bool = False
+) -> list[Guess]:
+    """Every role of every loop for which enough speaks, the likeliest first.
+
+    `others` are loops that it may be named after too; `on_gauge`: the device is the gauge itself, so only what a gauge has is looked for.
+    """
     names = tuple(dict.fromkeys((*loops, *others)))
     found = [
         guess
         for loop_id, known in loops.items()
         for role in ROLES
-        if (guess := _guess(candidate, loop_id, role, known, names)) is not None and guess.points >= ENOUGH
+        if (not on_gauge or ROLES[role].side is Side.GAUGE)
+        and (guess := _guess(candidate, loop_id, role, known, names, on_gauge)) is not None
+        and guess.points >= ENOUGH
     ]
     return sorted(found, key=lambda guess: -guess.points)
 
@@ -93,15 +100,15 @@ def assigned(offers: Sequence[Sequence[Guess]]) -> list[list[Guess]]:
     return out
 
 
-def _guess(candidate: Candidate, loop_id: str, role: str, known: Known, names: Sequence[str]) -> Guess | None:
+def _guess(candidate: Candidate, loop_id: str, role: str, known: Known, names: Sequence[str], on_gauge: bool) -> Guess | None:
     declared = ROLES[role]
     if not _kind_fits(candidate, declared.kind, declared.unit) or not _unit_fits(candidate, declared.unit):
         return None
     why: list[str] = []
-    points = points_of_name(role, candidate.name)
+    points = points_of_name(role, candidate.name, on_gauge=on_gauge)
     if points:
         why.append("name")
-    if declared.side is Side.GAUGE:
+    if declared.side is Side.GAUGE and not on_gauge:
         points += GAUGE_OVER_PLC
     points += _of_loop(candidate, loop_id, names)
     if candidate.unit and known_unit(candidate.unit) and declared.unit:

@@ -44,6 +44,18 @@ WORDS: Mapping[str, tuple[str, ...]] = {
 }  # fmt: skip
 """Names in words; of several that fit the one with the most words counts."""
 
+ON_GAUGE: Mapping[str, tuple[str, ...]] = {
+    "flow": WORDS["plc_flow"],
+    "gauge_total": WORDS["plc_total"],
+    "gauge_output": ("output", "current", "loop current", "output current", "milliamp", "ma"),
+    "count_rate": ("counts", "rate of counts", "intensity"),
+    "detector_temperature": ("temperature", "temp"),
+    "gauge_status": ("status",),
+    "gauge_clock": ("clock", "time"),
+    "gauge_range_high": ("span",),
+}
+"""What a gauge calls its own values besides: nobody else is meant there."""
+
 _PIECE = re.compile(r"[A-Z]+(?=[A-Z][a-z])|[A-Z]?[a-z]+|[A-Z]+|\d+")
 BASE, EACH = 1.5, 1.5
 
@@ -53,11 +65,12 @@ def words_of(name: str) -> tuple[str, ...]:
     return tuple(piece.lower() for piece in _PIECE.findall(name))
 
 
-def points_of_name(role: str, name: str) -> float:
+def points_of_name(role: str, name: str, *, on_gauge: bool = False) -> float:
     """How much a name speaks for a role; 0 where nothing of it does. Words that the name has besides take a little away."""
     said = words_of(name)
     text = f" {' '.join(said)} "
-    fitting = [phrase for phrase in WORDS.get(role, ()) if f" {phrase} " in text]
+    phrases = WORDS.get(role, ()) + (ON_GAUGE.get(role, ()) if on_gauge else ())
+    fitting = [phrase for phrase in phrases if f" {phrase} " in text]
     if not fitting:
         return 0.0
     most = max(len(phrase.split()) for phrase in fitting)

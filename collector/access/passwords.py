@@ -12,7 +12,7 @@ from pwdlib.hashers.argon2 import Argon2Hasher
 from config.errors import TallywireError
 
 SHORTEST, LONGEST = 12, 256
-"""Signs of a password. NIST SP 800-63B asks for 8 at least and for no rules about kinds of signs; length is what helps."""
+"""Characters of a password. NIST SP 800-63B asks for 8 at least and for no rules about kinds of characters; length is what helps."""
 AT_ONCE = 2
 """Hashes computed at the same time: each takes 64 MiB, and a flood of sign-ins must not take the memory of the service."""
 FEWEST_DIFFERENT = 5
@@ -68,11 +68,11 @@ def require_good(password: str, name: str) -> str:
     TallywireError
         It is too short, too long, holds a control sign, repeats a few signs, or contains the name of the account.
     """
-    fix = f"at least {SHORTEST} signs; some words in a row are easy to keep and hard to guess"
+    fix = f"at least {SHORTEST} characters; some words in a row are easy to keep and hard to guess"
     if len(normal(password)) < SHORTEST:
-        raise TallywireError(f"the password has fewer than {SHORTEST} signs", fix=fix)
+        raise TallywireError(f"the password has fewer than {SHORTEST} characters", fix=fix)
     if len(password) > LONGEST:
-        raise TallywireError(f"the password has more than {LONGEST} signs", fix="shorten it")
+        raise TallywireError(f"the password has more than {LONGEST} characters", fix="shorten it")
     if any(unicodedata.category(sign) == "Cc" for sign in password):
         raise TallywireError("the password holds a control sign", fix="type it again, without tabs")
     plain = normal(password).casefold()

@@ -33,7 +33,11 @@ def add(subparsers: Subparsers) -> None:
         help="a run, local times and mass: '2027-03-01 06:10, 2027-03-01 07:15, 251.3 t'; once for each run",
     )  # fmt: skip
     parser.add_argument("--uncertainty", default="0.1", metavar="PERCENT", help="of the reference scale, k = 2 (default: 0.1)")
-    parser.add_argument("--steady", action="store_true", help="the masses are those of the steady parts alone, without edges")
+    parser.add_argument(
+        "--whole",
+        action="store_true",
+        help="the reference weighed whole lots, first to last: leading edge and tailings are counted (default: left out)",
+    )
     parser.add_argument("--window", metavar="'FROM, TO'", help="with one run: the steady part as you see it on the trend")
     parser.add_argument("--tare", default="300", metavar="S", help="how long the last tare counted (default: 300)")
     parser.add_argument("--since", metavar="TIME", help="also say what the tonnes since then would have been")
@@ -77,4 +81,4 @@ def _run(text: str, zone: ZoneInfo, args: argparse.Namespace) -> Known:
     if args.window is not None:
         first, _, last = args.window.partition(",")
         window = first.strip(), last.strip()
-    return run_of(parts[0], parts[1], parts[2], zone, where="--run", window=window, whole=not args.steady)
+    return run_of(parts[0], parts[1], parts[2], zone, where="--run", window=window, whole=args.whole)

@@ -177,10 +177,19 @@ def _tell(plant: PlantProcess, folder: Path, args: argparse.Namespace, kept: boo
         f"fault on: {fault}\n"
         f"page: {page}\n"
         "switch a fault on, in another terminal:\n"
-        f"  tallywire demo set zero-counts on --loop {first}{where}\n"
+        f"  {_program()} demo set zero-counts on --loop {first}{where}\n"
         "Ctrl-C ends the terminal and the service.\n"
     )
     sys.stdout.flush()
+
+
+def _program() -> str:
+    """What a person types for this program: its path as it was called, from here where it lies below."""
+    called = Path(sys.argv[0])
+    if called.name != "tallywire" or not called.is_absolute():
+        return "tallywire"
+    here = Path.cwd()
+    return str(called.relative_to(here)) if called.is_relative_to(here) else str(called)
 
 
 def pointer_path() -> Path:

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 
 from checks.commissioning.gauge import GaugeFacts, facts_of
 from checks.commissioning.guess import Candidate, Guess, Known, assigned, guesses
+from checks.commissioning.kin import kin_of
 from checks.commissioning.plausible import expectations
 from collector.clock import Clock
 from collector.commissioning.paste import Fields
 from collector.commissioning.registers import RATE
+from collector.commissioning.server_says import usable
+from collector.commissioning.site_draft import MASS_OF
 from collector.commissioning.survey import Survey, survey
 from collector.sources.build import silence_libraries
 from collector.sources.failure import LinkError
@@ -24,8 +27,6 @@ from config.roles import ROLES, Kind
 from config.units import known_unit
 
 Tell = Callable[[str], None]
-TONS = {"short_ton/h": "short_ton", "long_ton/h": "long_ton", "lb/h": "lb", "lb/min": "lb"}
-"""The mass that a total is most likely in, by the unit of the flow beside it; common practice, no source."""
 SETTING_PERIOD = "60 s"
 
 
@@ -69,6 +70,8 @@ async def browse(
     depth: int = DEPTH,
     most: int = MOST_NODES,
     others: tuple[str, ...] = (),
+    wanted: Collection[str] | None = None,
+    on_gauge: bool = False,
     tell: Tell = lambda text: None,
     progress: Progress = lambda seen, requests, where: None,
 ) -> Browsed:
@@ -85,7 +88,12 @@ async def browse(
     depth, most : int
         Levels of folders, and nodes, at which the walk ends.
     others : tuple of str
-        Names of all loops of the plant: a variable that is named after one of them is of no other.
+        Names of all loops of the plant: a variable that is named after one of them is of no other. Those that the server itself
+        shows beside a loop are added.
+    wanted : collection of str, optional
+        The loops that are looked for; the tags of the others are not read and only take their variables away. None: all.
+    on_gauge : bool
+        The server is the gauge itself.
 
     Raises
     ------
@@ -95,10 +103,13 @@ async def browse(
     endpoint = site.endpoints[name]
     assert isinstance(endpoint, OpcUaEndpoint)
     silence_libraries()
-    found = await survey(site, clock, rate=rate, wait_s=0.0, tell=tell)
+    mine = site if wanted is None else site.model_copy(update={"loops": {name: site.loops[name] for name in wanted}})
+    found = await survey(mine, clock, rate=rate, wait_s=0.0, tell=tell)
     tell(f"{name}: walking its address space")
     space = await _walk(name, endpoint, clock, rate, (under, depth, most), progress)
-    known = known_of(site, found, clock.now())
+    known = known_of(mine, found, clock.now())
+    places = [(variable.path, variable.name) for variable in space.variables]
+    others = (*others, *site.loops, *(name for loop in mine.loops for name in kin_of(loop, places)))
     declared = {
         space.name_of(tag.node): (loop_id, role)
         for loop_id, loop in site.loops.items()
@@ -108,12 +119,16 @@ async def browse(
     offers = [Offer(variable=variable, declared=declared.get(variable.node)) for variable in space.variables]
     free = [offer for offer in offers if offer.declared is None]
     taken = {offer.declared for offer in offers if offer.declared is not None}
-    wanted = [
-        [guess for guess in guesses(candidate_of(o.variable), known, others) if (guess.loop, guess.role) not in taken]
-        for o in free
+    possible = [
+        [
+            guess
+            for guess in guesses(candidate_of(offer.variable), known, others, on_gauge=on_gauge)
+            if (guess.loop, guess.role) not in taken
+        ]
+        for offer in free
     ]
-    for offer, mine in zip(free, assigned(wanted), strict=True):
-        offer.guesses = mine
+    for offer, given in zip(free, assigned(possible), strict=True):
+        offer.guesses = given
     flows = {loop: None if agreed is None else agreed[0] for loop, agreed in found.agreed.items()}
     return Browsed(endpoint=name, offers=offers, space=space, flows=flows)
 
@@ -134,7 +149,8 @@ async def _walk(
             return walker.space
         raise TallywireError(
             f"{name} cannot be browsed: {error.reason}", where=f"endpoint {name}",
-            fix="is it on, is the url right, and has it a session left? where it has one only, use --borrow or stop the service",
+            fix="is it on, is the url right, and has it a session left? where it has one only, stop the service for the time, or "
+            "`tallywire survey --borrow`",
         ) from error  # fmt: skip
     finally:
         await link.close()
@@ -162,7 +178,7 @@ def tags_for(browsed: Browsed, offer: Offer, loop: str, role: str) -> list[tuple
     plain: dict[str, str | int | float | bool] = {"endpoint": browsed.endpoint, "node": variable.node}
     measured: Mapping[str, str] = {"measured_in": unit} if unit else {}
     out: list[tuple[str, Fields]] = [(role, {**plain, **measured})]
-    if role == "plc_flow" and variable.ends is not None:
+    if role == "plc_flow" and usable(variable.ends):
         out += [
             (f"plc_range_{end}", {**plain, "property": f"EURange.{end}", **measured, "period": SETTING_PERIOD})
             for end in ("low", "high")
@@ -175,5 +191,5 @@ def tags_for(browsed: Browsed, offer: Offer, loop: str, role: str) -> list[tuple
 def _ton_beside(browsed: Browsed, offer: Offer) -> str:
     """The kind of ton of the flow in the same folder; a server seldom tells the unit of a total."""
     units = {other.variable.unit for other in browsed.offers if other.variable.path == offer.variable.path}
-    tons = {TONS[unit] for unit in units if unit in TONS}
+    tons = {MASS_OF[unit] for unit in units if unit in MASS_OF}
     return tons.pop() if len(tons) == 1 else ""

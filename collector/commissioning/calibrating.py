@@ -138,6 +138,12 @@ def steady_run(
 ) -> Run:
     """The steady part of a stored stretch [epoch s]; TallywireError where nothing was on the belt."""
     time, flow = _flow(store, loop_id, begin, end)
+    if not np.isfinite(flow).any():
+        raise TallywireError(
+            f"{name}: no flow is stored of that time",
+            where=loop_id,
+            fix="correct its times, or name the folder of the service with --data",
+        )
     run = steady_part(time, flow, site.loops[loop_id].gauge.range.high, window=window)
     if run is None or not run.tonnes > 0.0:
         raise TallywireError(f"{name}: the belt was never loaded in that time", where=loop_id, fix="correct its times")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from zoneinfo import available_timezones
 
@@ -13,6 +13,10 @@ from config.nuclides import nuclide
 from config.units import parse_quantity
 
 Check = Callable[[str], None]
+MEASURED = "measured"
+"""The gauge takes the speed of the belt from a sensor."""
+YES = "yes"
+TOGETHER, BOTH = "this and the answer before it belong together", "give both, or neither"
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +31,8 @@ class Ask:
     check: Check
     comment: str
     needed: bool = False
+    after: str = ""
+    """The question whose answer this one belongs to: not asked without it, needed with it."""
 
 
 def _quantity(unit: str) -> Check:
@@ -49,7 +55,9 @@ def matches(pattern: str, what: str) -> Check:
     return check
 
 
-def _whole(low: int, high: int, what: str) -> Check:
+def whole(low: int, high: int, what: str) -> Check:
+    """A check for a whole number within bounds."""
+
     def check(text: str) -> None:
         if not (text.isascii() and text.isdigit() and len(text) < 6 and low <= int(text) <= high):
             raise TallywireError(f"{text!r} is no {what}", fix=f"a whole number from {low} to {high}")
@@ -67,6 +75,15 @@ def _day(text: str) -> None:
         date.fromisoformat(text)
     except ValueError:
         raise TallywireError(f"{text!r} is no day", fix="write it as 2027-03-01") from None
+
+
+def _belt_speed(text: str) -> None:
+    if text == MEASURED:
+        return
+    try:
+        parse_quantity(text, "m/s")
+    except ValueError as error:
+        raise TallywireError(str(error), fix="`measured`, or the fixed speed, such as 2.2 m/s") from error
 
 
 def _nuclide(text: str) -> None:
@@ -91,7 +108,17 @@ GAUGE: Sequence[Ask] = (
     Ask("low", "Flow that the gauge sends as 4 mA?", "0 t/h", "0 t/h", _quantity("t/h"), "", needed=True),
     Ask("high", "Flow that the gauge sends as 20 mA?", "420 t/h", None, _quantity("t/h"), "", needed=True),
     Ask("damping", "Damping set in the gauge?", "10 s", "10 s", _quantity("s"), "time constant of the output"),
+    Ask(
+        "belt_speed",
+        "Belt speed in the gauge: measured, or fixed at such as 2.2 m/s?",
+        MEASURED,
+        MEASURED,
+        _belt_speed,
+        "",
+    ),
     Ask("nuclide", "Nuclide of the source?", "Cs-137", "Cs-137", _nuclide, ""),
+    Ask("activity", "Activity on its papers? (Enter: not known)", "1.85 GBq", None, _quantity("Bq"), ""),
+    Ask("activity_date", "Day of that activity?", "2024-02-20", None, _day, "", after="activity"),
     Ask(
         "empty_belt_rate",
         "Count rate of the empty belt at the last tare? (Enter: not known)",
@@ -100,7 +127,7 @@ GAUGE: Sequence[Ask] = (
         _quantity("1/s"),
         "gross",
     ),
-    Ask("reference_date", "Day of that tare?", "2026-05-14", None, _day, "the day of that rate"),
+    Ask("reference_date", "Day of that tare?", "2026-05-14", None, _day, "the day of that rate", after="empty_belt_rate"),
     Ask(
         "background",
         "Background count rate set in the gauge?",
@@ -127,6 +154,7 @@ PLC: Sequence[Ask] = (
     Ask("filter", "Filter of card and block together?", "0 s", "0 s", _quantity("s"), ""),
 )
 DRIVE: Sequence[Ask] = (
+    Ask("variable", "Does the drive vary the speed of the belt, yes or no?", "no", "no", matches("yes|no", "yes or no"), ""),
     Ask("speed_at_nominal", "Belt speed at nominal frequency? (Enter: not known)", "1.9 m/s", None, _quantity("m/s"), ""),
     Ask("nominal_frequency", "Nominal frequency of the drive?", "50 Hz", "50 Hz", _quantity("Hz"), ""),
 )
@@ -140,42 +168,30 @@ GAUGE_TAGS = (
     "gauge_total",
     "gauge_range_low",
     "gauge_range_high",
+    "empty_belt_rate",
 )
-PLC_TAGS = ("loop_current", "ai_raw", "plc_flow", "plc_range_high", "plc_total", "drive_running", "drive_speed", "maintenance")
+PLC_TAGS = (
+    "plc_flow",
+    "ai_raw",
+    "loop_current",
+    "plc_range_low",
+    "plc_range_high",
+    "plc_unit",
+    "plc_total",
+    "drive_running",
+    "drive_speed",
+    "feed_running",
+    "maintenance",
+)
 _WORDS = {"true", "false", "null", "yes", "no", "on", "off", "y", "n"}
 """Texts that YAML takes for something else."""
-_REGISTER = re.compile(r"^(?:(input|holding|coil|discrete)\s+)?(\d{1,5})(?:\s+([a-z]+\d*))?(?:\s+(ABCD|CDAB|BADC|DCBA))?$")
 DEVICE = Ask("name", "Name of a device?", "gauge-07", None, NAME, "", needed=True)
 PROTOCOL = Ask("protocol", "modbus or opcua?", "modbus", "modbus", matches("modbus|opcua", "protocol: modbus or opcua"), "")
-ADDRESS: Mapping[str, Sequence[Ask]] = {
-    "modbus": (
-        Ask("host", "Its host?", "192.0.2.17", None, matches(r"[A-Za-z0-9.:_-]+", "host"), "", needed=True),
-        Ask("port", "Its port?", "502", "502", _whole(1, 65535, "port"), ""),
-        Ask("unit", "Its unit id?", "1", "1", _whole(0, 255, "unit id"), ""),
-    ),
-    "opcua": (
-        Ask(
-            "url",
-            "Its address?",
-            "opc.tcp://192.0.2.30:4840",
-            None,
-            matches(r"opc\.tcp://\S+", "address of OPC UA"),
-            "",
-            needed=True,
-        ),
-    ),
-}
-"""How a device is reached, by its protocol."""
 LOOP = Ask("name", "Name of a loop?", "TB-07", None, NAME, "", needed=True)
 TAG_COMMENTS: Mapping[str, str] = {
     "loop_current": "add independent: true where something else than the card behind ai_raw measures it",
 }
 """What stands beside a tag in the file."""
-HINTS: Mapping[str, str] = {
-    "modbus": "Address from 0, as on the wire, with type and order: `input 0 float32 CDAB`.",
-    "opcua": "Node id: `ns=2;s=TB-07/Flow`.",
-}
-"""How a tag is written, by the protocol of its device."""
 
 
 def scalar(text: str) -> str:
@@ -194,6 +210,8 @@ def taken(ask: Ask, said: str) -> str:
     """
     answer = said.strip() or (ask.usual or "")
     if not answer:
+        if ask.needed and ask.after:
+            raise TallywireError(TOGETHER, fix=BOTH)
         if ask.needed:
             raise TallywireError("this is needed", fix=f"such as {ask.example}")
         return ""
@@ -206,21 +224,11 @@ def taken(ask: Ask, said: str) -> str:
 
 def like_gauge(ask: Ask, gauge: Mapping[str, str]) -> Ask:
     """The ranges of the PLC are usually those of the gauge: they are offered, and have to be confirmed."""
-    if ask.key not in ("low", "high"):
+    return replace(ask, usual=gauge.get(ask.key)) if ask.key in ("low", "high") else ask
+
+
+def belonging(ask: Ask, said: Mapping[str, str]) -> Ask | None:
+    """The question as it is asked after others were answered; None where the one that it belongs to was left out."""
+    if not ask.after:
         return ask
-    return Ask(ask.key, ask.asks, ask.example, gauge.get(ask.key), ask.check, ask.comment, ask.needed)
-
-
-def tag_line(said: str, device: str, protocol: str) -> str | None:
-    """A tag as the site file writes it, None where this is neither a register nor a node id."""
-    if protocol == "opcua":
-        known = said.isprintable() and re.fullmatch(r"(ns=\d+;)?[isgb]=.{1,200}", said)
-        return f"{{endpoint: {scalar(device)}, node: {scalar(said)}}}" if known else None
-    match = _REGISTER.match(said)
-    if match is None or int(match[2]) > 65535:
-        return None
-    table, address, kind, order = match.groups()
-    parts = [f"endpoint: {scalar(device)}", f"table: {table or 'holding'}", f"address: {address}"]
-    parts += [f"type: {kind}"] if kind else []
-    parts += [f"order: {order}"] if order else []
-    return "{" + ", ".join(parts) + "}"
+    return replace(ask, needed=True) if ask.after in said else None

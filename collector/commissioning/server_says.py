@@ -49,7 +49,7 @@ def _of(site: Site, item: Surveyed, tag: OpcUaTag) -> Iterator[Hint]:
                 "; the value fits the site file, so the unit in the server may be the wrong one: look at the screen of the PLC"
             )
         yield Hint(loop=item.loop, role=item.role, what=what, lines=(f"{item.role}: {{measured_in: {said}}}",), wrong=True)
-    if _usable(item.said_range):
+    if usable(item.said_range):
         assert item.said_range is not None
         yield from _of_range(item, loop, item.said_range, said or declared)
     if item.role == "plc_flow":
@@ -81,7 +81,7 @@ def _to_read_back(item: Surveyed, tag: OpcUaTag, loop: Loop, unit: str) -> Itera
     lacking = []
     for role in READ_BACK:
         of_unit = role == "plc_unit"
-        if role in loop.tags or (of_unit and not item.said_unit) or (not of_unit and not _usable(item.said_range)):
+        if role in loop.tags or (of_unit and not item.said_unit) or (not of_unit and not usable(item.said_range)):
             continue
         part = "EngineeringUnits" if of_unit else f"EURange.{role.rpartition('_')[2]}"
         fields = {
@@ -104,7 +104,7 @@ def _same(unit: str, other: str) -> bool:
     return first is not None and first == second
 
 
-def _usable(ends: tuple[float, float] | None) -> bool:
+def usable(ends: tuple[float, float] | None) -> bool:
     """A range that somebody has set: two different numbers."""
     return ends is not None and all(map(math.isfinite, ends)) and ends[0] < ends[1]
 

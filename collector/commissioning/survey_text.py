@@ -10,7 +10,10 @@ from collector.commissioning.surveyed import Surveyed
 from collector.replay.text import WIDTH, wrapped
 from config.cautions import caution_text
 from config.model import ModbusTag, OpcUaTag
-from config.roles import ROLES
+from config.roles import ROLES, Kind
+
+OLD_S = 10.0
+"""A time stamp that lies further from the moment of its reading is told. Settings stand still and keep theirs."""
 
 
 def text(found: Survey, *, now: float, raw: bool = False) -> str:
@@ -33,7 +36,7 @@ def text(found: Survey, *, now: float, raw: bool = False) -> str:
         lines += ["", loop, f"{'':2}{'tag':<22}{'value':>13} {'unit':<6} {'quality':<10}from", "-" * WIDTH]
         for item in found.tags:
             if item.loop == loop:
-                lines += _tag(item, now, raw)
+                lines += _tag(item, raw)
     if found.odd:
         lines += ["", *caution_text(WIDTH).splitlines()]
     return "\n".join(lines) + "\n"
@@ -79,7 +82,7 @@ def what_now(item: Surveyed) -> str:
     return "no other order, neighbour or unit gives what is expected: read the value on the device, and try `tallywire locate`"
 
 
-def _tag(item: Surveyed, now: float, raw: bool) -> list[str]:
+def _tag(item: Surveyed, raw: bool) -> list[str]:
     value = number(item.value)
     quality = {0: "good", 1: "uncertain"}.get(item.reading.quality, item.reading.reason[:10] or "bad")
     mark = "! " if item.odd else "  "
@@ -87,8 +90,8 @@ def _tag(item: Surveyed, now: float, raw: bool) -> list[str]:
     fits = len(head) + len(where) <= WIDTH
     lines = [head + where] if fits else [head.rstrip(), *wrapped(where, first="      ", rest="      ")]
     lines[0] = lines[0].rstrip()
-    if item.reading.source_time is not None and abs(now - item.reading.source_time) > 10.0:
-        age = now - item.reading.source_time
+    age = 0.0 if item.reading.source_time is None else item.reading.receive_time - item.reading.source_time
+    if abs(age) > OLD_S and ROLES[item.role].kind is not Kind.SETTING:
         said = f"its time stamp is {age:,.0f} s old" if age > 0 else f"its time stamp is {-age:,.0f} s ahead of our clock"
         lines += wrapped(said, first="      ", rest="      ")
     if item.said_unit and item.said_unit != (getattr(item.tag, "measured_in", "") or ROLES[item.role].unit):

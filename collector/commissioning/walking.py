@@ -181,7 +181,7 @@ def result_text(run: CheckRun, stage: Stage) -> str:
 
 
 def _cell(line: Line) -> str:
-    relative = f" ({100.0 * line.error / line.demanded:+.2f})" if abs(line.demanded) > 1e-9 else ""
+    relative = "" if line.error_reading is None else f" ({line.error_reading:+.2f})"
     return f"{line.error_span:+.3f}{relative}"
 
 

@@ -35,7 +35,7 @@ def printed_hash(number: str, sha256: str) -> tuple[int, str]:
     if not re.fullmatch(rf"[0-9a-f]{{{FEWEST_SIGNS},64}}", signs) or not re.fullmatch(r"[1-9][0-9]{0,9}", number.strip()):
         raise TallywireError(
             "this is no record number with its hash", where="printed hash",
-            fix=f"give the number and at least the first {FEWEST_SIGNS} signs of `hash of this record`, as 12=5d1f0c2a",
+            fix=f"give the number and at least the first {FEWEST_SIGNS} characters of `hash of this record`, as 12=5d1f0c2a",
         )  # fmt: skip
     return int(number), signs
 

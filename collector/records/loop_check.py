@@ -78,6 +78,13 @@ class Line(Part):
     uncertainty_span: Number
     verdict: Verdict
 
+    @property
+    def error_reading(self) -> float | None:
+        """The error in % of the demanded reading; None where that is below 1 % of the span: there the share says nothing."""
+        if self.demanded == 0.0 or abs(self.demanded * self.error_span) < abs(self.error):
+            return None
+        return 100.0 * self.error / abs(self.demanded)
+
 
 class Series(Part):
     """All points of one walk through the chain, and the lines that follow from them."""

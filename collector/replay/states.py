@@ -50,7 +50,7 @@ class _Pickler(pickle.Pickler):
         if type(obj) is not Ring:
             return NotImplemented
         state = dict(obj.__dict__)
-        state["_arrays"] = {name: array[: len(obj)].copy() for name, array in state["_arrays"].items()}
+        state["_arrays"] = {name: array[: len(obj)].copy(order="K") for name, array in state["_arrays"].items()}
         return copyreg.__newobj__, (Ring,), state  # type: ignore[attr-defined]
 
 

@@ -181,7 +181,8 @@ def page_of(web: Web, port: int) -> str:
 
 
 def data_folder(given: Path | None, site: Site) -> Path:
-    """The folder of history and state, made where it is not there; `$STATE_DIRECTORY` is what a service manager sets.
+    """The folder of history and state, made where it is not there: the one given, else the one that the site file names, else
+    `$STATE_DIRECTORY` as a service manager sets it, else one of the user.
 
     Raises
     ------
@@ -189,12 +190,14 @@ def data_folder(given: Path | None, site: Site) -> Path:
         The folder cannot be made.
     """
     state = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
-    folder = given or (Path(state) if state else user_data_path("tallywire") / site.site)
+    folder = given or site.history.folder or (Path(state) if state else user_data_path("tallywire") / site.site)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise StoreError(
-            f"the data folder cannot be made ({error.strerror or error})", where=str(folder), fix="name another with --data"
+            f"the data folder cannot be made ({error.strerror or error})",
+            where=str(folder),
+            fix="name another with --data, or as `folder` under `history` in the site file",
         ) from error
     return folder
 

@@ -210,7 +210,7 @@ def router(access: Access | None) -> APIRouter:
         if number is not None:
             signs = (sha256 or "").strip().lower()
             if not 8 <= len(signs) <= 64 or set(signs) - set("0123456789abcdef"):
-                raise HTTPException(422, "sha256: at least the first 8 signs of the hash that belongs to the number")
+                raise HTTPException(422, "sha256: at least the first 8 characters of the hash that belongs to the number")
             kept = (number, signs)
         walked = await run_in_threadpool(lambda: books().log.walk(kept=kept))
         broken, head = walked.broken, walked.head

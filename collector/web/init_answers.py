@@ -6,10 +6,11 @@ from collections.abc import Sequence
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from collector.commissioning.addresses import ADDRESS, addressed
 from collector.commissioning.coverage import summary
 from collector.commissioning.drafts import checked
 from collector.commissioning.questions import (
-    ADDRESS,
+    BOTH,
     DEVICE,
     DRIVE,
     GAUGE,
@@ -18,11 +19,12 @@ from collector.commissioning.questions import (
     PROTOCOL,
     SITE,
     Ask,
+    belonging,
     like_gauge,
-    tag_line,
     taken,
 )
-from collector.commissioning.site_draft import SIDES, LoopAnswers, SiteAnswers, usual_device
+from collector.commissioning.site_draft import SIDES, LoopAnswers, SiteAnswers, roles_of, usual_device
+from collector.commissioning.tag_words import read_tag
 from collector.web.schemas import Answer
 from config.errors import TallywireError
 from config.roles import ROLES
@@ -121,10 +123,12 @@ def made(body: SiteFileIn) -> SiteFileOut:
     for name, said in body.devices.items():
         protocol = _one(PROTOCOL, said.get("protocol", ""), f"devices.{name}")
         address = {key: text for key, text in said.items() if key != "protocol"}
-        found.endpoints[_one(DEVICE, name, "devices")] = {
-            "protocol": protocol,
-            **_all(ADDRESS[protocol], address, f"devices.{name}"),
-        }
+        whole = _all(ADDRESS[protocol], address, f"devices.{name}")
+        try:
+            whole = addressed(whole, port_said="port" in address)
+        except TallywireError as error:
+            raise TallywireError(error.what, where=f"devices.{name}.host", fix=error.fix) from error
+        found.endpoints[_one(DEVICE, name, "devices")] = {"protocol": protocol, **whole}
     for one in body.loops:
         if one.name in [loop.name for loop in found.loops]:
             raise TallywireError(f"{one.name} is there already", where="loops", fix="name another")
@@ -143,17 +147,17 @@ def _loop(found: SiteAnswers, one: LoopIn) -> LoopAnswers:
         devices={whose: one.devices.get(whose) or usual_device(found, whose) for whose in SIDES},
     )  # fmt: skip
     loop.plc = _all([like_gauge(ask, loop.gauge) for ask in PLC], one.plc, where)
-    sides = {role: whose for whose, roles in SIDES.items() for role in roles}
+    sides = {role: whose for whose in SIDES for role in roles_of(whose)}
     for role, said in one.tags.items():
         if role not in sides:
             raise TallywireError(f"{role!r} is not asked for", where=f"{where}.tags", fix="add it in the file")
         device = loop.devices[sides[role]]
         if device not in found.endpoints:
             raise TallywireError(f"there is no device {device!r}", where=f"{where}.devices", fix="name one of `devices`")
-        if tag_line(said, device, found.endpoints[device]["protocol"]) is None:
-            raise TallywireError(
-                f"{said!r} cannot be read", where=f"{where}.tags.{role}", fix="as `input 0 float32` or a node id"
-            )
+        try:
+            read_tag(said, device, found.endpoints[device]["protocol"], role)
+        except TallywireError as error:
+            raise TallywireError(error.what, where=f"{where}.tags.{role}", fix=error.fix) from error
     if "flow" not in one.tags:
         raise TallywireError("the flow is needed", where=f"{where}.tags", fix="nothing can be verified without it")
     return loop
@@ -163,8 +167,14 @@ def _all(asks: Sequence[Ask], said: dict[str, str], where: str) -> dict[str, str
     unknown = [key for key in said if key not in {ask.key for ask in asks}]
     if unknown:
         raise TallywireError(f"{unknown[0]!r} is not asked for", where=where, fix="see /api/v1/site-file/questions")
-    answered = {ask.key: _one(ask, said.get(ask.key, ""), where) for ask in asks}
-    return {key: text for key, text in answered.items() if text}
+    out: dict[str, str] = {}
+    for ask in asks:
+        answer = _one(belonging(ask, out) or ask, said.get(ask.key, ""), where)
+        if answer and ask.after and ask.after not in out:
+            raise TallywireError(f"{ask.key} belongs to {ask.after}", where=where, fix=BOTH)
+        if answer:
+            out[ask.key] = answer
+    return out
 
 
 def _one(ask: Ask, said: str, where: str) -> str:

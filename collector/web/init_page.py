@@ -8,10 +8,12 @@ from typing import Annotated, Any
 from fastapi import APIRouter, HTTPException, Path, Request
 from starlette.responses import RedirectResponse, Response
 
+from collector.commissioning.addresses import ADDRESS, shown
 from collector.commissioning.coverage import summary
 from collector.commissioning.drafts import Draft, Drafts, checked
-from collector.commissioning.questions import ADDRESS, DEVICE, HINTS, LOOP, PROTOCOL
+from collector.commissioning.questions import DEVICE, LOOP, PROTOCOL
 from collector.commissioning.site_draft import SIDES, LoopAnswers, left_out, usual_device
+from collector.commissioning.tag_words import HINTS
 from collector.web import init_answers as answers
 from collector.web import init_steps
 from collector.web.forms import own_form, unprocessable
@@ -57,7 +59,7 @@ class InitPages:
         values = {**init_steps.said_before(found, loop, step), **(said or {})}
         return self._pages.render(
             "init_step.html", 422 if wrong else 200, draft=draft, step=step, number=number, loop_answers=loop, said=values,
-            wrong=wrong or {}, asks=init_steps.asks_of(step, loop), steps=STEPS, open_steps=init_steps.reached(found), device=DEVICE, protocol=PROTOCOL, address=ADDRESS,
+            wrong=wrong or {}, asks=init_steps.asks_of(step, loop), steps=STEPS, open_steps=init_steps.reached(found), device=DEVICE, protocol=PROTOCOL, address=ADDRESS, shown=shown,
             loop_ask=LOOP, hints=HINTS, sides=SIDES, roles=ROLES, usual_device=lambda whose: usual_device(found, whose), text=text,
             loaded=loaded, problems=[(item, init_steps.step_of(item.path, found)) for item in problems], lost=left_out(found) if step == "result" else [], summary="" if loaded is None else summary(loaded),
         )  # fmt: skip

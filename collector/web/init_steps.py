@@ -4,22 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
+from collector.commissioning.addresses import ADDRESS, USUAL_PORT, addressed
 from collector.commissioning.questions import (
-    ADDRESS,
+    BOTH,
     DEVICE,
     DRIVE,
     GAUGE,
-    HINTS,
     LOOP,
     PLC,
     PROTOCOL,
     SITE,
     Ask,
+    belonging,
     like_gauge,
-    tag_line,
     taken,
 )
-from collector.commissioning.site_draft import SIDES, LoopAnswers, SiteAnswers, usual_device
+from collector.commissioning.site_draft import SIDES, LoopAnswers, SiteAnswers, roles_of, usual_device
+from collector.commissioning.tag_words import read_tag
 from config.errors import TallywireError
 
 MOST_DEVICES, MOST_LOOPS = 50, 50
@@ -94,13 +95,15 @@ def said_before(found: SiteAnswers, loop: LoopAnswers, step: str) -> dict[str, s
 
 
 def _answered(asks: Sequence[Ask], form: Mapping[str, str], wrong: dict[str, TallywireError]) -> dict[str, str]:
-    out = {}
+    out: dict[str, str] = {}
     for ask in asks:
         try:
-            answer = taken(ask, form.get(ask.key, ""))
+            answer = taken(belonging(ask, out) or ask, form.get(ask.key, ""))
         except TallywireError as problem:
             wrong[ask.key] = problem
             continue
+        if answer and ask.after and ask.after not in out:
+            wrong.setdefault(ask.after, TallywireError("this and the answer behind it belong together", fix=BOTH))
         if answer:
             out[ask.key] = answer
     return out
@@ -128,6 +131,10 @@ def _devices(found: SiteAnswers, _: int, form: Mapping[str, str], wrong: dict[st
         wrong["name"] = TallywireError(f"{named['name']} is there already", fix="name another, or remove it first")
     if len(found.endpoints) >= MOST_DEVICES:
         wrong["name"] = TallywireError(f"more than {MOST_DEVICES} devices", fix="add the others in the file")
+    try:
+        said = addressed(said, port_said=form.get("port", "") not in ("", USUAL_PORT))
+    except TallywireError as problem:
+        wrong.setdefault("host", problem)
     if not wrong:
         found.endpoints[named["name"]] = {"protocol": protocol, **said}
     return "step=devices"
@@ -138,9 +145,6 @@ def _gauge(found: SiteAnswers, number: int, form: Mapping[str, str], wrong: dict
     others = [loop.name for at, loop in enumerate(found.loops) if at != number]
     if named.get("name") in others:
         wrong["name"] = TallywireError(f"{named['name']} is there already", fix="name another")
-    if ("empty_belt_rate" in said) is not ("reference_date" in said) and not wrong:
-        missing = "reference_date" if "empty_belt_rate" in said else "empty_belt_rate"
-        wrong[missing] = TallywireError("rate and day of the last tare belong together", fix="give both, or neither")
     if wrong:
         return ""
     if number == len(found.loops):
@@ -162,28 +166,36 @@ def _plc(found: SiteAnswers, number: int, form: Mapping[str, str], wrong: dict[s
 
 
 def _tags(found: SiteAnswers, number: int, form: Mapping[str, str], wrong: dict[str, TallywireError]) -> str:
+    tags_so_far(found, number, form, wrong, whole=True)
+    return "step=loops"
+
+
+def tags_so_far(
+    found: SiteAnswers, number: int, form: Mapping[str, str], wrong: dict[str, TallywireError], *, whole: bool = False
+) -> None:
+    """Take the tags of a form; the flow may be missing as long as it is not `whole`."""
     loop = found.loops[number]
     devices, tags = {}, {}
-    for whose, roles in SIDES.items():
+    for whose in SIDES:
         device = form.get(f"device-{whose}", "") or usual_device(found, whose)
         if device not in found.endpoints:
             wrong[f"device-{whose}"] = TallywireError("this device is not there", fix="choose one of the list")
             continue
         devices[whose], protocol = device, found.endpoints[device]["protocol"]
-        for role in roles:
+        for role in roles_of(whose):
             said = form.get(role, "").strip()
-            if said and tag_line(said, device, protocol) is None:
-                kind = "a register" if protocol == "modbus" else "a node id"
-                wrong[role] = TallywireError(
-                    f"{said!r} cannot be read as {kind} of {device}", fix=HINTS[protocol].replace("`", "")
-                )
-            elif said:
+            if not said:
+                continue
+            try:
+                read_tag(said, device, protocol, role)
+            except TallywireError as problem:
+                wrong[role] = problem
+            else:
                 tags[role] = said
-    if not form.get("flow", "").strip():
+    if whole and not form.get("flow", "").strip():
         wrong["flow"] = TallywireError("the flow is needed", fix="nothing can be verified without it")
     if not wrong:
         loop.devices, loop.tags = devices, tags
-    return "step=loops"
 
 
 def _loops(found: SiteAnswers, _: int, form: Mapping[str, str], __: dict[str, TallywireError]) -> str:

@@ -29,6 +29,8 @@ CONTROL_FILE = "plant.control.json"
 LONGEST_CATCH_UP_S = 600
 KEEP_EVERY_S = 60
 TIME_ZONE = "Europe/Lisbon"
+DATA = "data"
+"""The folder of the service beside the site file."""
 """A zone that keeps UTC in winter and has days of 23 and 25 h."""
 
 
@@ -103,7 +105,7 @@ def run(options: LiveOptions, begin: Begin) -> int:
         ports = {loop: int(server.hear()["port"]) for loop, server in gauges.items()}
         url = str(plc.hear()["url"])
         _put(terminal, gauges, plc)
-        _write_whole(options.site, site_text(terminal.specs, ports, url, time_zone=TIME_ZONE))
+        _write_whole(options.site, site_text(terminal.specs, ports, url, time_zone=TIME_ZONE, folder=DATA))
         token = secrets.token_urlsafe(24)
         control = control_server(terminal, token, options.control_port)
         address = f"http://127.0.0.1:{control.server_address[1]}"

@@ -24,8 +24,10 @@ SOURCES = {"TB-07": ("PT-0712", "1.85 GBq"), "TB-08": ("PT-0815", "370 MBq")}
 """Identity and activity on the papers of the invented sources; TB-09 declares none."""
 
 
-def site_text(specs: dict[str, LoopSpec], gauge_ports: dict[str, int], plc_url: str, *, time_zone: str = "UTC") -> str:
-    """The YAML text for these loops; `gauge_ports` by loop id, `time_zone` an IANA zone."""
+def site_text(
+    specs: dict[str, LoopSpec], gauge_ports: dict[str, int], plc_url: str, *, time_zone: str = "UTC", folder: str = ""
+) -> str:
+    """The YAML text for these loops; `gauge_ports` by loop id, `time_zone` an IANA zone, `folder` of the data of the service."""
     endpoints: dict[str, Any] = {
         f"gauge-{loop}": {"protocol": "modbus", "host": "127.0.0.1", "port": port} for loop, port in gauge_ports.items()
     }
@@ -37,6 +39,7 @@ def site_text(specs: dict[str, LoopSpec], gauge_ports: dict[str, int], plc_url: 
         "time_zone": time_zone,
         "endpoints": endpoints,
         "loops": {loop: loop_part(spec) for loop, spec in specs.items()},
+        **({"history": {"folder": folder}} if folder else {}),
     }
     out = StringIO()
     out.write("# Written by the demo plant; the ports are those it listens on now.\n")

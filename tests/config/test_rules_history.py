@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
-from config.load import parse_site
+from collector.service.run import data_folder
+from config.load import load_site, parse_site
 from config.problems import SiteFileError
 
 SITE = """
@@ -24,6 +27,16 @@ def test_shared_history_is_named_by_variable_or_file_and_has_an_archive() -> Non
     for named in ("database_env: TALLYWIRE_DATABASE", "database_file: database.secret"):
         site = parse_site(SITE.replace("HISTORY", f"{named}, archive: /srv/tallywire"), "site.yaml").site
         assert site.history.shared
+
+
+def test_data_folder_may_stand_in_the_site_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = tmp_path / "site.yaml"
+    file.write_text(SITE.replace("HISTORY", "folder: data"), encoding="utf-8")
+    site = load_site(file).site
+    monkeypatch.setenv("STATE_DIRECTORY", str(tmp_path / "of-the-manager"))
+    assert data_folder(None, site) == tmp_path / "data"
+    assert data_folder(tmp_path / "given", site) == tmp_path / "given"
+    assert not site.history.shared
 
 
 @pytest.mark.parametrize(

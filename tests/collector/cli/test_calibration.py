@@ -42,7 +42,7 @@ def calibrated(kept: tuple[Path, Path, float], *options: str) -> int:
 
 
 def test_factor_that_is_two_percent_off_is_found(kept: tuple[Path, Path, float], capsys: pytest.CaptureFixture[str]) -> None:
-    code = calibrated(kept, "--run", f"{at(0)}, {at(3600)}, {1.02 * kept[2]:.3f} t", "--since", at(0))
+    code = calibrated(kept, "--whole", "--run", f"{at(0)}, {at(3600)}, {1.02 * kept[2]:.3f} t", "--since", at(0))
     said = capsys.readouterr().out
     assert code == exits.FINDINGS
     assert "Reference over gauge: 1.0200" in said
@@ -54,14 +54,28 @@ def test_factor_that_is_two_percent_off_is_found(kept: tuple[Path, Path, float],
 
 
 def test_factor_that_is_right_is_left_alone(kept: tuple[Path, Path, float], capsys: pytest.CaptureFixture[str]) -> None:
-    assert calibrated(kept, "--run", f"{at(0)}, {at(3600)}, {kept[2]:.3f} t") == exits.NO_FINDING
+    assert calibrated(kept, "--whole", "--run", f"{at(0)}, {at(3600)}, {kept[2]:.3f} t") == exits.NO_FINDING
     assert "no reason to change it" in " ".join(capsys.readouterr().out.split())
+
+
+def test_edges_are_left_out_unless_the_reference_weighed_them(
+    kept: tuple[Path, Path, float], capsys: pytest.CaptureFixture[str]
+) -> None:
+    run = ("--run", f"{at(0)}, {at(3600)}, {kept[2]:.3f} t")
+    calibrated(kept, *run)
+    within = capsys.readouterr().out
+    calibrated(kept, "--whole", *run)
+    whole = capsys.readouterr().out
+    gauge_t = [float(text.split(" t, gauge: ")[1].split(" t")[0]) for text in (within, whole)]
+    assert gauge_t[0] < gauge_t[1] == pytest.approx(kept[2], abs=0.005)
+    assert "left out" in within
+    assert "are counted" in whole
 
 
 def test_ledger_lines_can_be_read_again(
     kept: tuple[Path, Path, float], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    calibrated(kept, "--run", f"{at(0)}, {at(3600)}, {kept[2]:.3f} t")
+    calibrated(kept, "--whole", "--run", f"{at(0)}, {at(3600)}, {kept[2]:.3f} t")
     lines = capsys.readouterr().out.split("as YAML:\n")[1]
     (tmp_path / "ledger.yaml").write_text("spans:\n" + lines, encoding="utf-8")
     site = tmp_path / "site.yaml"
@@ -78,7 +92,7 @@ def test_ledger_lines_can_be_read_again(
         (["--run", f"{at(0)}, {at(3600)}, 10"], "--run"),
         (["--run", f"{at(3600)}, {at(0)}, 10 t"], "is no run"),
         (["--run", f"soon, {at(0)}, 10 t"], "is no time"),
-        (["--run", f"{at(90000)}, {at(93600)}, 10 t"], "never loaded"),
+        (["--run", f"{at(90000)}, {at(93600)}, 10 t"], "no flow is stored of that time"),
         (["--run", f"{at(0)}, {at(3600)}, 10 t", "--window", f"{at(0)}, {at(9000)}"], "does not lie in the run"),
         (["--run", f"{at(0)}, {at(3600)}, 10 t", "--uncertainty", "-1"], "uncertainty"),
     ],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -10,15 +11,18 @@ import pytest
 from collector.cli import exits
 from collector.cli.main import main
 from config.load import load_site
-from config.model import ModbusTag, OpcUaTag
+from config.model import ModbusEndpoint, ModbusTag, OpcUaTag, SpeedSource
 
 ANSWERS = [
     "north terminal", "north-terminal", "Potash: export 'quay'", "Mars/Base", "Atlantic/Reykjavik",
-    "gauge-07", "", "192.0.2.17", "", "", "y", "plc", "opcua", "http://plc", "opc.tcp://192.0.2.30:4840", "n",
-    "TB-07", "", "420", "420 t/h", "8 s", "Cs-137", "5200 1/s", "2026-05-14", "60 1/s", "153.85 kg/m", "240 m",
-    "", "", "", "", "2 s", "1.9 m/s", "",
-    "", "input 0 float32", "input 2 float32", "somewhere", "input 4 float32 CDAB", "", "", "", "", "", "",
-    "", "", "ns=2;s=TB-07/RawInput", "ns=2;s=TB-07/Flow", "", "", "", "", "", "n",
+    "gauge-07", "", "192.0.2.17:99999", "192.0.2.17:1502", "", "y", "plc", "opcua", "http://plc", "opc.tcp://192.0.2.30:4840", "n",
+    "TB-07", "", "420", "420 t/h", "8 s", "2.2", "2.2 m/s", "Cs-137", "370 MBq", "2024-02-20", "5200 1/s", "2026-05-14", "60 1/s",
+    "153.85 kg/m", "240 m",
+    "", "", "", "", "2 s", "", "1.9 m/s", "",
+    "", "input 0 float32", "input 2 float32", "somewhere", "input 4 float32 CDAB", "", "", "", "input 12 uint32, scale: 0.1", "", "", "",
+    "n",
+    "", "n", "ns=2;s=TB-07/Flow, measured_in: kg", "ns=2;s=TB-07/Flow, measured_in: kg/s", "ns=2;s=TB-07/RawInput", "", "", "", "", "", "",
+    "", "n", "n",
 ]  # fmt: skip
 
 
@@ -38,6 +42,10 @@ def test_answers_make_a_sound_site_file(
         "is no time zone",
         "is no address of OPC UA",
         "'somewhere' cannot be read as a register",
+        "is no port",
+        "port 1502, from the host",
+        "gauge-07: 192.0.2.17:1502, unit 1",
+        "the bare number 2.2 has no unit",
         "TB-07",
     ):
         assert part in said
@@ -50,8 +58,14 @@ def test_answers_make_a_sound_site_file(
     assert isinstance(speed, ModbusTag)
     assert (speed.endpoint, speed.table, speed.address, speed.order) == ("gauge-07", "input", 4, "CDAB")
     assert isinstance(flow, OpcUaTag)
-    assert flow.node == "ns=2;s=TB-07/Flow"
-    assert set(loop.tags) == {"flow", "load", "speed", "ai_raw", "plc_flow"}
+    assert (flow.node, flow.measured_in) == ("ns=2;s=TB-07/Flow", "kg/s")
+    assert set(loop.tags) == {"flow", "load", "speed", "gauge_total", "ai_raw", "plc_flow"}
+    gauge = site.endpoints["gauge-07"]
+    assert isinstance(gauge, ModbusEndpoint)
+    assert (gauge.host, gauge.port, loop.tags["gauge_total"].scale) == ("192.0.2.17", 1502, 0.1)
+    assert (loop.gauge.speed_source, loop.gauge.fixed_speed, loop.drive.variable) == (SpeedSource.FIXED, 2.2, False)
+    assert loop.gauge.source is not None
+    assert (loop.gauge.source.activity, loop.gauge.source.activity_date) == (370.0e6, date(2024, 2, 20))
     assert "# ledger" in file.read_text(encoding="utf-8")
 
 

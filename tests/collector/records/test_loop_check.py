@@ -52,6 +52,16 @@ def test_a_station_that_was_not_read_is_passed_over() -> None:
     assert lines[0].demanded == 13824.0
 
 
+def test_error_of_the_reading_is_told_where_there_is_a_reading() -> None:
+    # By hand: 0.25 counts of 6912 are 0.00362 %; at the foot of the range a share of nothing is not told.
+    low, quarter = (
+        Point(target=target, direction="up", shown=(t_h, None, counts, None))
+        for target, t_h, counts in ((0.0, 0.0, 2.0), (25.0, 125.0, 6912.25))
+    )
+    lines = [line for line in lines_of(STATIONS, [low, quarter]) if line.at == 2]
+    assert [line.error_reading for line in lines] == [None, pytest.approx(100.0 * 0.25 / 6912.0)]
+
+
 def test_the_content_comes_back_from_its_text_as_it_was() -> None:
     check = loop_check()
     assert content_of(link(None, plain(check)).text) == check
