@@ -37,6 +37,10 @@ class Answers:
         """Every answer for people to look at; what is asked seldom is held since the last block that was judged."""
         return tuple(result for check in CHECKS for result in self._shown(check, window))
 
+    def standing(self, window: Window) -> Results:
+        """Every answer as it was given last, for nobody in particular; only what was never asked is asked now."""
+        return tuple(result for check in CHECKS for result in self._newest(check, window))
+
     def asked(self, window: Window) -> Results:
         """Every answer, asked anew; none is held."""
         return tuple(result for check in CHECKS for result in self._asked(check, window))
@@ -59,6 +63,10 @@ class Answers:
         if seen is None or seen[0] // every_s != window.end_s // every_s:
             seen = self._seen[check.name] = (window.end_s, self._asked(check, window))
         return seen[1]
+
+    def _newest(self, check: Check, window: Window) -> list[CheckResult]:
+        known = [one for one in (self._held.get(check.name), self._seen.get(check.name)) if one is not None]
+        return max(known, key=lambda one: one[0])[1] if known else self._shown(check, window)
 
     def _asked(self, check: Check, window: Window) -> list[CheckResult]:
         try:

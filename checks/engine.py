@@ -63,17 +63,18 @@ class LoopEngine:
         """How often each check broke, by name; empty where none did."""
         return self._answers.errors
 
-    def push(self, samples: Samples, *, evaluate: bool = True, show: bool = False) -> list[Evaluation]:
+    def push(self, samples: Samples, *, evaluate: bool = True, show: bool = False, asking: bool = True) -> list[Evaluation]:
         """Take the next samples (in order of time) and return an evaluation for each block that they close and that is due.
 
         A block is due where its picture or what is told has changed of late, at a beat, and at steps while a finding stands and
         for ten minutes behind it (`checks.due`). With `show` every other block is evaluated too, for people to look at: its
-        numbers are new, its findings those of the last block that was due. With `evaluate` False the blocks are built but not
+        numbers are new, its findings those of the last block that was due; unless `asking`, the checks are not asked for that, and
+        what they said last stands. With `evaluate` False the blocks are built but not
         judged: the way back from history after a restart. The blocks of the first three minutes behind such are all judged.
         """
         out: list[Evaluation] = []
         for first in range(0, len(samples), PIECE):
-            out += self._push(samples[slice(first, first + PIECE)], evaluate, show)
+            out += self._push(samples[slice(first, first + PIECE)], evaluate, show, asking)
         return out
 
     def look(self) -> Evaluation | None:
@@ -115,7 +116,7 @@ class LoopEngine:
         if self._memory is not None:
             self._memory.explain(begin, end)
 
-    def _push(self, samples: Samples, evaluate: bool, show: bool) -> list[Evaluation]:
+    def _push(self, samples: Samples, evaluate: bool, show: bool, asking: bool) -> list[Evaluation]:
         builder, memory = self._ready(samples)
         blocks = builder.push(samples)
         due = self._due.push(blocks, builder.ledger)
@@ -147,7 +148,8 @@ class LoopEngine:
                 self.explain(start, end)
             if show:
                 window = self.window(end)
-                out.append(self._told(window, self._answers.shown(window), self._findings, due=False))
+                results = self._answers.shown(window) if asking else self._answers.standing(window)
+                out.append(self._told(window, results, self._findings, due=False))
         self._tonnes.take(blocks, taken, len(blocks))
         memory.set_until(int(blocks.start_s[-1]) + builder.length_s)
         memory.forget()

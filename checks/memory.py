@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from checks.blocks import ARRAYS, STATES, Blocks
 from checks.changing import changed, newest
@@ -16,6 +15,7 @@ from checks.line_rows import KeptRows, LineRows
 from checks.references import references_of
 from checks.ring import Ring
 from checks.samples import Samples
+from checks.seconds import Seconds
 from checks.window import LedgerEntry, Window
 from config.model import Site
 from config.roles import ROLES, Kind
@@ -43,7 +43,7 @@ class Memory:
         self._site, self._loop_id, self._loop = site, loop_id, site.loops[loop_id]
         self._shape, self._roles = shape, tuple(roles)
         self.length_s = shape.length_s
-        self._samples = Ring(KEPT_SAMPLES_S // shape.step_s)
+        self._seconds = Seconds(loop_id, roles, shape.step_s, KEPT_SAMPLES_S // shape.step_s)
         self._rings = {shape.length_s: Ring(KEPT_BLOCKS_S // shape.length_s), 3600: Ring(KEPT_HOURS_S // 3600)}
         self._rings.setdefault(60, Ring(KEPT_MINUTES_S // 60))
         self._line_rows = LineRows(self._loop, self._rings[shape.length_s], shape)
@@ -63,10 +63,7 @@ class Memory:
     def take(self, samples: Samples, noted: Sequence[LedgerEntry]) -> None:
         """Take the next samples and what was noted in them."""
         self._ledger += noted
-        rows: dict[str, NDArray[Any]] = {"time_s": samples.time_s, "flags": samples.flags}
-        rows |= {f"v:{role}": samples.column(role) for role in self._roles}
-        rows |= {f"q:{role}": samples.quality[role] for role in self._roles}
-        self._samples.append(rows)
+        self._seconds.take(samples)
         self._note_settings(samples)
 
     def keep(self, length_s: int, blocks: Blocks) -> None:
@@ -76,7 +73,8 @@ class Memory:
             ring.append({name: getattr(blocks, name) for name in ARRAYS})
 
     def forget(self) -> None:
-        """Let go of the oldest events."""
+        """Let go of the oldest events and of samples that nobody looks back on."""
+        self._seconds.settle()
         del self._ledger[:-KEPT_LEDGER]
 
     def set_until(self, end: int) -> None:
@@ -108,7 +106,7 @@ class Memory:
             blocks=blocks,
             minutes=self._rows(60, end),
             hours=self._rows(3600, end),
-            samples=self._stretch(end),
+            samples=self._seconds.before(end),
             ledger=tuple(self._ledger[:taken]),
             settings=dict(self._settings),
             setting_since=dict(self._setting_since),
@@ -144,14 +142,3 @@ class Memory:
         return Blocks(
             loop=self._loop_id, length_s=length_s, step_s=shape.step_s, roles=shape.roles, pairs=shape.pairs, **fields
         )  # fmt: skip
-
-    def _stretch(self, end: int) -> Samples:
-        view: dict[str, Any] = self._samples.view(int(np.searchsorted(self._samples.column("time_s"), end)))
-        return Samples(
-            loop=self._loop_id,
-            step_s=self._shape.step_s,
-            time_s=view["time_s"],
-            values={role: view[f"v:{role}"] for role in self._roles},
-            quality={role: view[f"q:{role}"] for role in self._roles},
-            flags=view["flags"],
-        )

@@ -75,6 +75,8 @@ class LiveState:
     """The loops that this collector verifies, None where it is the only one and verifies all."""
     elsewhere: dict[str, str] = field(default_factory=dict)
     """The address of the page that shows a loop which another collector verifies, '' where nobody does at the moment."""
+    looked_at: float = 0.0
+    """When somebody last asked for a page or for an answer over REST [epoch s]."""
     members: int = 0
     """How many collectors share the loops."""
     acts_for_site: bool = True

@@ -11,10 +11,12 @@ import re
 import secrets
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
+from numpy.typing import NDArray
 
 from checks.samples import Samples
 from collector.history.layout import day_number
@@ -98,7 +100,7 @@ def read(path: Place, begin: int, end: int, only: str | None = None) -> Samples 
     except (OSError, pa.ArrowException) as error:
         raise StoreError(f"an archive file is damaged ({error})", where=shown(path), fix="restore it from a backup") from error
     metadata = {key.decode(): value.decode() for key, value in (table.schema.metadata or {}).items()}
-    time_s = table.column("time_s").to_numpy()
+    time_s = _column(table, "time_s")
     first, last = np.searchsorted(time_s, [begin, end])
     if first == last:
         return None
@@ -107,11 +109,17 @@ def read(path: Place, begin: int, end: int, only: str | None = None) -> Samples 
     return Samples(
         loop=metadata["loop"],
         step_s=int(metadata["step_s"]),
-        time_s=time_s[rows].astype(np.int64),
-        values={role: table.column(f"v:{role}").to_numpy()[rows] for role in roles},
-        quality={role: table.column(f"q:{role}").to_numpy()[rows].astype(np.uint8) for role in roles},
-        flags=table.column("flags").to_numpy()[rows].astype(np.uint8),
+        time_s=time_s[rows].astype(np.int64, copy=False),
+        values={role: _column(table, f"v:{role}")[rows] for role in roles},
+        quality={role: _column(table, f"q:{role}")[rows].astype(np.uint8, copy=False) for role in roles},
+        flags=_column(table, "flags")[rows].astype(np.uint8, copy=False),
     )
+
+
+def _column(table: pa.Table, name: str) -> NDArray[Any]:
+    """A column where it lies, without a copy where it lies in one piece; it may not be written to."""
+    chunks = table.column(name).chunks
+    return np.asarray(chunks[0].to_numpy(zero_copy_only=False) if len(chunks) == 1 else table.column(name).to_numpy())
 
 
 def days_of(folder: Place, loop: str) -> tuple[Place, ...]:

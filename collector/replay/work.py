@@ -20,7 +20,7 @@ from collector.replay.states import load, save
 from config.errors import TallywireError
 from config.model import Site
 
-PIECE = 21_600
+PIECE = 86_400
 """Samples between two looks at whether to stop; the findings do not depend on it."""
 SAVE_EVERY_S = 30.0
 """How often what is known of a loop is kept [s]; a kill costs so much work at most."""

@@ -26,6 +26,8 @@ AT_ONCE = 20
 """Loops that are judged before their evaluations are handed on: blocks of many loops end in the same second."""
 MANY_LOOPS = 100
 """On a wider site every second block of a loop at rest is evaluated to be looked at, half of the loops at each."""
+WATCHED_S = 60
+"""Nobody looks who has asked for nothing for so long [s]: then no check is asked only to be shown."""
 MOST_WAITING = 3600
 """Seconds of samples that wait for verification; beyond, the machine is too slow and the oldest go."""
 LAGGING = 120
@@ -170,13 +172,16 @@ class Verifying:
                 continue
             failures[loop] = None
             try:
-                evaluations += engine.push(samples, show=self._is_shown(samples))
+                evaluations += engine.push(samples, show=self._is_shown(samples), asking=self._is_watched(samples))
                 rollups += engine.take_rollups().values()
                 self._empties.append((loop, engine.empties.take(), engine.empties.take_voids()))
             except Exception as error:  # noqa: BLE001 - one loop must not stop the others; counted, shown and logged
                 failures[loop] = error
         evaluations.sort(key=lambda evaluation: evaluation.time_s)
         return evaluations, rollups, failures
+
+    def _is_watched(self, samples: Samples) -> bool:
+        return self._live.looked_at >= int(samples.time_s[-1]) - WATCHED_S
 
     def _is_shown(self, samples: Samples) -> bool:
         block = (int(samples.time_s[-1]) + samples.step_s) // int(self._live.site.block)

@@ -60,6 +60,7 @@ from collector.web.limits import Limits
 from collector.web.proxy import BehindProxy
 from collector.web.security import Gate, Guard
 from collector.web.stream import Streams
+from collector.web.watched import Watched
 
 OPENAPI_PATH = "/api/openapi.json"
 
@@ -98,6 +99,7 @@ def create_app(
         redoc_url=None,
     )
     app.state.guard, app.state.streams = guard, streams
+    app.add_middleware(Watched, live=live, clock=clock)
     app.add_middleware(Compressed)
     app.add_middleware(Limits, refuse=failures.refuse)
     app.add_middleware(Door, access=access, web=web, guard=guard, answer=failures.answer, problems=live.problems)

@@ -26,6 +26,7 @@ from collector.live import LiveState
 from collector.web import cause_answers, overview, tag_rows, who, words
 from collector.web.compression import AS_IT_IS
 from collector.web.drawing import TrendPicture, draw
+from collector.web.lacking import disabled
 from collector.web.next_step import next_step
 from collector.web.paging import Find, PageNumber, fits, part_of
 from collector.web.security import Guard
@@ -92,6 +93,7 @@ class Pages:
             admin=Role.ADMIN,
             **values,
         )
+        page = disabled(page, who.current())
         return HTMLResponse(page, status, headers=AS_IT_IS if self._guard.token in page else None)
 
     def site(self, template: str, number: int = 1, find: str = "") -> HTMLResponse:

@@ -87,6 +87,26 @@ def test_answer_stands_where_nothing_it_follows_has_changed(monkeypatch: pytest.
     assert all(len(evaluation.results) == 1 for evaluation in told)
 
 
+def test_nothing_is_asked_for_those_who_do_not_look_and_what_is_told_is_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[int] = []
+
+    def check(window: Window) -> list[CheckResult]:
+        asked.append(window.end_s)
+        return [CheckResult(check="said", link=Link.TOTALS, verdict=Verdict.OK, reason=f"at {window.end_s - BEGIN}")]
+
+    monkeypatch.setattr(answers_module, "CHECKS", (Check("said", Link.TOTALS, check, 10),))
+    samples = samples_by_hand({"flow": np.full(900, 10.0)}, begin=BEGIN)
+    site = small_site(["flow"])
+    judged = [one.time_s for one in LoopEngine(site, "TB-07").push(samples)]
+    asked.clear()
+    shown = LoopEngine(site, "TB-07").push(samples, show=True, asking=False)
+    assert [one.time_s - BEGIN for one in shown] == list(range(10, 901, 10))
+    assert asked == judged == [one.time_s for one in shown if one.due]
+    for one in shown:
+        last = max(end for end in judged if end <= one.time_s)
+        assert one.results[0].reason == f"at {last - BEGIN}"
+
+
 def test_check_that_raises_becomes_an_answer_and_is_counted(monkeypatch: pytest.MonkeyPatch) -> None:
     def broken(window: Window) -> list[CheckResult]:
         raise ZeroDivisionError("by zero")

@@ -152,7 +152,7 @@ class CountingEngine(LoopEngine):
         self.seen: list[tuple[int, bool]] = []
         self.breaks = False
 
-    def push(self, samples: Samples, *, evaluate: bool = True, show: bool = False) -> list[Evaluation]:
+    def push(self, samples: Samples, *, evaluate: bool = True, show: bool = False, asking: bool = True) -> list[Evaluation]:
         if self.breaks:
             raise ValueError("broken")
         self.seen += [(int(time), evaluate) for time in samples.time_s]

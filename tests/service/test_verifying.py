@@ -148,7 +148,9 @@ async def test_on_a_wide_site_half_of_the_loops_are_shown_at_each_block(
     shown: dict[str, list[bool]] = {"TB-07": [], "TB-08": []}
     for loop, engine in verified.engines.items():
 
-        def push(part: Samples, *, evaluate: bool = True, show: bool = False, loop: str = loop) -> list[Evaluation]:
+        def push(
+            part: Samples, *, evaluate: bool = True, show: bool = False, asking: bool = True, loop: str = loop
+        ) -> list[Evaluation]:
             shown[loop].append(show)
             return []
 
@@ -158,3 +160,22 @@ async def test_on_a_wide_site_half_of_the_loops_are_shown_at_each_block(
         task.take({loop: samples(T0 + second, 1, loop) for loop in shown})
     await verified.end()
     assert all(sorted(turns) == [False, False, True, True] and turns[0] == turns[2] for turns in shown.values())
+
+
+async def test_checks_are_asked_to_be_shown_only_while_somebody_looks(
+    verified: Verified, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[tuple[int, bool]] = []
+
+    def push(part: Samples, *, evaluate: bool = True, show: bool = False, asking: bool = True) -> list[Evaluation]:
+        asked.append((int(part.time_s[-1]) + 1 - T0, asking))
+        assert show
+        return []
+
+    monkeypatch.setattr(verified.engines["TB-07"], "push", push)
+    task = verified.start()
+    verified.live.looked_at = float(T0 + 15)
+    for second in range(100):
+        task.take({"TB-07": samples(T0 + second, 1)})
+    await verified.end()
+    assert asked == [(end, end - 1 <= 15 + verifying.WATCHED_S) for end in range(10, 101, 10)]

@@ -94,3 +94,14 @@ async def test_there_is_no_documentation_page_that_loads_from_elsewhere(serve: S
 async def test_unknown_address_is_told_in_words(serve: Serve) -> None:
     answer = await serve(plant.healthy()).get("/nothing")
     assert "There is nothing at this address." in answer.text
+
+
+async def test_who_looks_is_noted_and_a_scrape_or_a_probe_does_not_look(serve: Serve) -> None:
+    served = serve(plant.healthy())
+    for path in ("/metrics", "/api/v1/healthz", "/api/v1/readyz", "/static/tallywire.css"):
+        await served.get(path)
+    assert served.live.looked_at == 0.0
+    for path in ("/", "/loops/TB-07", "/api/v1/loops"):
+        served.live.looked_at = 0.0
+        await served.get(path)
+        assert served.live.looked_at == plant.NOW, path
