@@ -162,7 +162,9 @@ class StateReader:
         column = samples.column("gauge_uptime")
         rows = changed(column, self._uptime)
         drops = np.diff(column[rows], prepend=self._uptime) < -RESTART_DROP_S
-        ledger += [LedgerEntry(time_s=int(samples.time_s[row]), kind="gauge-restart", role="gauge_uptime") for row in rows[drops]]
+        ledger += [
+            LedgerEntry(time_s=int(samples.time_s[row]), kind="gauge-restart", role="gauge_uptime") for row in rows[drops]
+        ]
         self._uptime = newest(column, self._uptime)
         return [int(row) for row in rows[drops]]
 
