@@ -16,6 +16,10 @@ COVERED = 0.99
 """Part of a lot that the history must hold."""
 EDGE = 0.289
 """A begin that lies anywhere in a row: standard deviation of a uniform part, 1/sqrt(12)."""
+SHARP_S = 60
+"""Rows up to this length know the flow at the moment at which a lot begins or ends [s]."""
+HELD_KNOWN = 0.3
+"""How well that is known which the damping holds back [parts of it]: the filter need not be of first order (own estimate)."""
 GROSS = 50.0
 """A lot that is off by more than this [%] is an entry gone wrong, no gauge."""
 
@@ -116,13 +120,32 @@ def _lot(window: Window, entry: MaterialTest) -> Lot | str:
 def stored_tonnes(window: Window, begin: int, end: int) -> tuple[float, float, float] | str:
     """Tonnes the gauge booked between two moments, their standard error from cut rows [t], and the mean flow under load [t/h].
 
-    From the finest rows that reach back; the gauge's total where it is whole, else the integral of the flow. A sentence
-    where the history does not hold the period.
+    From the finest rows that reach back; the gauge's total where it is whole, else the integral of the flow. What the damping
+    of the gauge still holds back at the end, or held at the begin, belongs to the lot or not. A sentence where the history does
+    not hold the period.
     """
     for rows in (window.blocks, window.minutes, window.hours):
         if len(rows) and rows.start_s[0] <= begin and rows.start_s[-1] + rows.length_s >= end:
-            return _tonnes(rows, begin, end)
+            found = _tonnes(rows, begin, end)
+            if isinstance(found, str) or rows.length_s > SHARP_S:
+                return found
+            held = _held(rows, begin, end, window.loop.gauge.damping)
+            return found[0] + held, float(np.hypot(found[1], HELD_KNOWN * held)), found[2]
     return "the history does not reach over it, and the ledger has no gauge tonnes for it"
+
+
+def _held(rows: Blocks, begin: int, end: int, damping: float) -> float:
+    """Tonnes that a first-order damping [s] holds back at the end less those it held at the begin.
+
+    From d F' = f - F: the integral of what passed is that of what is shown plus d (F(end) - F(begin)).
+    """
+    flows = []
+    for moment in (begin, end):
+        row = min(max(int(np.searchsorted(rows.start_s, moment, side="right")) - 1, 0), len(rows) - 1)
+        late = moment - rows.start_s[row] > 0.5 * rows.length_s
+        flows.append(float(rows.of("last" if late else "first", "flow")[row]))
+    held = damping * (flows[1] - flows[0]) / 3600.0
+    return held if np.isfinite(held) else 0.0
 
 
 def _tonnes(rows: Blocks, begin: int, end: int) -> tuple[float, float, float] | str:
