@@ -22,6 +22,8 @@ from checks.window import Window
 
 NAMED_FROM = 0.5
 """Probability a cause needs to be named."""
+STRAIGHT = 0.04
+"""Scatter about the line [parts of span, one standard deviation] above which it is no line whose pivot could be read."""
 SURE = 19.0
 """Odds from which a cause is named although the pivot is not known to 4 mA."""
 RANGED = frozenset({"upper-range", "lower-range", "raw-span", "output-trim", "live-zero-mix"})
@@ -110,7 +112,8 @@ def _finding(window: Window, line: Line, result: CheckResult, setup: CheckResult
         met = facts.get("gate_minutes", 0.0) <= 0.0
         decisive = factors.get(best.cause, 1.0) >= READ_BACK
         sure = best.odds >= SURE  # the odds hold the errors of both ends, so that no more data are needed
-        if ((met or sure) and best.probability >= NAMED_FROM) or decisive:
+        straight = facts.get("sigma", 0.0) <= STRAIGHT * line.span
+        if (straight and (met or sure) and best.probability >= NAMED_FROM) or decisive:
             cause, gate = best.cause, ()
     elif any(weight >= READ_BACK for weight in factors.values()):
         cause, gate = max(factors, key=lambda name: factors[name]), ()

@@ -23,8 +23,9 @@ HORIZON_S = 7200
 APART, MOVES = 0.02, 0.04
 """Difference that tells two rows apart; standard deviation of a signal that moves [parts of span]."""
 ROWS_OF_SPEED, SPEED_VARIED = 60, 0.1
-BETTER, CLEAN = 0.25, 0.012
-"""What a line in flow over speed leaves over: of what a line in flow leaves, and in parts of span."""
+FEW_ROWS = 20
+BETTER, FAR_BETTER, CLEAN = 0.25, 0.01, 0.012
+"""What a line in flow over speed leaves over: of what a line in flow leaves, of that on few rows, and in parts of span."""
 QUIET = 0.05
 TRIED_ROWS = 180
 """Rows at speeds that varied after which another variable would have been seen."""
@@ -48,7 +49,7 @@ def other_variable(window: Window, by_link: Mapping[Link, CheckResult]) -> Findi
         index = index[first:]
         step = np.abs(np.diff(rows.x, prepend=np.nan))
         index = index[(step[index] < QUIET * line.span) & (np.abs(rows.dx[index]) < QUIET * line.span)]
-        if len(index) < ROWS_OF_SPEED or float(np.ptp(speed[index])) < SPEED_VARIED * float(speed[index].mean()):
+        if len(index) < FEW_ROWS or float(np.ptp(speed[index])) < SPEED_VARIED * float(speed[index].mean()):
             return None
         x, y, v = rows.x[index], rows.y[index], speed[index]
         plain, by_load = _left(x, y), _left(x / v, y)
@@ -56,7 +57,7 @@ def other_variable(window: Window, by_link: Mapping[Link, CheckResult]) -> Findi
         if (
             root < by_load
             or float(y.std()) < MOVES * line.span
-            or by_load > BETTER * plain
+            or by_load > (BETTER if len(index) >= ROWS_OF_SPEED else FAR_BETTER) * plain
             or np.sqrt(by_load) > CLEAN * line.span
         ):
             return None

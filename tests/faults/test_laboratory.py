@@ -30,10 +30,6 @@ OPEN: dict[str, str] = {
     "undocumented-change": "no second setting shows in the numbers of this site",
 }
 """Causes that this site does not name yet, each with the reason; they may not be given another name either."""
-MISTAKEN: dict[str, str] = {
-    "wrong-variable": "the load passes the end of the output and is cut there, which looks like another upper range",
-}
-"""Causes that this site still gives another name to, each with the reason; the true one must stand beside it."""
 
 
 def _quick(case: Case) -> bool:
@@ -79,9 +75,6 @@ def test_quick_cause_of_moderate_size_is_named_right(case: Case, prefixes: Prefi
     print(outcome.told, outcome.changes)
     if case.plant_fault in OPEN:
         assert outcome.grade != WRONG
-        return
-    if case.plant_fault in MISTAKEN:
-        assert case.cause in " ".join(outcome.told)
         return
     alone = company(case.cause, ROLES) == {case.cause}
     assert outcome.grade in ((FIRST,) if alone else (FIRST, SET))
