@@ -137,6 +137,22 @@ GAUGE: Sequence[Ask] = (
         "zero where it was never read",
     ),
     Ask(
+        "dead_time",
+        "Dead time of the detector, where the counts it shows are not corrected for it?",
+        "5 us",
+        "0 s",
+        _quantity("s"),
+        "zero where the counts are corrected for it",
+    ),
+    Ask(
+        "counts_filtered",
+        "Does its damping smooth the count rate that it shows as well, yes or no?",
+        YES,
+        YES,
+        matches("yes|no", "yes or no"),
+        "",
+    ),
+    Ask(
         "load_per_attenuation",
         "Factor: load per unit of attenuation? (Enter: not known)",
         "153.85 kg/m",

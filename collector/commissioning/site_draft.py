@@ -119,7 +119,9 @@ def _gauge(loop: LoopAnswers) -> list[str]:
         else ["      speed_source: fixed", f"      fixed_speed: {speed}"]
     )
     activity, day = said.pop("activity", ""), said.pop("activity_date", "")
+    filtered = said.pop("counts_filtered", YES) == YES
     lines += _keys(GAUGE, said, "      ")
+    lines.append(f"      counts_filtered: {'true' if filtered else 'false'}   # whether the damping acts on the count rate too")
     if activity:
         lines += ["      source:   # as its papers name it, for reminders", f"        activity: {activity}"]
         lines.append(f"        activity_date: {day}")

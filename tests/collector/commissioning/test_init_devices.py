@@ -13,7 +13,7 @@ from collector.cli.init_devices import OwnConnections
 from collector.cli.main import main
 from collector.clock import SystemClock
 from collector.commissioning.looking import look
-from collector.commissioning.site_draft import LoopAnswers, SiteAnswers, roles_of, site_text
+from collector.commissioning.site_draft import SIDES, LoopAnswers, SiteAnswers, site_text
 from collector.commissioning.survey import survey
 from collector.commissioning.wizard import interview
 from config.errors import TallywireError
@@ -40,11 +40,12 @@ def answers_of(plant: StandingPlant, loop: str) -> dict[str, list[str]]:
         "Its host": [f"127.0.0.1:{gauge.port}"], "Its address": [plc.url], "Name of a loop": [loop],
         "gauge sends as 20 mA? (": [f"{declared.gauge.range.high:g} t/h"], "Damping": [f"{declared.gauge.damping:g} s"],
         "empty belt at the last tare": [f"{declared.gauge.empty_belt_rate:g} 1/s"], "Day of that tare": [str(declared.gauge.reference_date)],
-        "Background": [f"{declared.gauge.background:g} 1/s"],
+        "Background": [f"{declared.gauge.background:g} 1/s"], "Dead time": [f"{declared.gauge.dead_time:g} s"],
+        "smooth the count rate": ["yes" if declared.gauge.counts_filtered else "no"],
         "load per unit": [f"{declared.gauge.load_per_attenuation:.10g} kg/m"],
         "Belt speed at nominal": [f"{declared.drive.speed_at_nominal:g} m/s"],
     }  # fmt: skip
-    for role in roles_of("gauge"):
+    for role in SIDES["gauge"]:
         tag = declared.tags.get(role)
         if isinstance(tag, ModbusTag):
             order = "" if tag.order.value == "ABCD" else f" {tag.order.value}"
@@ -56,7 +57,7 @@ def answers_of(plant: StandingPlant, loop: str) -> dict[str, list[str]]:
 def asked(plant: StandingPlant, loop: str, answers: dict[str, list[str]], wait_s: float = 0.0) -> tuple[Answering, Site, str]:
     person = Answering(answers)
     found = interview(person, OwnConnections(SystemClock(), FAST, wait_s))
-    assert person.widest <= 80, max(person.said.splitlines(), key=len)
+    assert len(person.widest) <= 80, person.widest
     return person, parse_site(site_text(found), "site.yaml").site, site_text(found)
 
 
@@ -214,7 +215,7 @@ def test_gauge_that_is_a_server_is_proposed_by_names_and_units(plant: StandingPl
     answers = answers_of(plant, "TB-07")
     answers |= {"modbus or opcua": ["opcua", "opcua"], "Its address": [gauge_server, *answers["Its address"]]}
     answers |= {"values of the gauge read": ["gauge"], "values of the PLC read": ["plc"]}
-    for role in roles_of("gauge"):
+    for role in SIDES["gauge"]:
         answers.pop(f" {role}: ", None)
     person, site, _ = asked(plant, "TB-07", answers)
     loop = site.loops["TB-07"]

@@ -17,7 +17,7 @@ ANSWERS = [
     "north terminal", "north-terminal", "Potash: export 'quay'", "Mars/Base", "Atlantic/Reykjavik",
     "gauge-07", "", "192.0.2.17:99999", "192.0.2.17:1502", "", "y", "plc", "opcua", "http://plc", "opc.tcp://192.0.2.30:4840", "n",
     "TB-07", "", "420", "420 t/h", "8 s", "2.2", "2.2 m/s", "Cs-137", "370 MBq", "2024-02-20", "5200 1/s", "2026-05-14", "60 1/s",
-    "153.85 kg/m", "240 m",
+    "5 us", "perhaps", "no", "153.85 kg/m", "240 m",
     "", "", "", "", "2 s", "", "1.9 m/s", "",
     "", "input 0 float32", "input 2 float32", "somewhere", "input 4 float32 CDAB", "", "", "", "input 12 uint32, scale: 0.1", "", "", "",
     "n",
@@ -54,6 +54,7 @@ def test_answers_make_a_sound_site_file(
     assert (site.site, site.title, site.time_zone) == ("north-terminal", "Potash: export 'quay'", "Atlantic/Reykjavik")
     assert (loop.gauge.range.high, loop.plc.range.high, loop.gauge.damping, loop.plc.filter) == (420.0, 420.0, 8.0, 2.0)
     assert (loop.gauge.empty_belt_rate, loop.gauge.belt_length, loop.drive.speed_at_nominal) == (5200.0, 240.0, 1.9)
+    assert (loop.gauge.dead_time, loop.gauge.counts_filtered) == (5e-6, False)
     speed, flow = loop.tags["speed"], loop.tags["plc_flow"]
     assert isinstance(speed, ModbusTag)
     assert (speed.endpoint, speed.table, speed.address, speed.order) == ("gauge-07", "input", 4, "CDAB")
