@@ -117,7 +117,7 @@ def performance_of(
             met=ok if known and graded else None,
         )  # fmt: skip
 
-    rate, daily = per_operator / number, per_operator / days if days > 0.0 else 0.0
+    rate, daily = per_operator / number, per_operator / days if days >= 1.0 else None
     peak = max(cells.values(), default=0)
     crowded = sum(cell > BEGINS_ABOVE for cell in cells.values()) / number
     flooded = _flooded_s(times, since, end) / span if span else 0.0
@@ -126,7 +126,7 @@ def performance_of(
     figures = (
         figure("rate", "alerts in ten minutes, average, per operator", rate, "", "about 1; at most 2", isa, rate <= 2.0),
         figure("rate-very-likely", "the same by a stricter yardstick", rate, "", "below 1", memory, rate < 1.0),
-        figure("day", "alerts a day, per operator", daily, "", "about 144; at most 288", isa, daily <= 288.0),
+        figure("day", "alerts a day, per operator", daily, "", "about 144; at most 288", isa, (daily or 0.0) <= 288.0),
         figure("peak", "most alerts in ten minutes", float(peak), "", "at most 10", memory, peak <= BEGINS_ABOVE),
         figure("crowded", "ten-minute stretches with more than 10", 100 * crowded, "%", "below 1 %", isa, crowded < 0.01),
         figure("flood", "time in flood (from above 10 to below 5)", 100 * flooded, "%", "below 1 %", isa, flooded < 0.01),

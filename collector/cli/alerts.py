@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,7 +13,7 @@ from config.errors import TallywireError
 if TYPE_CHECKING:
     Subparsers = argparse._SubParsersAction[argparse.ArgumentParser]
 
-TOKEN = "TALLYWIRE_TOKEN"  # noqa: S105 - the name of the variable
+ANSWER_S = 15.0
 ORDERS = {
     "acknowledge": "say that you know of an alert",
     "shelve": "silence an alert for some hours",
@@ -31,8 +30,8 @@ def add(subparsers: Subparsers) -> None:
     parser = subparsers.add_parser(
         "alerts",
         help="see and handle the alerts of the running service",
-        description="The alerts of the running service. Where it asks who you are, a token of yours stands in "
-        f"the environment variable {TOKEN}.",
+        description="The alerts of the running service. Where it asks who you are, a token of yours stands in the "
+        " environment variable TALLYWIRE_TOKEN.",
     )
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     listed = commands.add_parser("list", help="what stands, most urgent first", description="1 where an alert stands.")
@@ -134,28 +133,21 @@ def run_order(args: argparse.Namespace) -> int:
 
 def _asked(args: argparse.Namespace, method: str, path: str, body: dict[str, Any] | None = None) -> Any:
     """What the service answers; its own words where it refuses."""
-    import ssl
-
     import httpx
 
+    from collector.commissioning.own_service import address_of, client_of, refused, silent
     from config.load import load_site
 
-    web = load_site(args.site).site.web
-    address = (args.page or f"{web.address}:{web.port}").rstrip("/")
-    headers = {"Accept": "application/json"}
-    if os.environ.get(TOKEN):
-        headers["Authorization"] = f"Bearer {os.environ[TOKEN]}"
+    site = load_site(args.site).site
+    address = (args.page or address_of(site)).rstrip("/")
     try:
-        verify = ssl.create_default_context(cafile=args.ca)
-        with httpx.Client(timeout=15.0, trust_env=False, verify=verify) as client:
-            answer = client.request(method, f"{address}/api/v1{path}", json=body, headers=headers)
+        with client_of(site, timeout=ANSWER_S, base=address, ca=args.ca) as client:
+            answer = client.request(method, f"/api/v1{path}", json=body, headers={"Accept": "application/json"})
         said = answer.json()
     except (httpx.HTTPError, httpx.InvalidURL, OSError, ValueError) as error:
-        raise TallywireError(
-            f"the service does not answer ({type(error).__name__})", where=address,
-            fix="start it with `tallywire run`, or name its address with --page",
-        ) from error  # fmt: skip
+        raise silent(error, address) from error
     if answer.is_success:
         return said
-    fix = said.get("fix") or (f"set {TOKEN} to a token of yours" if answer.status_code == 401 else "")
-    raise TallywireError(said.get("detail", f"HTTP {answer.status_code}"), where=address, fix=fix)
+    scope = "read" if method == "GET" else "operate"
+    fix = said.get("fix") if answer.status_code not in (401, 403) else refused(answer, scope)
+    raise TallywireError(said.get("detail", f"HTTP {answer.status_code}"), where=address, fix=fix or "")

@@ -117,11 +117,11 @@ def _opening(check: CheckRun, goes_on: bool) -> str:
 
 async def _walk(check: CheckRun, loaded: LoadedSite, path: Path) -> None:
     from collector.clock import SystemClock
-    from collector.commissioning.readers import OwnReader, ServiceReader, service_of
+    from collector.commissioning.readers import OwnReader, ServiceReader, service_runs
     from collector.commissioning.walking import Terminal, walk
 
-    clock, address = SystemClock(), service_of(loaded.site)
-    reader = OwnReader(loaded.site, check.loop, clock) if address is None else ServiceReader(address, check.loop)
+    clock, site = SystemClock(), loaded.site
+    reader = ServiceReader(site, check.loop) if service_runs(site) else OwnReader(site, check.loop, clock)
     try:
         await walk(check, reader, clock, Terminal(), path)
     finally:

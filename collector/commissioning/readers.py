@@ -8,6 +8,7 @@ from collections.abc import Mapping
 import httpx
 
 from collector.clock import Clock
+from collector.commissioning.own_service import address_of, async_client_of, client_of, refused, silent
 from collector.live import LiveState
 from collector.reading import BAD, Reading
 from collector.sources.build import silence_libraries, source_of
@@ -63,9 +64,9 @@ class OwnReader:
 class ServiceReader:
     """Reads what the running service has read last, over its REST interface."""
 
-    def __init__(self, address: str, loop: str) -> None:
-        self._client = httpx.AsyncClient(base_url=address, timeout=ANSWER_S, trust_env=False)
-        self._address, self._loop = address, loop
+    def __init__(self, site: Site, loop: str, address: str = "") -> None:
+        self._client = async_client_of(site, timeout=ANSWER_S, base=address)
+        self._address, self._loop = address or address_of(site), loop
 
     async def read(self) -> Mapping[str, Reading]:
         """The newest reading of each role."""
@@ -93,14 +94,26 @@ class LiveReader:
         return {role: reading for (loop, role), reading in self._live.readings.items() if loop == self._loop}
 
 
-def service_of(site: Site) -> str | None:
-    """Address of the running service of this site; None where none answers, or it is of another site."""
-    address = f"http://{site.web.host}:{site.web.port}"
+def service_runs(site: Site) -> bool:
+    """Whether the service of this site answers; False where none does, or one of another site.
+
+    Raises
+    ------
+    TallywireError
+        It answers and asks who is there, or does not prove itself.
+    """
     try:
-        answer = httpx.get(f"{address}/api/v1/site", timeout=ANSWER_S, trust_env=False)
-        return address if answer.status_code == 200 and answer.json().get("site") == site.site else None
-    except (httpx.HTTPError, ValueError):
-        return None
+        with client_of(site, timeout=ANSWER_S) as client:
+            answer = client.get("/api/v1/site")
+        if answer.status_code in (401, 403):
+            raise TallywireError("the service asks who you are", where=address_of(site), fix=refused(answer, "operate"))
+        return answer.status_code == 200 and answer.json().get("site") == site.site
+    except httpx.HTTPError as error:
+        if "CERTIFICATE_VERIFY_FAILED" in str(error):
+            raise silent(error, address_of(site)) from error
+        return False
+    except ValueError:
+        return False
 
 
 def _reading(loop: str, row: Mapping[str, object]) -> Reading:
