@@ -16,15 +16,20 @@ import pytest
 from checks.commissioning.guess import Known
 from checks.commissioning.plausible import Expected
 from checks.samples import BAD
+from collector.cli.init_devices import OwnConnections
 from collector.clock import SystemClock
 from collector.commissioning.browsing import browse
 from collector.commissioning.locate import locate, narrow, tolerance
 from collector.commissioning.registers import SlowReader
 from collector.commissioning.scan import Scan
 from collector.commissioning.scan_match import matches
+from collector.commissioning.site_draft import site_text
 from collector.commissioning.survey import survey
+from collector.commissioning.wizard import interview
 from collector.sources.guard import READ_SERVICES
+from config.load import parse_site
 from config.model import ByteOrder, FlowRange, Gauge, ModbusEndpoint, Plc, RawSpan, WireType
+from tests.collector.commissioning.answering import Answering
 from tests.collector.sources.sites import modbus_site, opcua_site
 from tests.collector.sources.wire import TimedProxy, opcua_requests
 from tests.peers.peer import Peer, libmodbus, node
@@ -130,6 +135,25 @@ async def test_browsing_a_server_on_node_finds_its_nodes_and_proposes_the_flow(t
     assert "Browse" in asked
     session = sent[2:-1]
     assert session[-1] - session[0] >= (len(session) - 1) / rate - 0.1
+
+
+def test_wizard_offers_the_nodes_of_a_server_on_node_and_the_registers_of_a_server_in_c(c_server: Peer, tmp_path: Path) -> None:
+    with node("opcua_server.js", str(tmp_path / "pki")) as peer:
+        person = Answering(
+            {
+                "short name of the site": ["peers"], "Name of a device": ["gauge", "plc"], "modbus or opcua": ["", "opcua"],
+                "Its host": [f"127.0.0.1:{c_server.port}"], "Its address": [f"opc.tcp://127.0.0.1:{peer.port}/plc"],
+                "Name of a loop": ["TB-07"], "20 mA? (such": ["600 t/h"], " flow: ": ["holding 100 float32"],
+            }
+        )  # fmt: skip
+        found = interview(person, OwnConnections(SystemClock(), 20.0, 0.0))
+        asked = json.loads(peer.ask("{"))
+    flat = " ".join(person.said.split())
+    assert "s=flow 456.5 t/h] by name, unit t/h, range as declared" in flat
+    assert "flow 123.456 t/h good" in flat
+    assert set(asked) <= READ_SERVICES | {"OpenSecureChannel", "CloseSecureChannel"}
+    tags = parse_site(site_text(found), "site.yaml").site.loops["TB-07"].tags
+    assert {"flow", "plc_flow", "plc_range_high", "plc_unit", "drive_running"} <= set(tags)
 
 
 def endpoint(peer: Peer) -> ModbusEndpoint:
