@@ -1,4 +1,4 @@
-"""What every folder of tests may use."""
+"""What every folder of tests may use, and which tests share a worker."""
 
 from __future__ import annotations
 
@@ -15,3 +15,26 @@ def postgres_server() -> Iterator[Server]:
     server = Server()
     yield server
     server.close()
+
+
+def shared_place(item: pytest.Item) -> str | None:
+    """The widest place whose tests share a fixture that this test asks for: its module, or the folder of a fixture that a
+    package makes once; None where each test makes its own."""
+    places = set()
+    for definitions in getattr(item, "_fixtureinfo").name2fixturedefs.values():  # noqa: B009 - pytest has no public name for it
+        fixture = definitions[-1]
+        if fixture.baseid.startswith("tests"):
+            if fixture.scope == "package":
+                places.add(fixture.baseid)
+            elif fixture.scope == "module":
+                places.add(item.nodeid.partition("::")[0])
+    return min(places, key=len, default=None)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Tests that share a fixture run on one worker; spread over three, each of them would make it."""
+    for item in items:
+        place = shared_place(item)
+        if place is not None and item.get_closest_marker("xdist_group") is None:
+            item.add_marker(pytest.mark.xdist_group(place))

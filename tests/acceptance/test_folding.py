@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from deploy.plant.faults import FAULTS
-from tests import FULL
+from tests import crossed
 from tests.acceptance.simulated import LOOPS, Order, tell
 from tests.checks.runs_of_terminal import BEGIN, terminal
 
@@ -22,13 +22,8 @@ ALONE = (
     "mode-left-on",
 )
 
-TRIED = [
-    (fault, loop) for place, fault in enumerate(ALONE) for turn, loop in enumerate(LOOPS) if FULL or turn == place % len(LOOPS)
-]
-"""Every fault on every loop with TALLYWIRE_FULL=1; in an ordinary run on one loop each."""
 
-
-@pytest.mark.parametrize(("fault", "loop"), TRIED)
+@pytest.mark.parametrize(("fault", "loop"), crossed(ALONE, LOOPS))
 def test_fault_that_comes_and_goes_is_one_episode_under_its_name(fault: str, loop: str) -> None:
     assert fault in FAULTS
     told = tell(terminal(), loop, BEGIN, END_S, SEED, [Order(ON_S, fault), Order(OFF_S, fault, on=False)])

@@ -15,20 +15,24 @@ import pytest
 
 from deploy.plant.site_file import site_text
 from deploy.plant.terminal import fresh, specs_at
+from tests import FULL
 from tests.acceptance.simulated import Order, samples_of
 from tests.checks.runs_of_terminal import BEGIN
 
 LOOP, SEED, HOUR = "TB-07", 11, 3600
+HOURS = 24 if FULL else 8
+"""The whole day with TALLYWIRE_FULL=1."""
 FAULTS = {
-    "zero-counts": (3 * HOUR + 200, 4 * HOUR),
-    "detector-temperature": (7 * HOUR + 200, 8 * HOUR),
-    "upper-range": (11 * HOUR + 200, 13 * HOUR),
-    "total-time-base": (18 * HOUR + 200, 24 * HOUR),
-}
+    fault: (int(begin * HOURS * HOUR) + 200, int(end * HOURS * HOUR))
+    for fault, begin, end in (
+        ("zero-counts", 1 / 8, 1 / 6), ("detector-temperature", 7 / 24, 1 / 3), ("upper-range", 11 / 24, 13 / 24),
+        ("total-time-base", 3 / 4, 1),
+    )
+}  # fmt: skip
 ORDERS = [
     order
     for fault, (begin, end) in FAULTS.items()
-    for order in (Order(begin, fault), *([Order(end, fault, on=False)] if end < 24 * HOUR else []))
+    for order in (Order(begin, fault), *([Order(end, fault, on=False)] if end < HOURS * HOUR else []))
 ]
 
 
@@ -40,7 +44,7 @@ def write_day(folder: Path) -> tuple[Path, Path]:
     with data.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
         roles: list[str] = []
-        for samples in samples_of(LOOP, BEGIN, 24 * HOUR, SEED, ORDERS):
+        for samples in samples_of(LOOP, BEGIN, HOURS * HOUR, SEED, ORDERS):
             if not roles:
                 roles = list(samples.values)
                 writer.writerow(["time", *roles])

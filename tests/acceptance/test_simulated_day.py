@@ -9,6 +9,7 @@ from config.load import parse_site
 from config.model import Site
 from deploy.plant.site_file import site_text
 from deploy.plant.terminal import fresh, specs_at
+from tests import crossed
 from tests.acceptance.simulated import LOOPS, READ_BACK, Order, tell
 
 BEGIN = 1_800_000_000
@@ -31,8 +32,7 @@ def test_healthy_day_raises_no_alert(site: Site, loop: str) -> None:
     assert tell(site, loop, BEGIN, 24 * 3600, SEED) == []
 
 
-@pytest.mark.parametrize("loop", LOOPS)
-@pytest.mark.parametrize("fault", ["zero-counts", "detector-temperature"])
+@pytest.mark.parametrize(("fault", "loop"), crossed(("zero-counts", "detector-temperature"), LOOPS))
 def test_sudden_fault_is_alerted_under_its_name_within_90_s(site: Site, loop: str, fault: str) -> None:
     told = tell(site, loop, BEGIN, QUIET_S + 300, SEED, [Order(QUIET_S, fault)])
     assert told[0].change.episode.finding.cause == fault
@@ -41,8 +41,7 @@ def test_sudden_fault_is_alerted_under_its_name_within_90_s(site: Site, loop: st
 
 
 @pytest.mark.timeout(900)
-@pytest.mark.parametrize("loop", LOOPS)
-@pytest.mark.parametrize("fault", ["upper-range", "upper-range@plc"])
+@pytest.mark.parametrize(("fault", "loop"), crossed(("upper-range", "upper-range@plc"), LOOPS))
 def test_changed_range_is_named_within_90_s_where_both_ranges_are_read_back(site: Site, loop: str, fault: str) -> None:
     told = tell(site, loop, BEGIN, QUIET_S + 600, SEED, [Order(QUIET_S + 200, fault)])
     assert told[0].second <= QUIET_S + 200 + 90
@@ -51,8 +50,7 @@ def test_changed_range_is_named_within_90_s_where_both_ranges_are_read_back(site
 
 
 @pytest.mark.timeout(900)
-@pytest.mark.parametrize("loop", LOOPS)
-@pytest.mark.parametrize("fault", ["upper-range", "upper-range@plc"])
+@pytest.mark.parametrize(("fault", "loop"), crossed(("upper-range", "upper-range@plc"), LOOPS))
 def test_changed_range_is_alerted_within_90_s_and_named_within_30_min_by_the_flow_alone(
     site: Site, loop: str, fault: str
 ) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from tests import crossed
 from tests.acceptance.simulated import Order, tell
 from tests.checks.runs_of_terminal import BEGIN, terminal
 
@@ -14,9 +15,9 @@ PAIRS = (
 )  # fmt: skip
 
 
-@pytest.mark.parametrize("loop", ["TB-07", "TB-08"])
-@pytest.mark.parametrize(("first", "second"), PAIRS)
-def test_both_of_two_faults_are_named(loop: str, first: str, second: str) -> None:
+@pytest.mark.parametrize(("pair", "loop"), crossed(PAIRS, ("TB-07", "TB-08")), ids=str)
+def test_both_of_two_faults_are_named(pair: tuple[str, str], loop: str) -> None:
+    first, second = pair
     told = tell(terminal(), loop, BEGIN, 3800 + 2400, SEED, [Order(3800, first), Order(4000, second)])
     latest = {item.change.episode.id: item.change for item in told}
     standing = {change.episode.finding.cause for change in latest.values() if change.kind != "returned"}

@@ -102,8 +102,9 @@ def run() -> Iterator[Run]:
         assert not thread.is_alive()
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="package")
 def chromium() -> Iterator[Browser]:
+    """One browser for all tests of this folder; what a test opens in it is its own."""
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
         yield browser
@@ -157,7 +158,7 @@ class Past:
     populated: Populated
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def past(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Past]:
     faults = {"TB-07": (Order(PAST_HOURS * 3600 - 3000, "upper-range@plc"),)}
     populated = populate(tmp_path_factory.mktemp("past"), PAST_HOURS, faults=faults)

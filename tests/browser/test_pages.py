@@ -32,8 +32,9 @@ TRIED = list(STATES) if FULL else ["faulty", "starting"]
 @pytest.mark.parametrize("state", TRIED)
 def test_pages_render_without_console_errors_and_ask_no_other_host(run: Run, visit: Open, state: str) -> None:
     running = run(STATES[state], alerts=state == "faulty")
+    seen = visit(running.base)
     for path in PATHS:
-        seen = visit(running.base + path)
+        seen.page.goto(running.base + path)
         expect(seen.page.locator("h1")).to_be_visible()
         seen.page.wait_for_load_state("load")
         assert seen.errors == []
@@ -43,8 +44,9 @@ def test_pages_render_without_console_errors_and_ask_no_other_host(run: Run, vis
 @pytest.mark.parametrize("state", ["faulty", "starting"] if FULL else ["faulty"])
 def test_phone_needs_no_sideways_scroll(run: Run, visit: Open, state: str) -> None:
     running = run(STATES[state], alerts=state == "faulty")
+    page = visit(running.base, width=360).page
     for path in PATHS:
-        page = visit(running.base + path, width=360).page
+        page.goto(running.base + path)
         page.evaluate("document.querySelectorAll('details').forEach((item) => { item.open = true })")
         assert page.evaluate("document.documentElement.scrollWidth") <= 360, path
 
