@@ -24,6 +24,8 @@ QUICK = 2
 """Rows that do where the lag is learnt: what a second of it makes of the flow's own movement is in the uncertainty."""
 SHORT, LONG = 3, 6
 """Rows of the short and of the long mean."""
+ROWS_OF_BEGIN, SEEN = 3, 3.0
+"""Rows that show the begin of a step: a quiet one, the one with the step in it, one behind it; noise that a quiet row may have."""
 STEADINESS = 0.35
 """A row that deviates less than this part of the largest one breaks the case for a fault: transients die away, faults stay."""
 
@@ -114,7 +116,8 @@ def _stretch(
 ) -> Recent | None:
     """The newest stretch beyond the limit of this verdict, None where there is none.
 
-    A fault needs a learnt lag, two rows that stand together, and noise and lag both at their worst.
+    A fault needs a learnt lag, two rows that stand together or of which the first holds the change, and noise and lag both at their
+    worst.
     """
     newest = len(rows) - 1
     is_fault = verdict is Verdict.FAULT
@@ -129,13 +132,14 @@ def _stretch(
     systematic = floor_variance(line, float(expected[newest]), *floor)
     honest, span = 2.0 * float(np.sqrt(systematic)), line.span / 100.0
     least = (limit.fault * span + honest) if is_fault else max(limit.suspect * span, honest)
+    began = is_fault and has_just_begun(each, sigma)
     found = sequential.beyond(
         each, rows.ends[some], sigma=sigma, rho=rho, late_s=kernel.uncertainty_s, length_s=rows.length_s, limit=least,
-        least=QUICK if is_fault else 1 if kernel.learnt else SHORT,
+        least=QUICK if is_fault and not began else 1 if kernel.learnt else SHORT,
     )  # fmt: skip
     if found is None:
         return None
-    if is_fault and (abs(found.mean) - found.noise - found.moved <= least or not lasts(each[-QUICK:])):
+    if is_fault and (abs(found.mean) - found.noise - found.moved <= least or not (began or lasts(each[-QUICK:]))):
         return None
     standard = found.noise / sequential.level(rows.length_s)
     mean = slice(newest + 1 - found.rows, newest + 1)
@@ -143,6 +147,17 @@ def _stretch(
         verdict=verdict, deviation=found.mean, uncertainty=float(2.0 * np.sqrt(standard**2 + systematic) + found.moved),
         shown=float(rows.y[mean].mean()), expected=float(expected[mean].mean()), rows=found.rows,
     )  # fmt: skip
+
+
+def has_just_begun(each: Floats, sigma: float) -> bool:
+    """Whether a change lies inside the last row but one: it stands between the quiet row before it and the newest.
+
+    `each` (n,) deviations of adjacent rows [t/h], the newest last; `sigma` the standard deviation of a quiet one.
+    """
+    if len(each) < ROWS_OF_BEGIN:
+        return False
+    quiet, between, newest = each[-ROWS_OF_BEGIN:] * np.sign(each[-1])
+    return bool(abs(quiet) <= SEEN * sigma <= between <= newest)
 
 
 def lasts(each: Floats) -> bool:

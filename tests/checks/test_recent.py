@@ -7,7 +7,7 @@ import pytest
 
 from checks.lag import Kernel
 from checks.lines import Line, Rows, chain, rows_of
-from checks.recent import Recent, judge_recent
+from checks.recent import Recent, has_just_begun, judge_recent
 from checks.result import Verdict
 from config.limits import SpanLimit
 from tests.checks.simulation import Chain, steady_load
@@ -71,3 +71,20 @@ def test_difference_just_beyond_the_suspect_limit_takes_rows_to_show() -> None:
 def test_difference_below_the_suspect_limit_is_none_however_long_it_stands() -> None:
     assert judged(0.8, 6, learnt=True).verdict is Verdict.OK
     assert judged(0.8, 100, learnt=True).verdict is Verdict.OK
+
+
+@pytest.mark.parametrize(
+    ("each", "begun"),
+    [
+        ((0.1, 2.0, 5.2), True),
+        ((-0.1, -2.0, -5.2), True),
+        ((0.1, 0.1, 5.2), False),
+        ((0.1, 5.2, 2.0), False),
+        ((1.0, 2.0, 5.2), False),
+        ((0.1, -2.0, 5.2), False),
+        ((2.0, 5.2), False),
+    ],
+)
+def test_step_inside_a_row_stands_between_a_quiet_row_and_a_whole_one(each: tuple[float, ...], begun: bool) -> None:
+    """Noise of 0.15 t/h: a row may be off by 0.45 t/h and quiet; a lone row, one that dies away and a ramp are no begin."""
+    assert has_just_begun(np.array(each), 0.15) is begun
