@@ -1,11 +1,12 @@
 """Are the stated uncertainties honest? Draws of faults of known size, begin and tonnes; how often the interval holds the truth.
 
-    .venv/bin/python -P tests/bench/coverage.py [--draws 400] [--seed 1]
+    .venv/bin/python -P tests/bench/coverage.py [--draws 1800] [--seed 1]
 
 Each draw takes a loop of the invented terminal, a fault of random size, a random begin under a random load, and asks what the
 diagnosis says of it at the end: since when (95 %), how many tonnes (k = 2), which range the far side behaves as if it had
 (k = 2). The median width of the intervals stands beside their coverage. The truth is the plant's own: the same run with the same noise and without the fault. What
-output, card, digital steps and totals may honestly be off is drawn too, for the intervals allow for it.
+output, card, digital steps and totals may honestly be off is drawn too, for the intervals allow for it. Of 1,800 draws about
+400 tell a range by steps.
 """
 
 from __future__ import annotations
@@ -48,7 +49,7 @@ LEVEL = (0.92, 0.98)
 """Coverage that counts as honest for intervals of 95 %."""
 
 WIDE = {
-    "onset, line": "whole seconds: one second less and most would hold less than 95 %",
+    "onset, line": "the fewest whole seconds that hold 95 %: one less and most would hold less",
     "onset, total": "blocks of 10 s: most intervals are two blocks, and one would do",
     "tonnes, total": "allows for a total that is read up to 1 s beside its flow at every break",
 }
@@ -161,14 +162,16 @@ def _range(kind: str, severity: float, span: float, whole: bool) -> tuple[float,
 
 
 def _read(samples: Samples, without: tuple[str, ...], span: float, rng: np.random.Generator) -> Samples:
-    """The run as a site reads it that lacks these roles: digital steps are off by what they may be, and the total of the PLC
-    is read up to 1 s later than its flow."""
+    """The run as a site reads it that lacks these roles: digital steps are off by what they may be, and the total of the PLC,
+    which adds up what the block gives, is read up to 1 s later than its flow."""
     values = {role: column for role, column in samples.values.items() if role not in without}
     late_s, total = int(rng.integers(0, 2)), values["plc_total"]
     for role, full, zero in (("gauge_output", 16.0, 4.0), ("plc_flow", span, 0.0)):
         gain, offset = DIGITAL_GAIN * float(rng.standard_normal()), DIGITAL_OFFSET * float(rng.standard_normal())
         if role in values:
-            values[role] = values[role] + gain * (values[role] - zero) + offset * full
+            off = gain * (values[role] - zero) + offset * full
+            values[role] = values[role] + off
+            total = total + np.cumsum(off) / 3600.0 if role == "plc_flow" else total
     values["plc_total"] = np.concatenate([total[late_s:], np.full(late_s, total[-1])])
     quality = {role: samples.quality[role] for role in values}
     return Samples(loop=samples.loop, step_s=1, time_s=samples.time_s, values=values, quality=quality, flags=samples.flags)
@@ -201,7 +204,7 @@ def table(found: list[Draw]) -> dict[str, tuple[int, int]]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--draws", type=int, default=400)
+    parser.add_argument("--draws", type=int, default=1800)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--misses", action="store_true", help="print every interval that missed")
     arguments = parser.parse_args()
