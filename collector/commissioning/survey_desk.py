@@ -10,18 +10,15 @@ from pathlib import Path
 from typing import Any
 
 from collector.clock import Clock
+from collector.commissioning.lender import Lender
 from collector.commissioning.registers import RATE
 from collector.commissioning.survey import WAIT_S, survey
 from collector.commissioning.survey_dict import as_dict
-from collector.live import EndpointState, LiveState
+from collector.commissioning.turn import Turn
+from collector.live import LiveState
 from config.errors import TallywireError
 from config.model import RecordedTag, Site
 
-LENT_S = 120.0
-"""For how long a connection is lent at a time; each read renews it [s]."""
-LETTING_GO_S = 8.0
-LOOK_S = 0.2
-HELD = (EndpointState.UP, EndpointState.DEGRADED)
 MOST_RATE = 10.0
 VERSION = 1
 
@@ -64,8 +61,9 @@ class Standing:
 class SurveyDesk:
     """Begins and stops surveys, and keeps the last. `folder` is where it is kept; None: in memory alone."""
 
-    def __init__(self, live: LiveState, clock: Clock, folder: Path | None) -> None:
+    def __init__(self, live: LiveState, clock: Clock, folder: Path | None, turn: Turn | None = None) -> None:
         self._live, self._clock = live, clock
+        self._lender, self._turn = Lender(live, clock), turn or Turn()
         self._file = None if folder is None else folder / "survey.json"
         self._task: asyncio.Task[None] | None = None
         self._last: dict[str, Any] | None = None
@@ -104,6 +102,7 @@ class SurveyDesk:
         names = [name for name in site.endpoints if name in _read_of(mine)]
         if not names:
             raise TallywireError("no tag of it is read from a device", fix="a site of recorded data has nothing to survey")
+        self._turn.take(f"a survey by {by}")
         self.standing = Standing(stage=Stage.CONNECTING, by=by, loop=loop, rate=rate, begun=self._clock.now())
         self._task = asyncio.create_task(self._run(self.standing, mine, names if borrow else []), name="survey")
 
@@ -112,6 +111,9 @@ class SurveyDesk:
         if self._task is not None and not self._task.done():
             self._task.cancel()
             await asyncio.wait({self._task})
+            if self.standing.stage in RUNNING:  # it was stopped before its first step
+                self.standing.stage = Stage.STOPPED
+                self._turn.give()
 
     def close(self) -> None:
         """End with the service."""
@@ -119,18 +121,19 @@ class SurveyDesk:
             self._task.cancel()
 
     async def _run(self, standing: Standing, site: Site, lent: list[str]) -> None:
+        to = f"the survey of {standing.by}"
         try:
-            await self._borrow(lent, standing.by)
+            await self._lender.borrow(lent, to)
             standing.stage = Stage.READING
 
             def progress(done: int, total: int) -> None:
                 standing.done, standing.total = done, total
-                self._lend(lent, standing.by)
+                self._lender.lend(lent, to)
 
             def tell(words: str) -> None:
                 if words.startswith("a second look"):
                     standing.stage = Stage.SECOND_LOOK
-                self._lend(lent, standing.by)
+                self._lender.lend(lent, to)
 
             found = await survey(site, self._clock, rate=standing.rate, tell=tell, progress=progress)
             self._keep(
@@ -145,32 +148,8 @@ class SurveyDesk:
         except OSError as error:
             standing.stage, standing.problem = Stage.FAILED, f"the survey cannot be kept: {error.strerror or error}"
         finally:
-            self._give_back(lent)
-
-    async def _borrow(self, names: list[str], by: str) -> None:
-        """Let the pollers go of their connections, and wait until they have, which they do at their next poll."""
-        self._lend(names, by)
-        until = self._clock.monotonic() + LETTING_GO_S
-        while any(self._live.endpoints[name].state in HELD for name in names if name in self._live.endpoints):
-            if self._clock.monotonic() >= until:
-                return
-            await self._clock.sleep_until(self._clock.monotonic() + LOOK_S)
-
-    def _lend(self, names: list[str], by: str) -> None:
-        for name in names:
-            status = self._live.endpoints.get(name)
-            if status is not None:
-                status.lent_to, status.lent_until = f"the survey of {by}", self._clock.now() + LENT_S
-        if names:
-            self._live.touch()
-
-    def _give_back(self, names: list[str]) -> None:
-        for name in names:
-            status = self._live.endpoints.get(name)
-            if status is not None:
-                status.lent_until = 0.0
-        if names:
-            self._live.touch()
+            self._lender.give_back(lent)
+            self._turn.give()
 
     def _keep(self, content: dict[str, Any]) -> None:
         self._last = content

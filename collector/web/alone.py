@@ -12,6 +12,8 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from collector.clock import Clock
 from collector.commissioning.drafts import Drafts
+from collector.commissioning.init_desk import InitDesk
+from collector.commissioning.turn import Turn
 from collector.exports.jobs import Jobs
 from collector.web import failing, init_page, openapi, pages, static_files, verify_page, words
 from collector.web.compression import AS_IT_IS, Compressed
@@ -61,7 +63,7 @@ def create_alone(clock: Clock, *, start: str, folder: Path | None = None) -> Fas
     app.add_middleware(Gate, guard=guard, refuse=failures.refuse)
     faces, jobs = AlonePages(env, clock, guard), Jobs(clock)
     app.state.guard, app.state.exports, app.state.streams = guard, jobs, NoStreams()
-    app.include_router(init_page.router(init_page.InitPages(faces, Drafts(clock, folder), guard)))
+    app.include_router(init_page.router(init_page.InitPages(faces, Drafts(clock, folder), guard, InitDesk(clock, Turn()))))
     app.include_router(verify_page.router(verify_page.VerifyPages(faces, jobs, guard)))
     static_files.serve(app, files)
 

@@ -16,8 +16,11 @@ from collector.alerts.desk import AlertDesk
 from collector.clock import Clock
 from collector.commissioning.check_desk import CheckDesk
 from collector.commissioning.drafts import Drafts
+from collector.commissioning.init_desk import InitDesk
+from collector.commissioning.lender import Lender
 from collector.commissioning.readers import LiveReader
 from collector.commissioning.survey_desk import SurveyDesk
+from collector.commissioning.turn import Turn
 from collector.delivery.desk import DeliveryDesk
 from collector.exports.jobs import Jobs
 from collector.history.store import Store
@@ -127,11 +130,13 @@ def create_app(
     accountant = Accountant(live.site, live.site_sha256, store, desk.past, clock, book) if store is not None else None
     checks = CheckDesk(live.site, live.site_sha256, lambda loop: LiveReader(live, loop), clock, book, folder)
     app.include_router(check_page.router(check_page.CheckPages(faces, live, checks, book, guard)))
-    surveys = SurveyDesk(live, clock, folder)
+    turn = Turn()
+    surveys = SurveyDesk(live, clock, folder, turn)
     app.include_router(survey_page.router(survey_page.SurveyPages(faces, live, surveys, guard)))
     app.include_router(plan_page.router(plan_page.PlanPages(faces, live, clock)))
     app.include_router(calibration_page.router(calibration_page.CalibrationPages(faces, live, store, book, clock, guard)))
-    app.include_router(init_page.router(init_page.InitPages(faces, Drafts(clock, folder), guard)))
+    looks = InitDesk(clock, turn, Lender(live, clock))
+    app.include_router(init_page.router(init_page.InitPages(faces, Drafts(clock, folder), guard, looks)))
     jobs = Jobs(clock)
     app.state.exports = jobs
     app.include_router(verify_page.router(verify_page.VerifyPages(faces, jobs, guard)))

@@ -13,7 +13,7 @@ from collector.web import who
 from collector.web.security import Guard
 from config.errors import TallywireError
 
-MOST_FIELDS = 40
+MOST_FIELDS = 60
 NAME_LENGTH, REASON_LENGTH = 80, 400
 
 

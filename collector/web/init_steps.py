@@ -166,36 +166,52 @@ def _plc(found: SiteAnswers, number: int, form: Mapping[str, str], wrong: dict[s
 
 
 def _tags(found: SiteAnswers, number: int, form: Mapping[str, str], wrong: dict[str, TallywireError]) -> str:
-    tags_so_far(found, number, form, wrong, whole=True)
+    tags_so_far(found, number, form, wrong)
+    if not form.get("flow", "").strip():
+        wrong["flow"] = TallywireError("the flow is needed", fix="nothing can be verified without it")
+    loop = found.loops[number]
+    for whose, side in (("gauge", loop.gauge), ("PLC", loop.plc)):
+        low, _, high = form.get(f"ends-{whose}", "").partition(" to ")
+        ends = _answered([ask for ask in GAUGE if ask.key in ("low", "high")], {"low": low, "high": high}, {}) if high else {}
+        if not wrong and len(ends) == 2:
+            side.update(ends)
     return "step=loops"
 
 
-def tags_so_far(
-    found: SiteAnswers, number: int, form: Mapping[str, str], wrong: dict[str, TallywireError], *, whole: bool = False
-) -> None:
-    """Take the tags of a form; the flow may be missing as long as it is not `whole`."""
-    loop = found.loops[number]
-    devices, tags = {}, {}
-    for whose in SIDES:
-        device = form.get(f"device-{whose}", "") or usual_device(found, whose)
+def tags_so_far(found: SiteAnswers, number: int, form: Mapping[str, str], wrong: dict[str, TallywireError]) -> None:
+    """Take the tags of a form; the flow may still be missing."""
+    devices = {whose: form.get(f"device-{whose}", "") or usual_device(found, whose) for whose in SIDES}
+    for whose, device in devices.items():
         if device not in found.endpoints:
             wrong[f"device-{whose}"] = TallywireError("this device is not there", fix="choose one of the list")
-            continue
-        devices[whose], protocol = device, found.endpoints[device]["protocol"]
+    if wrong:
+        return
+    tags = tags_of(found, form, form, wrong)
+    if not wrong:
+        loop = found.loops[number]
+        loop.devices, loop.tags = devices, tags
+
+
+def tags_of(
+    found: SiteAnswers, values: Mapping[str, str], form: Mapping[str, str], wrong: dict[str, TallywireError] | None = None
+) -> dict[str, str]:
+    """The tags among values by role that can be read from the devices that a form names; why others cannot goes to `wrong`."""
+    tags = {}
+    for whose in SIDES:
+        device = form.get(f"device-{whose}", "") or usual_device(found, whose)
+        protocol = found.endpoints.get(device, {}).get("protocol", "")
         for role in roles_of(whose):
-            said = form.get(role, "").strip()
-            if not said:
+            said = values.get(role, "").strip()
+            if not said or not protocol:
                 continue
             try:
                 read_tag(said, device, protocol, role)
             except TallywireError as problem:
-                wrong[role] = problem
+                if wrong is not None:
+                    wrong[role] = problem
             else:
                 tags[role] = said
-    if whole and not form.get("flow", "").strip():
-        wrong["flow"] = TallywireError("the flow is needed", fix="nothing can be verified without it")
-    if not wrong:
-        loop.devices, loop.tags = devices, tags
+    return tags
 
 
 def _loops(found: SiteAnswers, _: int, form: Mapping[str, str], __: dict[str, TallywireError]) -> str:

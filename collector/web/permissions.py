@@ -50,7 +50,8 @@ _OPERATOR = """
 """
 _ENGINEER = """
     GET /init · /init/{key} · /init/{key}/site.yaml · /api/v1/site-file/questions
-    POST /init · /init/{key} · /api/v1/site-file
+    GET /api/v1/site-file/look
+    POST /init · /init/{key} · /api/v1/site-file · /api/v1/site-file/look · /api/v1/site-file/look/stop
     POST /loops/{loop}/calibration · /api/v1/loops/{loop}/calibration · /api/v1/loops/{loop}/calibration/record
     POST /alerts/{alert}/out-of-service · /alerts/{alert}/restore · /alerts/{alert}/accept · /alerts/holds/{number}/end
     POST /api/v1/alerts/{alert}/out-of-service · /api/v1/alerts/{alert}/restore · /api/v1/alerts/{alert}/accept

@@ -68,9 +68,9 @@ TWINS: dict[str, tuple[str, ...]] = {
     "/loops/{loop}/calibration": ("get /loops/{loop}/calibration", "post /loops/{loop}/calibration"),
     "post /loops/{loop}/calibration": ("post /loops/{loop}/calibration/record",),
     "/init": ("get /site-file/questions",),
-    "/init/{key}": ("get /site-file/questions", "post /site-file"),
+    "/init/{key}": ("get /site-file/questions", "post /site-file", "get /site-file/look"),
     "post /init": ("get /site-file/questions",),
-    "post /init/{key}": ("post /site-file",),
+    "post /init/{key}": ("post /site-file", "post /site-file/look", "post /site-file/look/stop"),
     "post /alerts/{alert}/{action}": (
         "post /alerts/{alert}/acknowledge", "post /alerts/{alert}/shelve", "post /alerts/{alert}/unshelve",
     ),
