@@ -43,11 +43,12 @@ def closed_counts(window: Window) -> Finding | None:
     loaded = closed & known & ~_lately(~(fed & runs), cleared // 2)
     alone, with_product = _rate(counts, idle, tail.step), _rate(counts, loaded, tail.step)
     begin = int(tail.time_s[np.flatnonzero(closed)[0]]) if closed.any() else window.end_s
+    interval = (int(tail.time_s[0]), begin)  # behind an open shutter nothing tells since when
     if alone is not None and with_product is not None and _more(with_product, alone):
         more = with_product[0] - alone[0]
         named = tail.has("product")
         return told(
-            window, Link.COUNTS, "product-gammas" if named else UNKNOWN, verdict=Verdict.SUSPECT, begin=begin, interval=(begin, begin),
+            window, Link.COUNTS, "product-gammas" if named else UNKNOWN, verdict=Verdict.SUSPECT, begin=begin, interval=interval,
             title="" if named else "the product counts", evidence=_both(alone, with_product, gauge.background),
             alternatives=() if named else (Alternative(cause="product-gammas", odds=9.0, separated_by="the grade that ran"),),
             gate=() if named else ("need a tag for the product or grade",),
@@ -59,7 +60,7 @@ def closed_counts(window: Window) -> Finding | None:
     declared = (gauge.background, 0.0)
     if alone is not None and (_more(alone, declared) or _more(declared, (alone[0], alone[1]))):
         return told(
-            window, Link.COUNTS, "background", verdict=Verdict.SUSPECT, begin=begin, interval=(begin, begin),
+            window, Link.COUNTS, "background", verdict=Verdict.SUSPECT, begin=begin, interval=interval,
             evidence=_both(alone, None, gauge.background),
             sentence=(
                 f"With the shutter closed and no product {alone[0]:.0f} counts a second were there; {gauge.background:.0f} are declared. "
@@ -70,7 +71,7 @@ def closed_counts(window: Window) -> Finding | None:
         separator = "a closed-shutter count on the empty belt"
         return told(
             window, Link.COUNTS, UNKNOWN, verdict=Verdict.SUSPECT, title="more than background behind the shutter", begin=begin,
-            interval=(begin, begin), evidence=_both(None, with_product, gauge.background),
+            interval=interval, evidence=_both(None, with_product, gauge.background),
             alternatives=tuple(Alternative(cause=name, odds=1.0, separated_by=separator) for name in ("background", "product-gammas")),
             gate=("need a minute with the shutter closed and the belt empty",),
             sentence=(
