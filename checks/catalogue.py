@@ -54,16 +54,16 @@ def newest_empty(window: Window) -> Hashable:
     return (window.empties[-1].start_s if window.empties else 0, window.end_s // EMPTIES_AGE_S)
 
 
-CALM_S, CALM_EMPTIES_S = 7200, 3600
-"""How often lines and totals, and how often the checks of the empty belt are asked while all is calm [s]."""
+CALM_S, CALM_EMPTIES_S, CALM_TURNS_S = 14_400, 3600, 7200
+"""How often lines and totals, the checks of the empty belt, and those of the turns of the belt are asked while all is calm [s]."""
 
 CHECKS: tuple[Check, ...] = (
     Check("freshness", Link.COMMUNICATION, freshness.check),
     Check("counts", Link.COUNTS, counts.check),
     Check("temperature", Link.COUNTS, temperature.check),
     Check("speed", Link.DRIVE, speed.check),
-    Check("turns", Link.DRIVE, turns.check, 600),
-    Check("wander", Link.LOAD, wander.check, 300, calm_s=1800),
+    Check("turns", Link.DRIVE, turns.check, 600, calm_s=CALM_TURNS_S),
+    Check("wander", Link.LOAD, wander.check, 300, calm_s=CALM_TURNS_S),
     Check("current", Link.CURRENT, current.check),
     Check("setup", Link.SETUP, setup.check),
     Check("scaling", Link.SCALING_BLOCK, scaling.check, 30, ("plc_flow, loop_current or ai_raw beside flow",), calm_s=CALM_S),

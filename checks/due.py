@@ -30,11 +30,14 @@ BEAT_S = 300
 """A block that ends here on the clock is judged whatever its picture says, while something is not quiet [s]."""
 QUIET_BEAT_S = 3600
 """The same while nothing has changed and nothing has leant for QUIET_S [s]."""
-QUIET_S = 1800
-HOLD_S = 180
-"""How long after a change every block is judged: longer than any check of the last minutes looks back [s]."""
+QUIET_S = 900
+EACH_S, HOLD_S = 60, 180
+"""How long after a change every block is judged, and how long those that end at steps of STANDING_S: longer than any check of
+the last minutes looks back [s]."""
 SETTLED_S = 120
 """The one block that is judged so long after the belt began to do something else [s]."""
+AGAIN_S = 1800
+"""A belt that goes on stopping and starting is judged for it no sooner than so long after the last time [s]."""
 AWAKE_S = 600
 """How long after the last finding blocks are judged at the steps of a finding that stands: its return is told in time [s]."""
 STANDING_S = 30
@@ -106,16 +109,17 @@ class Due:
         since_loud, since_lean = self._since("loud", loud, starts), self._since("leaning", leaning, starts)
         self.at_rest = frozenset(starts[since_lean >= REST_ROWS * blocks.length_s].tolist())
         step = np.where(since_loud < QUIET_S, BEAT_S, QUIET_BEAT_S)
-        beat, due = ends // step != starts // step, self._since("drawn", drawn, starts) < HOLD_S
+        stepped = ends // STANDING_S != starts // STANDING_S
+        beat, due = ends // step != starts // step, _held(self._since("drawn", drawn, starts), stepped)
         due |= self._since("beside", leant_beside, starts) < PRESSING_S
         since_belt = self._since("belt", np.asarray(moved_belt.any(axis=1)), starts)
-        settled = since_belt // blocks.length_s == SETTLED_S // blocks.length_s
+        settled = self._not_again("settled", since_belt // blocks.length_s == SETTLED_S // blocks.length_s, starts)
         asked, pressing = np.zeros(len(blocks), np.bool_), np.zeros(len(blocks), np.bool_)
         by_line = []
         for place, (link, codes, moved) in enumerate(zip(self._links, lines, moved_lines, strict=True)):
             leant, changed = np.asarray((moved & (codes != 0)).any(axis=1)), np.asarray(moved[:, BRIEF:].any(axis=1))
             pressed = self._since(f"leant {place}", leant, starts) < PRESSING_S
-            here = pressed | (self._since(f"changed {place}", changed, starts) < HOLD_S)
+            here = pressed | _held(self._since(f"changed {place}", changed, starts), stepped)
             by_line.append((link, frozenset(starts[here & ~due].tolist())))
             asked, pressing = asked | here, pressing | pressed
         self.by_line, self.pressing = tuple(by_line), frozenset(starts[pressing].tolist())
@@ -139,6 +143,15 @@ class Due:
         self._last[name] = int(newest[-1])
         return np.asarray(starts - newest)
 
+    def _not_again(self, name: str, here: NDArray[np.bool_], starts: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """`here` without what comes sooner than AGAIN_S behind one that counted, shape (B,)."""
+        out, last = np.zeros_like(here), self._last.get(name, NEVER)
+        for row in np.flatnonzero(here).tolist():
+            if starts[row] - last >= AGAIN_S:
+                out[row], last = True, int(starts[row])
+        self._last[name] = last
+        return out
+
     def _happened(self, blocks: Blocks) -> NDArray[np.bool_]:
         """Blocks in which something was noted that the picture does not show, shape (B,)."""
         out = np.zeros(len(blocks), np.bool_)
@@ -147,6 +160,11 @@ class Due:
         out[rows[(rows >= 0) & (times < blocks.start_s[rows] + blocks.length_s)]] = True
         self._waiting = times[times >= blocks.start_s[-1] + blocks.length_s].tolist()
         return out
+
+
+def _held(since: NDArray[np.int64], stepped: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Blocks that are judged for a change so long ago [s]: all at first, then those at the steps of the clock, shape (B,)."""
+    return np.asarray((since < EACH_S) | (stepped & (since < HOLD_S)))
 
 
 def _any(codes: Sequence[Codes], rows: int) -> NDArray[np.bool_]:

@@ -24,6 +24,8 @@ SPEED_BANDS = (-0.5, -0.03, -0.01, 0.01, 0.03, 0.5)
 IN_BAND = 3
 """Band of a speed that agrees with the drive."""
 HAPPENS_S = 3.0
+AT_LIMIT_MA = 0.05
+"""How far below its low limit an output that stands at it may be read: an empty belt whose flow swings below zero [mA]."""
 RUNS_DOWN = 0.5
 """A speed that ends a block below this part of its highest is that of a belt that runs down."""
 
@@ -63,7 +65,7 @@ class Picture:
         out = [_band(blocks.of("mean", "count_rate"), sorted(bands))]
         hot = (temperature.fault_low, temperature.suspect_low, temperature.suspect_high, temperature.fault_high)
         out.append(_band(blocks.of("mean", "detector_temperature"), hot))
-        levels = (OPEN_MA, current.failure_low, current.measuring_low, CLIPPED_MA, current.failure_high)
+        levels = (OPEN_MA, current.failure_low, current.measuring_low - AT_LIMIT_MA, CLIPPED_MA, current.failure_high)
         out.append(_band(blocks.of("mean", "loop_current"), levels))
         out.append(_band(current_of_raw(blocks.of("mean", "ai_raw"), loop.plc.raw_span), levels))
         out.append(_band(blocks.of("mean", "flow"), (gauge.range.high,)))

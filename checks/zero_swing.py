@@ -103,24 +103,24 @@ def _within(values: Floats, weight: Floats, day_of: NDArray[np.intp]) -> Floats:
 
 
 def _best(value: Floats, courses: list[Floats], weight: Floats) -> _Fit:
-    fits = [_fit(value, course, weight, index) for index, course in enumerate(courses)]
-    return max(fits, key=lambda fit: fit.gain)
+    """The course with the largest gain: slopes through zero with Huber's weights, all courses at once.
 
-
-def _fit(value: Floats, course: Floats, weight: Floats, index: int) -> _Fit:
-    """Slope through zero with Huber's weights; its standard error grows with what is left over."""
-    robust = np.ones_like(value)
-    slope = 0.0
-    for _ in range(4):
-        w = weight * robust
-        size = float((w * course * course).sum())
-        if size <= 0.0:
-            return _Fit(index, 0.0, math.inf, -math.inf)
-        slope = float((w * course * value).sum()) / size
-        left = np.abs(value - slope * course) * np.sqrt(weight)
+    Standard errors grow with what is left over.
+    """
+    course = np.stack(courses)
+    robust = np.ones_like(course)
+    root = np.sqrt(weight)
+    for turn in range(5):
+        w = weight * robust * course
+        size = (w * course).sum(axis=1)
+        if turn == 4:
+            break
+        slope = np.where(size > 0.0, w @ value / np.where(size > 0.0, size, 1.0), 0.0)
+        left = np.abs(value - slope[:, None] * course) * root
         robust = np.minimum(1.0, HUBER / np.maximum(left, 1e-9))
-    w = weight * robust
-    size = float((w * course * course).sum())
-    spread = max(1.0, float((w * (value - slope * course) ** 2).sum()) / max(len(value) - 2, 1))
-    gain = 0.5 * slope * slope * size / spread
-    return _Fit(index, slope, math.sqrt(spread / size), gain)
+    over = (weight * robust * (value - slope[:, None] * course) ** 2).sum(axis=1)
+    spread = np.maximum(1.0, over / max(len(value) - 2, 1))
+    gain = np.where(size > 0.0, 0.5 * slope * slope * size / spread, -np.inf)
+    best = int(np.argmax(gain))
+    se = math.sqrt(float(spread[best] / size[best])) if size[best] > 0.0 else math.inf
+    return _Fit(best, float(slope[best]), se, float(gain[best]))

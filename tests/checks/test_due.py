@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from checks import engine as engine_module
 from checks.build import BlockBuilder
-from checks.due import BEAT_S, HOLD_S, LONG, QUIET_BEAT_S, STANDING_S, Due
+from checks.due import AGAIN_S, BEAT_S, EACH_S, HOLD_S, LONG, QUIET_BEAT_S, STANDING_S, Due
 from checks.engine import LoopEngine
 from checks.merge import concat
 from checks.result import Link
@@ -58,15 +58,16 @@ def test_chunks_do_not_matter(cuts: list[int], after: list[int]) -> None:
     assert np.array_equal(whole, np.concatenate(parts))
 
 
-def test_every_block_behind_a_change_is_judged_for_three_minutes() -> None:
+def test_blocks_behind_a_change_are_judged_for_three_minutes() -> None:
     flow = np.full(2400, 100.0)
     flow[1200:1260] = np.nan
     builder = BlockBuilder(small_site(["flow"]), "TB-07")
     blocks = builder.push(samples_by_hand({"flow": flow}, begin=BEGIN))
     due = Due(small_site(["flow"]).loops["TB-07"]).push(blocks)
     seconds = blocks.start_s - BEGIN
-    behind = (seconds >= 1200) & (seconds < 1260 + HOLD_S)
-    assert due[behind].all()
+    for change in (1200, 1260):
+        assert due[(seconds >= change) & (seconds < change + EACH_S)].all()
+    assert due[(seconds >= 1260) & (seconds < 1260 + HOLD_S) & ((seconds + 10) % STANDING_S == 0)].all()
     assert not due[(seconds >= 600) & (seconds < 1200) & ((seconds + 10) % BEAT_S != 0)].any()
 
 
@@ -114,6 +115,19 @@ def test_standing_finding_is_judged_at_few_blocks() -> None:
     assert len(late) < 0.15 * 3000 / 10
     assert max(b.time_s - a.time_s for a, b in pairwise(told)) <= LONG[-1][1]
     assert max(b.time_s - a.time_s for a, b in pairwise(told) if b.time_s < BEGIN + 4800) <= STANDING_S
+
+
+def test_belt_that_goes_on_stopping_is_judged_for_it_twice_an_hour() -> None:
+    running = (np.arange(4 * 3600) % 600 < 420).astype(np.float64)
+    site = small_site(["flow", "drive_running"])
+    blocks = BlockBuilder(site, "TB-07").push(samples_by_hand({"flow": 100.0 * running, "drive_running": running}, begin=BEGIN))
+    due, judged = Due(site.loops["TB-07"]), []
+    for first in range(0, len(blocks), 500):
+        part = blocks[slice(first, first + 500)]
+        judged += part.start_s[due.push(part)].tolist()
+    late = [start for start in judged if start >= BEGIN + 3600 and (start + 10) % QUIET_BEAT_S != 0]
+    assert 4 <= len(late) <= 3 * 3600 // AGAIN_S
+    assert min(b - a for a, b in pairwise(late)) >= AGAIN_S
 
 
 def test_what_began_while_nobody_judged_is_found_at_once() -> None:

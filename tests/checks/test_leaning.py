@@ -6,7 +6,7 @@ import numpy as np
 
 from checks.blocks import Blocks
 from checks.build import BlockBuilder
-from checks.leaning import FEW_ROWS, LEANS, Leaning
+from checks.leaning import LEANS, Leaning
 from checks.lines import chain
 from tests.checks.runs_of_terminal import run_of, terminal
 
@@ -29,7 +29,7 @@ def test_rows_one_by_one_lean_as_all_at_once() -> None:
     loop, blocks = terminal().loops["TB-07"], leaning_blocks()
     for line in chain(loop):
         whole = Leaning(line, loop, 0.005).push(blocks)
-        for step in (1, FEW_ROWS, FEW_ROWS + 1):
+        for step in (1, 8, 61):
             one = Leaning(line, loop, 0.005)
             parts = [one.push(blocks[slice(at, at + step)]) for at in range(0, len(blocks), step)]
             np.testing.assert_array_equal(np.concatenate(parts), whole)
