@@ -37,7 +37,7 @@ WORDS: Mapping[str, Mapping[str, float]] = {
     "plc_total": {"total": 3, "totalizer": 3, "totaliser": 3, "sum": 1, "plc": 3, "dcs": 3, "mass": 1},
     "loop_current": {"current": 3, "ma": 3, "milliamp": 3, "loop": 1, "ai": 1},
     "gauge_output": {"output": 2, "ao": 3, "current": 1, "gauge": 1, "ma": 1},
-    "ai_raw": {"raw": 4, "ai": 2, "adc": 3, "card": 1, "input": 1},
+    "ai_raw": {"raw": 4, "ai": 2, "adc": 3, "card": 1, "input": 1, "analog": 2, "analogue": 2},
     "drive_running": {"running": 3, "run": 2, "drive": 1, "motor": 1, "conveyor": 1, "belt": 1},
     "drive_speed": {"frequency": 3, "freq": 3, "hz": 3, "drive": 2, "vfd": 3, "speed": 1, "motor": 1},
     "feed_running": {"feed": 2, "feeder": 3, "running": 1, "run": 1},

@@ -189,7 +189,8 @@ def when(time: float) -> str:
 
 
 def _odds(odds: float) -> str:
-    return f"{ratio(odds)} against all other causes"
+    together = " together; those below fit as well" if odds < 1.0 else ""
+    return f"{ratio(odds)} against all other causes{together}"
 
 
 def ratio(odds: float) -> str:

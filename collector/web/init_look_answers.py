@@ -32,6 +32,7 @@ class ProposalOut(Answer):
 
     role: str = Field(examples=["plc_flow"])
     tag: str = Field(description="as `tags` takes it", examples=["ns=2;s=TB-07/Flow"])
+    name: str = Field(examples=["TB-07/Flow"])
     shows: str = Field(examples=["228.9 t/h"])
     why: list[str] = Field(examples=[["name", "unit t/h"]])
 
@@ -117,7 +118,10 @@ def _flow(looked: Looked | None, read: ReadOnce | None) -> float | None:
 
 def _proposals(looked: Looked | None) -> list[ProposalOut]:
     offered = {} if looked is None else looked.proposals
-    return [ProposalOut(role=role, tag=item.said, shows=item.shown, why=list(item.why)) for role, item in offered.items()]
+    return [
+        ProposalOut(role=role, tag=item.said, name=item.name, shows=item.shown, why=list(item.why))
+        for role, item in offered.items()
+    ]
 
 
 def _ranges(desk: InitDesk, looked: Looked | None) -> list[EndsOut]:

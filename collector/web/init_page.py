@@ -83,6 +83,7 @@ class InitPages:
             "look": now if (now.key, now.loop) == (draft.key, loop.name) else None,
             "fields": fields, "ranges": ranges_of(found, loop, values, fields, seen), "read": seen.read, "rate": RATE,
             "servers": [name for name, item in found.endpoints.items() if item["protocol"] == "opcua"],
+            "protocols": {item["protocol"] for item in found.endpoints.values()},
             "looked": {whose: looked for whose in SIDES if (looked := looked_at(found, values, seen, whose)) is not None},
         }  # fmt: skip
 

@@ -62,8 +62,8 @@ def _field(role: str, value: str, offer: Proposal | None, read: ReadTag | None) 
     why = f", by {', '.join(offer.why)}" if offer.why else ""
     doubt = "; only its value speaks for it, look twice" if offer.weak else ""
     if value and value != offer.said:
-        return Field(role=role, value=value, note=f"the server offers {offer.said} ({offer.shown}{why})")
-    return Field(role=role, value=offer.said, proposed=not value, note=f"{offer.shown}{why}{doubt}")
+        return Field(role=role, value=value, note=f"the server offers {offer.said} ({offer.name} shows {offer.shown}{why})")
+    return Field(role=role, value=offer.said, proposed=not value, note=f"{offer.name} shows {offer.shown}{why}{doubt}")
 
 
 def ranges_of(

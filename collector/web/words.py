@@ -199,6 +199,8 @@ def odds(value: float | None) -> str:
         return "certain by rule, not by odds"
     if found >= 1000:
         return "more than 1000 : 1"
+    if 0.0 < found < 1.0:
+        return f"1 : {1.0 / found:.2g}"
     return f"{found:.0f} : 1" if found >= 1.5 else f"{found:.1f} : 1"
 
 
