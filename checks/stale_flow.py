@@ -38,6 +38,9 @@ def finding(window: Window, tail: Tail, reason: str) -> Iterator[Finding]:
         return
     begin = since.begin if since.seconds else window.end_s
     interval = (begin if since.whole else since.interval[0], begin)
+    left = _left_range(window, tail) if causes in (("open-loop",), ("burnout-value",)) else None
+    if left is not None:
+        begin, interval = left, (left - tail.step, left)
     misstated = of_flows(window.blocks, begin)
     if len(causes) == 1:
         yield told(
@@ -52,6 +55,21 @@ def finding(window: Window, tail: Tail, reason: str) -> Iterator[Finding]:
         alternatives=others, misstated=misstated,
         sentence=f"{reason} (since {clock(begin)}). It is an old value, a forced one, or a current that stands still.",
     )  # fmt: skip
+
+
+def _left_range(window: Window, tail: Tail) -> int | None:
+    """When a flow that ended far outside its range fell or rose most on its way there: a filter of the block takes its time until it
+    stands."""
+    shown, plc = tail.column("plc_flow"), window.loop.plc.range
+    span, below = plc.high - plc.low, bool(shown[-1] < plc.low)
+    with np.errstate(invalid="ignore"):
+        inside = np.flatnonzero(shown > plc.low - BELOW * span) if below else np.flatnonzero(shown < plc.high + ABOVE * span)
+        moved = np.diff(shown) * (-1.0 if below else 1.0)
+    if not len(inside) or inside[-1] == len(shown) - 1:
+        return None
+    still = np.flatnonzero(~(moved[: inside[-1]] > 0.0))
+    first = int(still[-1]) + 1 if len(still) else 0
+    return int(tail.time_s[first + int(np.argmax(moved[first : inside[-1] + 1])) + 1])
 
 
 def candidates(window: Window, tail: Tail, since: Standing) -> tuple[str, ...]:

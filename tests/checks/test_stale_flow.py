@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from checks.stale_flow import candidates
+from checks.stale_flow import candidates, finding
 from checks.tail import Tail
 from checks.window import Window
 from tests.checks.runs_of_terminal import BEGIN, samples_by_hand, small_site, window_of
@@ -57,3 +57,17 @@ def test_bit_that_says_not_forced_leaves_the_old_value_and_the_output() -> None:
 def test_live_current_leaves_what_lies_behind_it() -> None:
     assert set(remain(standing(None, roles=("loop_current",)))) == {"stale-tag", "forced-value"}
     assert remain(standing(90.0, roles=("loop_current",))) == ("forced-value",)
+
+
+@pytest.mark.parametrize(("tau_s", "end"), [(5.0, -76.0), (20.0, -76.0), (0.0, -76.0), (5.0, 477.0)])
+def test_flow_that_left_its_range_through_a_filter_is_dated_from_where_it_set_out(tau_s: float, end: float) -> None:
+    """A filter of 5 s reaches -76.00 t/h to a hundredth after 5 ln(336/0.005) = 56 s; the tonnes count from the first second."""
+    shown = FLOW.copy()
+    keep = np.exp(-1.0 / tau_s) if tau_s else 0.0
+    shown[ONSET:] = np.round(end + (shown[ONSET - 1] - end) * keep ** np.arange(1, SECONDS - ONSET + 1), 2)
+    columns = {"flow": FLOW, "plc_flow": shown, "drive_running": np.ones(SECONDS)}
+    window = window_of(samples_by_hand(columns), small_site(tuple(columns)))
+    (found,) = finding(window, Tail(window), "it stands still")
+    assert found.cause == ("open-loop" if end < 0.0 else "burnout-value")
+    assert (found.begin, found.begin_interval) == (BEGIN + ONSET, (BEGIN + ONSET - 1, BEGIN + ONSET))
+    assert found.tonnes == pytest.approx(float((shown - FLOW)[ONSET:].sum()) / 3600.0, abs=0.1)
