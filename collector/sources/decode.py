@@ -14,9 +14,10 @@ from __future__ import annotations
 import math
 import struct
 from collections.abc import Callable, Sequence
+from math import isfinite
 from typing import NamedTuple
 
-from collector.reading import BAD, GOOD
+from collector.reading import BAD, GOOD, Reading
 from config.model import ByteOrder, ModbusTag, OpcUaTag, WireType
 from config.roles import ROLES, Kind
 from config.units import convert
@@ -89,6 +90,13 @@ class Scaling:
         self._bit = tag.bit
         self._inverted = tag.inverted
         self._truth = ROLES[role].kind is Kind.BIT
+        plain = not self._markers and self._bit is None and not self._inverted and not self._truth
+        self._line = (self._slope, self._zero) if plain else None
+
+    @property
+    def line(self) -> tuple[float, float] | None:
+        """Slope and intercept where nothing else is done to a finite number, else None."""
+        return self._line
 
     def apply(self, number: float | int, raw: tuple[float, ...]) -> Decoded:
         """Decode one number; never raises for an int or a float."""
@@ -138,7 +146,6 @@ class BlockDecoder:
     def __init__(self, tags: Sequence[tuple[str, ModbusTag]], start: int, count: int) -> None:
         self._count = count
         self._bits = bool(tags) and tags[0][1].table in ("coil", "discrete")
-        self._pack = None if self._bits else (struct.Struct(f">{count}H"), struct.Struct(f"<{count}H"))
         self._steps: list[tuple[int, int, bool, Callable[[bytes, int], tuple[float, ...]], Scaling]] = []
         for role, tag in tags:
             first, width = tag.address - start, registers_of(tag)
@@ -149,19 +156,40 @@ class BlockDecoder:
             order, swapped = ORDERS[tag.order]
             reader = struct.Struct(order + FORMATS[tag.type]).unpack_from
             self._steps.append((first, width, swapped, reader, Scaling(role, tag, _markers(tag))))
+        layouts = {swapped for _, _, swapped, _, _ in self._steps}
+        packs = [
+            struct.Struct(f"{order}{count}H").pack if swap in layouts else None for order, swap in ((">", False), ("<", True))
+        ]
+        self._pack = None if self._bits else packs
 
     def decode(self, words: Sequence[int]) -> list[Decoded]:
         """Decode what was read, one result for each tag in order; ValueError where the length or a register is wrong."""
+        return [scaling.apply(number, raw) for number, raw, scaling in self._numbers(words)]
+
+    def readings(self, words: Sequence[int], names: Sequence[tuple[str, str]], received: float) -> list[Reading]:
+        """The same as readings of these loops and roles, received at a time [epoch s]."""
+        out = []
+        for (loop, role), (number, raw, scaling) in zip(names, self._numbers(words), strict=True):
+            line = scaling.line
+            if line is not None and isfinite(number) and isfinite(value := number * line[0] + line[1]):
+                out.append(Reading(loop, role, value, GOOD, received, None, "", raw))
+            else:
+                value, quality, reason, raw = scaling.apply(number, raw)
+                out.append(Reading(loop, role, value, quality, received, None, reason, raw))
+        return out
+
+    def _numbers(self, words: Sequence[int]) -> list[tuple[float | int, tuple[float, ...], Scaling]]:
+        """The number of each tag, and its registers."""
         if len(words) != self._count:
             raise ValueError(f"{len(words)} read, {self._count} expected")
         if self._pack is None:
-            return [scaling.apply(int(bool(words[first])), (float(words[first]),)) for first, _, _, _, scaling in self._steps]
-        raw = [float(word) for word in words]
+            return [(int(bool(words[first])), (float(words[first]),), scaling) for first, _, _, _, scaling in self._steps]
+        raw = tuple(map(float, words))
         try:
-            plain, swapped = self._pack[0].pack(*words), self._pack[1].pack(*words)
+            plain, swapped = (b"" if pack is None else pack(*words) for pack in self._pack)
         except struct.error as error:
             raise ValueError(f"a register holds 0 to 65535: {error}") from None
         return [
-            scaling.apply(reader(swapped if swap else plain, 2 * first)[0], tuple(raw[first : first + width]))
+            (reader(swapped if swap else plain, 2 * first)[0], raw[first : first + width], scaling)
             for first, width, swap, reader, scaling in self._steps
         ]

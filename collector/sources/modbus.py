@@ -94,10 +94,12 @@ class ModbusLink:
 
     async def read(self, unit: int, function: int, start: int, count: int) -> list[int]:
         """Read `count` registers or bits from `start`; LinkError where no answer, a wrong one or an exception came."""
-        await self._clock.sleep_until(self._quiet_until)
+        began = self._clock.monotonic()
+        if self._quiet_until > began:
+            await self._clock.sleep_until(self._quiet_until)
+            began = self._clock.monotonic()
         ask = getattr(self.client, _READS[function])
         self._heard = b""
-        began = self._clock.monotonic()
         self._waiting = True
         try:
             reply = await ask(start, count=count, device_id=unit)
@@ -107,8 +109,9 @@ class ModbusLink:
             raise self._no_reply(unit) from None
         finally:
             self._waiting = False
-            self._quiet_until = max(self._quiet_until, self._clock.monotonic() + self._gap_s)
-        self.rtt_s = self._clock.monotonic() - began
+            ended = self._clock.monotonic()
+            self._quiet_until = max(self._quiet_until, ended + self._gap_s)
+        self.rtt_s = ended - began
         return self._checked(reply, function, count)
 
     def _checked(self, reply: ModbusPDU, function: int, count: int) -> list[int]:
@@ -122,7 +125,7 @@ class ModbusLink:
         wrong = check_reply(pdu, function, count)
         if wrong:
             raise LinkError(Kind.BAD_FRAME, f"bad frame: {wrong}")
-        return [int(word) for word in (reply.registers if function in (3, 4) else reply.bits[:count])]
+        return list(reply.registers) if function in (3, 4) else [int(bit) for bit in reply.bits[:count]]
 
     def _no_reply(self, unit: int) -> LinkError:
         if self._rtu:

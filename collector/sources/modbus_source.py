@@ -10,7 +10,7 @@ from collector.reading import Reading
 from collector.sources.failure import Kind, LinkError
 from collector.sources.groups import ILLEGAL_DATA_ADDRESS, Block, places_of, plan
 from collector.sources.modbus import ModbusLink
-from collector.sources.source import Place, Poll, bad_readings, reading_of
+from collector.sources.source import Place, Poll, bad_readings
 from config.model import ModbusEndpoint, Site
 
 GATEWAY_PATH, GATEWAY_TARGET = 10, 11
@@ -111,10 +111,7 @@ class ModbusSource:
         return ""
 
     def _decoded(self, block: Block, words: Sequence[int]) -> list[Reading]:
-        now = self._clock.now()
-        return [
-            reading_of(place, decoded, now) for place, decoded in zip(block.names, block.decoder.decode(words), strict=True)
-        ]
+        return block.decoder.readings(words, block.names, self._clock.now())
 
 
 def _count(error: LinkError, poll: Poll) -> None:

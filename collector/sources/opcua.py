@@ -5,8 +5,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
-import struct
-from collections.abc import Iterator, Sequence
+from collections import deque
+from collections.abc import Sequence
 from datetime import datetime
 
 from asyncua import ua
@@ -14,7 +14,7 @@ from asyncua.client.client import Client
 from asyncua.crypto import security_policies, uacrypto
 from asyncua.ua.attribute_ids import AttributeIds
 from asyncua.ua.status_codes import StatusCodes
-from asyncua.ua.uaerrors import UaError, UaStatusCodeError
+from asyncua.ua.uaerrors import UaError
 from cryptography.hazmat.primitives.serialization import Encoding
 
 from collector.clock import Clock
@@ -22,7 +22,9 @@ from collector.delivery.secrets import require_private
 from collector.sources.certificates import end_of_validity, load
 from collector.sources.failure import Kind, LinkError
 from collector.sources.guard import OpcUaGuard
-from collector.sources.opcua_values import quality_of
+from collector.sources.opcua_batch import Batch, ReadRequest, values_of
+from collector.sources.opcua_failures import failures
+from collector.sources.opcua_values import NodeValue
 from config.errors import TallywireError
 from config.model import OpcUaEndpoint
 
@@ -40,13 +42,6 @@ NAMESPACES = ua.NodeId(ua.Int32(2255))
 SELDOM_S = 3600.0
 """Between the library's own probes where requests are counted: those that are made show whether the server lives [s]."""
 
-_LOGIN = frozenset(
-    {
-        StatusCodes.BadUserAccessDenied, StatusCodes.BadIdentityTokenRejected, StatusCodes.BadIdentityTokenInvalid,
-        StatusCodes.BadUserSignatureInvalid,
-    }
-)  # fmt: skip
-_BUSY = frozenset({StatusCodes.BadTooManySessions})
 TOO_MANY = frozenset({StatusCodes.BadTooManyOperations, StatusCodes.BadResponseTooLarge, StatusCodes.BadRequestTooLarge})
 
 
@@ -118,6 +113,29 @@ class OpcUaLink:
                 if error.code not in TOO_MANY or len(part) == 1:
                     raise
                 self._most_nodes = max(1, len(part) // 2)
+        self.rtt_s = self._clock.monotonic() - began
+        return values
+
+    async def values(self, batch: Batch) -> list[NodeValue]:
+        """The values of a batch, one for each node; LinkError where the server fails as a whole."""
+        began = self._clock.monotonic()
+        values: list[NodeValue] = []
+        parts = deque(batch.parts(self._most_nodes))
+        while parts:
+            count, parameters = parts.popleft()
+            await self.turn()
+            try:
+                with failures():
+                    got = values_of(await self.client.uaclient._send_request(ReadRequest(Parameters=parameters)))
+            except LinkError as error:
+                if error.code not in TOO_MANY or count == 1:
+                    raise
+                self._most_nodes = max(1, count // 2)
+                values, parts = [], deque(batch.parts(self._most_nodes))
+                continue
+            if len(got) != count:
+                raise LinkError(Kind.BAD_FRAME, f"bad frame: {len(got)} values instead of {count}")
+            values += got
         self.rtt_s = self._clock.monotonic() - began
         return values
 
@@ -246,37 +264,3 @@ class OpcUaLink:
 
 def _property_path(node: ua.NodeId, name: str) -> ua.BrowsePath:
     return ua.BrowsePath(StartingNode=node, RelativePath=ua.RelativePath.from_string(f".0:{name}"))
-
-
-@contextlib.contextmanager
-def failures(*, connecting: bool = False) -> Iterator[None]:
-    """Turn what the library raises into LinkError."""
-    try:
-        yield
-    except TimeoutError:
-        raise LinkError(Kind.TIMEOUT, "no answer to the connection" if connecting else "timeout") from None
-    except UaStatusCodeError as error:
-        raise _status_failure(error.code) from error
-    except ConnectionRefusedError as error:
-        raise LinkError(Kind.REFUSED, "connection refused") from error
-    except OSError as error:
-        if connecting:
-            raise LinkError(Kind.REFUSED, f"the server ended the connection: {error}") from error
-        raise LinkError(Kind.LOST, "connection lost") from error
-    except UaError as error:
-        if "certificate mismatch" in str(error):
-            raise LinkError(Kind.SETUP, "server certificate is not the pinned one") from error
-        raise LinkError(Kind.REFUSED if connecting else Kind.BAD_FRAME, f"{error}") from error
-    except (ValueError, TypeError, AttributeError, struct.error) as error:
-        raise LinkError(Kind.BAD_FRAME, f"bad frame: {type(error).__name__}", torn=True) from error
-
-
-def _status_failure(code: int) -> LinkError:
-    reason = quality_of(code)[1]
-    if code in _LOGIN:
-        return LinkError(Kind.LOGIN, reason, code=code)
-    if code in _BUSY:
-        return LinkError(Kind.BUSY, reason, code=code)
-    if code == StatusCodes.BadTimeout:
-        return LinkError(Kind.TIMEOUT, reason, code=code)
-    return LinkError(Kind.LOST, reason, code=code)

@@ -12,10 +12,11 @@ from collector.clock import Clock
 from collector.reading import BAD, Reading
 from collector.sources.failure import LinkError
 from collector.sources.opcua import OpcUaLink
+from collector.sources.opcua_batch import Batch
 from collector.sources.opcua_names import NodeName, parse
-from collector.sources.opcua_values import NodeDecoder
-from collector.sources.source import Place, Poll, bad_readings, reading_of
-from collector.sources.subscription import Arrived, Feed
+from collector.sources.opcua_values import NodeDecoder, NodeValue
+from collector.sources.source import Place, Poll, bad_readings
+from collector.sources.subscription import Feed
 from config.model import OpcUaEndpoint, OpcUaTag, Site
 
 
@@ -43,6 +44,7 @@ class OpcUaSource:
                 if isinstance(tag, OpcUaTag) and tag.endpoint == name:
                     period = endpoint.period if tag.period is None else tag.period
                     self._groups.setdefault(period, []).append(_item((loop_id, role), tag))
+        self._present: dict[float, tuple[list[_Item], Batch]] = {}
         self._link: OpcUaLink | None = None
         self._feed: Feed | None = None
 
@@ -109,20 +111,20 @@ class OpcUaSource:
     async def poll(self, period: float) -> Poll:
         """Read a group once."""
         link = self._link
-        items = self._groups[period]
         poll = Poll()
-        lacking = [item for item in items if item.node is None]
-        present = [item for item in items if item.node is not None]
         if link is None:
             poll.lost = True
             poll.blame("disconnected")
             poll.readings = bad_readings(self.places(period), "disconnected", self._clock.now())
             return poll
-        for item in lacking:
+        present, batch = self._present[period]
+        for item in self._groups[period] if len(present) < len(self._groups[period]) else ():
+            if item.node is not None:
+                continue
             poll.readings += bad_readings([item.place], item.lacks, self._clock.now())
             poll.blame(item.lacks)
         try:
-            await self._read(link, present, poll)
+            await self._read(link, present, batch, poll)
             await link.check_clock()
         except LinkError as error:
             poll.timeouts += int(error.kind == "timeout")
@@ -133,27 +135,21 @@ class OpcUaSource:
                 poll.readings += bad_readings([item.place for item in present], error.reason, self._clock.now())
         return poll
 
-    async def _read(self, link: OpcUaLink, items: Sequence[_Item], poll: Poll) -> None:
-        nodes = [item.node for item in items if item.node is not None]
+    async def _read(self, link: OpcUaLink, items: Sequence[_Item], batch: Batch, poll: Poll) -> None:
         if self._feed is not None:
-            latest = await self._feed.latest(nodes)
+            latest = await self._feed.latest(batch.nodes)
+            readings = [item.decoder.reading(*one) for item, came in zip(items, latest, strict=True) for one in came]
         else:
-            now_values = await link.read(nodes)
-            now = self._clock.now()
-            latest = [[(value, now)] for value in now_values]
+            readings = self._decoded(items, await link.values(batch))
         poll.replies += 1
         poll.good += 1
         poll.rtt_s = link.rtt_s
-        poll.readings += self._decoded(items, latest)
+        poll.readings += readings
         _blame_bad_status(poll)
 
-    def _decoded(self, items: Sequence[_Item], latest: Sequence[Sequence[Arrived]]) -> list[Reading]:
-        readings = []
-        for item, values in zip(items, latest, strict=True):
-            for value, received in values:
-                decoded, stamp = item.decoder.decode(value)
-                readings.append(reading_of(item.place, decoded, received, stamp))
-        return readings
+    def _decoded(self, items: Sequence[_Item], values: Sequence[NodeValue]) -> list[Reading]:
+        now = self._clock.now()
+        return [item.decoder.reading(value, now) for item, value in zip(items, values, strict=True)]
 
     async def _resolve(self, link: OpcUaLink) -> None:
         items = [item for group in self._groups.values() for item in group]
@@ -165,6 +161,9 @@ class OpcUaSource:
         nodes = await link.properties([(owner, item.tag.property.partition(".")[0]) for item, owner in parts])
         for (item, _), node in zip(parts, nodes, strict=True):
             item.node, item.lacks = node, f"no {item.tag.property.partition('.')[0]}"
+        for period, group in self._groups.items():
+            present = [item for item in group if item.node is not None]
+            self._present[period] = (present, Batch([item.node for item in present if item.node is not None]))
 
     def owners(self) -> dict[Place, ua.NodeId]:
         """The node of each tag in the server that is connected; for a property the node that has it."""
@@ -176,7 +175,7 @@ def _item(place: Place, tag: OpcUaTag) -> _Item:
         name = parse(tag.node)
     except ValueError as error:
         raise ValueError(f"{place[0]} {place[1]}: {error}; write ns=2;s=flow, ns=2;i=1001, or nsu=URI;s=flow") from error
-    return _Item(place, tag, NodeDecoder(place[1], tag), name)
+    return _Item(place, tag, NodeDecoder(*place, tag), name)
 
 
 def _blame_bad_status(poll: Poll) -> None:

@@ -14,7 +14,8 @@ from asyncua import ua
 from asyncua.ua.attribute_ids import AttributeIds
 
 from collector.sources.failure import Kind, LinkError
-from collector.sources.opcua import TOO_MANY, OpcUaLink, failures
+from collector.sources.opcua import TOO_MANY, OpcUaLink
+from collector.sources.opcua_failures import failures
 from collector.sources.opcua_names import NodeName, parse, written
 from collector.sources.opcua_variable import Space, Variable, clean, fill, good, put_ends, put_unit
 from config.errors import TallywireError

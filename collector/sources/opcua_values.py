@@ -1,16 +1,17 @@
-"""From an OPC UA DataValue to a value with quality and source time. Pure."""
+"""From what OPC UA says of a node to a value with quality and source time. Pure."""
 
 from __future__ import annotations
 
+import math
 import struct
 from collections.abc import Mapping
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from asyncua import ua
 from asyncua.ua.status_codes import get_name_and_doc
 
-from collector.reading import BAD, GOOD, UNCERTAIN
+from collector.reading import BAD, GOOD, UNCERTAIN, Reading
 from collector.sources.decode import Decoded, Scaling, bad
 from config.model import OpcUaTag
 
@@ -18,6 +19,20 @@ _SEVERITIES = (GOOD, UNCERTAIN, BAD, BAD)
 """By bits 31-30 of a status code (OPC UA Part 4, clause 7.39.1); the reserved fourth counts as bad."""
 _CONDITION = 0xFFFF0000
 """The bits that name the condition; the lower 16 are flags that do not change its meaning (same clause)."""
+
+
+class NodeValue(NamedTuple):
+    """What a server says of a node: its value as it came (None where there is none), status code, source time [epoch s] or None."""
+
+    value: Any
+    status: int
+    source_time: float | None
+
+
+def plain(data: ua.DataValue) -> NodeValue:
+    """The same of the library's own object."""
+    status = GOOD if data.StatusCode is None else data.StatusCode.value
+    return NodeValue(None if data.Value is None else data.Value.Value, status, time_of(data.SourceTimestamp))
 
 
 def quality_of(code: int) -> tuple[int, str]:
@@ -77,10 +92,10 @@ def time_of(stamp: datetime | None) -> float | None:
 
 
 class NodeDecoder:
-    """Decodes the values of one tag; ValueError where its unit is none that the role can have."""
+    """Decodes the values of one tag of a loop; ValueError where its unit is none that the role can have."""
 
-    def __init__(self, role: str, tag: OpcUaTag) -> None:
-        self._tag = tag
+    def __init__(self, loop: str, role: str, tag: OpcUaTag) -> None:
+        self._loop, self._role, self._tag = loop, role, tag
         markers = list(tag.invalid)
         for marker in tag.invalid:
             try:
@@ -88,21 +103,30 @@ class NodeDecoder:
             except OverflowError:
                 continue
         self._scaling = Scaling(role, tag, markers)
+        self._line = None if tag.property else self._scaling.line
 
-    def decode(self, data: ua.DataValue) -> tuple[Decoded, float | None]:
-        """Value and source time [epoch s]. A bad status is never a value, whatever came with it."""
-        status = GOOD if data.StatusCode is None else data.StatusCode.value
-        quality, name = quality_of(status) if status else (GOOD, "")
-        stamp = time_of(data.SourceTimestamp)
-        value = None if data.Value is None else data.Value.Value
+    def reading(self, got: NodeValue, received: float) -> Reading:
+        """A reading of what was received at a time [epoch s]."""
+        number, status, stamp = got
+        if self._line is not None and not status and type(number) is float:
+            value = number * self._line[0] + self._line[1]
+            if math.isfinite(value):
+                return Reading(self._loop, self._role, value, GOOD, received, stamp, "", (number,))
+        value, quality, reason, raw = self.decode(got)
+        return Reading(self._loop, self._role, value, quality, received, stamp, reason, raw)
+
+    def decode(self, got: NodeValue) -> Decoded:
+        """The value. A bad status is never a value, whatever came with it."""
+        quality, name = quality_of(got.status) if got.status else (GOOD, "")
+        value = got.value
         try:
             number = number_of(part_of(value, self._tag.property) if self._tag.property else value, self._tag.values)
         except (ValueError, OverflowError) as error:
-            return bad(name if quality == BAD else str(error)), stamp
+            return bad(name if quality == BAD else str(error))
         raw = (float(number),)
         if quality == BAD:
-            return bad(name, raw), stamp
+            return bad(name, raw)
         decoded = self._scaling.apply(number, raw)
         if decoded.quality == GOOD and name:
             decoded = decoded._replace(quality=quality, reason=name)
-        return decoded, stamp
+        return decoded

@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from collector.reading import BAD, Reading
-from collector.sources.decode import Decoded
 
 Place = tuple[str, str]
 """Loop and role of a tag."""
@@ -72,13 +71,6 @@ class Source(Protocol):
     def notice(self) -> str:
         """What a person should know about this connection, told once; empty where there is nothing."""
         ...
-
-
-def reading_of(place: Place, decoded: Decoded, receive_time: float, source_time: float | None = None) -> Reading:
-    """A reading from a decoded value."""
-    loop, role = place
-    value, quality, reason, raw = decoded
-    return Reading(loop, role, value, quality, receive_time, source_time, reason, raw)
 
 
 def bad_readings(places: Iterable[Place], reason: str, receive_time: float) -> list[Reading]:

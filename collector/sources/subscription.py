@@ -21,7 +21,7 @@ from asyncua.ua.uaerrors import UaError, UaStatusCodeError
 from collector.clock import Clock
 from collector.sources.failure import Kind, LinkError
 from collector.sources.opcua import OpcUaLink
-from collector.sources.opcua_values import quality_of
+from collector.sources.opcua_values import NodeValue, plain, quality_of
 
 KEEP_ALIVE_COUNT = 10
 LIFETIME_COUNT = 60
@@ -34,7 +34,7 @@ LEAST_DEAD_S = 5.0
 SILENT_PERIODS = 10.0
 LEAST_SILENT_S = 5.0
 
-Arrived = tuple[ua.DataValue, float]
+Arrived = tuple[NodeValue, float]
 """A value with the time it arrived [epoch s]."""
 
 
@@ -45,7 +45,7 @@ class _Watched:
     period: float
     heard: float
     waiting: deque[Arrived] = field(default_factory=lambda: deque(maxlen=QUEUE))
-    last: ua.DataValue | None = None
+    last: NodeValue | None = None
 
 
 class Feed:
@@ -105,8 +105,8 @@ class Feed:
             for node, value in zip(silent, await self._link.read(silent), strict=True):
                 watched = self._watched[node]
                 watched.heard = max(watched.heard, now) if watched.heard >= 0 else watched.heard
-                watched.last = value
-                watched.waiting.append((value, self._clock.now()))
+                watched.last = plain(value)
+                watched.waiting.append((watched.last, self._clock.now()))
         taken = {node: self._take(self._watched[node]) for node in dict.fromkeys(nodes)}
         return [taken[node] for node in nodes]
 
@@ -138,7 +138,6 @@ class Feed:
             elif isinstance(event, DataChangeEvent):
                 watched = self._watched.get(event.node.nodeid)
                 if watched is not None:
-                    value = event.data.monitored_item.Value
-                    watched.last = value
+                    watched.last = plain(event.data.monitored_item.Value)
                     watched.heard = self._clock.monotonic()
-                    watched.waiting.append((value, self._clock.now()))
+                    watched.waiting.append((watched.last, self._clock.now()))

@@ -4,6 +4,7 @@ import math
 import struct
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -193,3 +194,22 @@ def test_bad_is_nan_with_its_reason() -> None:
     got = bad("timeout", (1.0,))
     assert math.isnan(got.value)
     assert (got.quality, got.reason, got.raw) == (BAD, "timeout", (1.0,))
+
+
+@given(st.lists(REGISTER, min_size=12, max_size=12))
+def test_readings_say_what_is_decoded(words: list[int]) -> None:
+    tags = [
+        ("flow", tag(type="float32", order="CDAB")),
+        ("speed", tag(address=2, type="int16", scale=0.01, offset=-1.0)),
+        ("count_rate", tag(address=3, type="uint32", invalid=(0.0, 7.0))),
+        ("maintenance", tag(address=5, type="uint16", bit=3)),
+        ("gauge_total", tag(address=6, type="float64", order="DCBA")),
+        ("drive_running", tag(address=10, type="uint16", inverted=True)),
+        ("detector_temperature", tag(address=11, type="int16", measured_in="degF")),
+    ]
+    block = BlockDecoder(tags, 0, len(words))
+    names = [("TB-07", role) for role, _ in tags]
+    for name, reading, decoded in zip(names, block.readings(words, names, 5.0), block.decode(words), strict=True):
+        assert reading[:2] == name
+        assert (reading.receive_time, reading.source_time) == (5.0, None)
+        np.testing.assert_equal((reading.value, reading.quality, reading.reason, reading.raw), decoded)

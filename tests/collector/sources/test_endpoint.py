@@ -13,11 +13,10 @@ from collector.clock import ManualClock
 from collector.live import EndpointState, EndpointStatus
 from collector.reading import Reading
 from collector.sources.backoff import Backoff
-from collector.sources.decode import Decoded
 from collector.sources.endpoint import EndpointPoller
 from collector.sources.failure import Kind, LinkError
 from collector.sources.news import News
-from collector.sources.source import Place, Poll, bad_readings, reading_of
+from collector.sources.source import Place, Poll, bad_readings
 from config.errors import ForbiddenRequestError
 
 PLACE: Place = ("TB-07", "flow")
@@ -69,7 +68,7 @@ class Scripted:
             await self.clock.sleep_until(self.clock.monotonic() + self.took_s)
         now = self.clock.now()
         if self.outcome == "good":
-            return Poll(readings=[reading_of(PLACE, Decoded(1.0, GOOD, "", ()), now)], replies=1, good=1)
+            return Poll(readings=[Reading(*PLACE, 1.0, GOOD, now)], replies=1, good=1)
         return Poll(
             readings=bad_readings([PLACE], self.outcome, now), reason=self.outcome, timeouts=int(self.outcome == "timeout")
         )

@@ -4,21 +4,22 @@ import math
 from datetime import UTC, datetime
 from typing import Any
 
+import numpy as np
 import pytest
 from asyncua import ua
 
 from checks.samples import BAD, GOOD, UNCERTAIN
-from collector.sources.opcua_values import NodeDecoder, number_of, part_of, quality_of, time_of
+from collector.sources.opcua_values import NodeDecoder, NodeValue, number_of, part_of, plain, quality_of, time_of
 from config.model import OpcUaTag
 
 
 def decoder(role: str = "flow", **fields: Any) -> NodeDecoder:
-    return NodeDecoder(role, OpcUaTag.model_validate({"endpoint": "plc", "node": "ns=2;s=flow", **fields}))
+    return NodeDecoder("TB-07", role, OpcUaTag.model_validate({"endpoint": "plc", "node": "ns=2;s=flow", **fields}))
 
 
-def data(value: Any, status: int = 0, source: datetime | None = None) -> ua.DataValue:
+def data(value: Any, status: int = 0, source: datetime | None = None) -> NodeValue:
     stamped: Any = source
-    return ua.DataValue(ua.Variant(value), ua.StatusCode(ua.UInt32(status)), stamped)
+    return plain(ua.DataValue(ua.Variant(value), ua.StatusCode(ua.UInt32(status)), stamped))
 
 
 # codes from the status code table of OPC UA Part 4 / Part 6 as the package asyncua carries it
@@ -49,18 +50,18 @@ def test_status_codes_become_qualities_by_their_two_highest_bits(code: int, qual
 
 
 def test_a_bad_status_with_a_value_is_never_a_value() -> None:
-    decoded, _ = decoder().decode(data(1.0, 0x808B0000))
+    decoded = decoder().decode(data(1.0, 0x808B0000))
     assert math.isnan(decoded.value)
     assert (decoded.quality, decoded.reason, decoded.raw) == (BAD, "BadDeviceFailure", (1.0,))
 
 
 def test_uncertain_keeps_value_and_name() -> None:
-    decoded, _ = decoder().decode(data(1.0, 0x40900000))
+    decoded = decoder().decode(data(1.0, 0x40900000))
     assert (decoded.value, decoded.quality, decoded.reason) == (1.0, UNCERTAIN, "UncertainLastUsableValue")
 
 
 def test_an_overridden_value_is_good_and_says_so() -> None:
-    decoded, _ = decoder().decode(data(1.0, 0x00960000))
+    decoded = decoder().decode(data(1.0, 0x00960000))
     assert (decoded.value, decoded.quality, decoded.reason) == (1.0, GOOD, "GoodLocalOverride")
 
 
@@ -86,7 +87,7 @@ def test_what_is_no_number_is_refused(value: Any) -> None:
 
 @pytest.mark.parametrize("value", [float("nan"), float("inf"), None, [1.0]])
 def test_no_odd_value_becomes_good(value: Any) -> None:
-    decoded, _ = decoder().decode(data(value))
+    decoded = decoder().decode(data(value))
     assert decoded.quality == BAD
     assert decoded.reason
 
@@ -104,7 +105,7 @@ def test_parts_of_properties() -> None:
 
 
 def test_a_range_in_another_unit_is_converted() -> None:
-    decoded, _ = decoder("plc_range_high", property="EURange.high", measured_in="kg/s").decode(data(ua.Range(0.0, 100.0)))
+    decoded = decoder("plc_range_high", property="EURange.high", measured_in="kg/s").decode(data(ua.Range(0.0, 100.0)))
     assert decoded.value == pytest.approx(360.0)
 
 
@@ -116,7 +117,23 @@ def test_time_stamps_without_zone_or_before_1970_are_none() -> None:
 
 
 def test_bits_markers_and_inversion() -> None:
-    assert decoder("maintenance", bit=2).decode(data(0b100))[0].value == 1.0
-    assert decoder("drive_running", inverted=True).decode(data(True))[0].value == 0.0
-    assert decoder(invalid=(9.96921e36,)).decode(data(9.969209968386869e36))[0].reason == "invalid marker"
-    assert decoder(invalid=(1e300,)).decode(data(1e300))[0].reason == "invalid marker"
+    assert decoder("maintenance", bit=2).decode(data(0b100)).value == 1.0
+    assert decoder("drive_running", inverted=True).decode(data(True)).value == 0.0
+    assert decoder(invalid=(9.96921e36,)).decode(data(9.969209968386869e36)).reason == "invalid marker"
+    assert decoder(invalid=(1e300,)).decode(data(1e300)).reason == "invalid marker"
+
+
+@pytest.mark.parametrize(
+    "got",
+    [
+        *(NodeValue(value, 0, 5.5) for value in (12.5, 7, True, "on", float("nan"), float("inf"), None, -0.0, 1e308)),
+        *(NodeValue(12.5, status, None) for status in (0x00960000, 0x40900000, 0x808B0000)),
+    ],
+)
+@pytest.mark.parametrize("fields", [{}, {"scale": 10.0, "offset": -3.0}, {"invalid": (12.5,)}, {"measured_in": "kg/s"}])
+def test_a_reading_says_what_is_decoded(got: NodeValue, fields: dict[str, Any]) -> None:
+    one = decoder(**fields)
+    reading, decoded = one.reading(got, 9.0), one.decode(got)
+    assert reading[:2] == ("TB-07", "flow")
+    assert (reading.receive_time, reading.source_time) == (9.0, got.source_time)
+    np.testing.assert_equal((reading.value, reading.quality, reading.reason, reading.raw), decoded)
