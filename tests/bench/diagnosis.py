@@ -200,6 +200,8 @@ def print_classes(outcomes: Sequence[Outcome]) -> None:
                 print(
                     f"  {kind} {item.fault} draw {item.draw} ({item.read}): {item.grade}{place}; {'; '.join(item.told)[:200]}"
                 )
+                if item.grade == SILENT and CASES[_place(item)].hard:
+                    print(f"    {CASES[_place(item)].hard}")
 
 
 def _rate(words: str, right: int, of: int) -> None:
