@@ -32,6 +32,7 @@ from collector.web.paging import Find, PageNumber, fits, part_of
 from collector.web.security import Guard
 from collector.web.static_files import StaticFile
 from config.cautions import CAUTIONS
+from config.errors import StoreError
 
 LOOPS_A_PAGE = 25
 """Loops that the site page shows at a time, the worst first."""
@@ -120,6 +121,11 @@ class Pages:
         now = self._clock.now()
         line = overview.loop_line(self._live, loop, now)
         declared = overview.endpoints_of(self._live.site.loops[loop])
+        picture, unread = None, ""
+        try:
+            picture = await self._picture(loop, line.evaluation, now)
+        except StoreError as error:
+            unread = error.what
         return self.render(
             template,
             line=line,
@@ -127,7 +133,8 @@ class Pages:
             shown=tuple(mark for mark in line.marks if mark.numbers),
             endpoints=[item for name, item in sorted(self._live.endpoints.items()) if name in declared],
             tags=tag_rows.of_loop(self._live, loop, now),
-            picture=await self._picture(loop, line.evaluation, now),
+            picture=picture,
+            unread=unread,
             agrees_since=self._agrees_since(now),
             alerts=[item for item in self._desk.standing() if item.loop == loop],
         )

@@ -10,6 +10,7 @@ from checks.result import Verdict
 from collector.alerts.model import AlertState
 from collector.web.words import NOT_THE_WEIGHT
 from config.cautions import CAUTIONS
+from config.errors import StoreError
 from tests.collector.web import plant
 from tests.collector.web.conftest import Serve
 
@@ -93,6 +94,22 @@ async def test_old_data_are_called_old_loudly(serve: Serve) -> None:
     assert "Do not act on these numbers before data come again." in loop
     assert "Tallywire itself has a problem history: disk full, verifying in memory" in site
     assert site.index("Tallywire itself has a problem") < site.index("Do this next")
+
+
+async def test_loop_page_stays_open_without_its_trend_where_the_history_cannot_be_read(
+    serve: Serve, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def away(*_: object) -> None:
+        raise StoreError("the database is away (connection refused)", where="postgresql")
+
+    served = serve(plant.faulty())
+    monkeypatch.setattr(served.store, "trend", away)
+    for path in ("/loops/TB-07", "/loops/TB-07/fragment"):
+        answer = await served.get(path)
+        text = visible(answer.text)
+        assert answer.status_code == 200
+        assert "The history cannot be read now: the database is away (connection refused)." in text
+        assert "The PLC shows 0.840 of the gauge flow at every load" in text
 
 
 async def test_lost_endpoint_is_named_with_its_loops(serve: Serve) -> None:
