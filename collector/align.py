@@ -74,35 +74,47 @@ class _Column:
     endpoint: str
     held: _Waiting | None = None
     waiting: list[_Waiting] = field(default_factory=list)
+    newest: float = -math.inf
+    in_order: bool = True
     source_time: float = -math.inf
 
-    def fill(self, first: int, rows: int, values: list[list[float]], quality: list[list[int]], flags: list[int]) -> None:
+    def add(self, item: _Waiting) -> None:
+        """Let a reading wait."""
+        if item[0] < self.newest:
+            self.in_order = False
+        else:
+            self.newest = item[0]
+        self.waiting.append(item)
+
+    def fill(self, first: int, rows: int, values: list[float], quality: list[int], flags: list[int]) -> None:
         """Add the values and qualities of seconds that follow each other, and flag those held from an earlier second."""
         waiting, held = self.waiting, self.held
-        if len(waiting) > 1:
+        if not self.in_order:
             waiting.sort(key=_time_of)
-        here, codes = [math.nan] * rows, [BAD] * rows
-        position = 0
+            self.in_order = True
+        position, many = 0, len(waiting)
         for row in range(rows):
             second = first + row
             fresh = False
-            while position < len(waiting) and waiting[position][0] < second + 1:
+            while position < many and waiting[position][0] < second + 1:
                 item = waiting[position]
                 if not (fresh and _bad_after_good_of_one_second(item, held)):
                     held = item
                 fresh = True
                 position += 1
-            if held is None or held[2] == BAD:
-                continue
-            time = held[0]
-            if time >= second or second + 1 - time <= self.hold_s:
-                here[row], codes[row] = held[1], held[2]
-                if time < second:
-                    flags[row] = FLAG_HELD
+            if held is not None and held[2] != BAD:
+                time = held[0]
+                if time >= second or second + 1 - time <= self.hold_s:
+                    values.append(held[1])
+                    quality.append(held[2])
+                    if time < second:
+                        flags[row] = FLAG_HELD
+                    continue
+            values.append(math.nan)
+            quality.append(BAD)
         self.held = held
-        del waiting[:position]
-        values.append(here)
-        quality.append(codes)
+        if position:
+            del waiting[:position]
 
 
 class SkewEstimate:
@@ -187,10 +199,10 @@ class Aligner:
             time = reading.receive_time if reading.source_time is None else self._grid_time(reading, column)
             if after is not None and time < after:
                 self.late += 1
-            elif reading.usable:
-                column.waiting.append((time, reading.value, reading.quality))
+            elif reading.quality != BAD and math.isfinite(reading.value):
+                column.add((time, reading.value, reading.quality))
             else:
-                column.waiting.append((time, math.nan, BAD))
+                column.add((time, math.nan, BAD))
 
     def flag_step(self, wall: float, step_s: float) -> None:
         """Mark the seconds that a step of the wall clock to `wall` by `step_s` touches, on both sides of it."""
@@ -212,8 +224,8 @@ class Aligner:
         rows = last + 1 - first
         seconds = np.arange(first, last + 1, dtype=np.int64)
         flags = [0] * rows
-        values: list[list[float]] = []
-        quality: list[list[int]] = []
+        values: list[float] = []
+        quality: list[int] = []
         for column in self._columns.values():
             column.fill(first, rows, values, quality, flags)
         flagged = np.array(flags, np.uint8)
@@ -222,11 +234,12 @@ class Aligner:
                 flagged[(seconds >= low) & (seconds <= high)] |= FLAG_CLOCK_STEP
             self._flagged = [span for span in self._flagged if span[1] > last]
         self._next = last + 1
+        shape = len(self._columns), rows
         return Samples(
             loop=self.loop_id,
             time_s=seconds,
-            values=dict(zip(self._columns, np.array(values, np.float64), strict=True)),
-            quality=dict(zip(self._columns, np.array(quality, np.uint8), strict=True)),
+            values=dict(zip(self._columns, np.array(values, np.float64).reshape(shape), strict=True)),
+            quality=dict(zip(self._columns, np.array(quality, np.uint8).reshape(shape), strict=True)),
             flags=flagged,
         )
 
