@@ -54,8 +54,8 @@ def newest_empty(window: Window) -> Hashable:
     return (window.empties[-1].start_s if window.empties else 0, window.end_s // EMPTIES_AGE_S)
 
 
-CALM_S, CALM_EMPTIES_S, CALM_TURNS_S = 14_400, 3600, 7200
-"""How often lines and totals, the checks of the empty belt, and those of the turns of the belt are asked while all is calm [s]."""
+CALM_S, CALM_TURNS_S = 21_600, 14_400
+"""How often lines, totals and the checks of the empty belt, and how often the turns of the belt are asked while all is calm [s]."""
 
 CHECKS: tuple[Check, ...] = (
     Check("freshness", Link.COMMUNICATION, freshness.check),
@@ -71,7 +71,7 @@ CHECKS: tuple[Check, ...] = (
     Check("totals", Link.TOTALS, totals.check, 60, calm_s=CALM_S),
     Check("truth", Link.TOTALS, truth.check, 600),
     Check("calibration", Link.LOAD, calibration.check, 3600, calibration.NEEDS, calibration.follows),
-    Check("zero", Link.COUNTS, zero.check, 600, zero.NEEDS, newest_empty, CALM_EMPTIES_S),
-    Check("decay", Link.COUNTS, decay.check, 600, decay.NEEDS, newest_empty, CALM_EMPTIES_S),
+    Check("zero", Link.COUNTS, zero.check, 600, zero.NEEDS, newest_empty, CALM_S),
+    Check("decay", Link.COUNTS, decay.check, 600, decay.NEEDS, newest_empty, CALM_S),
 )
 """Every check in the order of its results. The lines of `scaling` are fits over hours, so they are asked twice a minute."""

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from checks.blocks import Blocks
 from checks.derived import EXPECTED, can_expect
 from checks.leaning import BRIEF, Leaning
-from checks.lines import Line, Scale, chain
+from checks.lines import Line, Rows, Scale, chain, rows_of
 from checks.picture import Picture
 from checks.result import Link
 from checks.totals_lean import TotalsLean
@@ -36,8 +36,9 @@ EACH_S, HOLD_S = 60, 180
 the last minutes looks back [s]."""
 SETTLED_S = 120
 """The one block that is judged so long after the belt began to do something else [s]."""
-AGAIN_S = 1800
-"""A belt that goes on stopping and starting is judged for it no sooner than so long after the last time [s]."""
+AGAIN_S, SOON_S = 3600, 1800
+"""A belt that goes on stopping and starting is judged for it no sooner than so long after the last time that it was or the
+beat fell, and the beat of a quiet loop falls out so soon behind that [s]."""
 AWAKE_S = 600
 """How long after the last finding blocks are judged at the steps of a finding that stands: its return is told in time [s]."""
 STANDING_S = 30
@@ -63,14 +64,16 @@ class Due:
         """`known_s` are moments [epoch s] at which something will be known that no sample shows: a lot that was weighed."""
         self._picture = Picture(loop)
         suspect = loop.limits.link.suspect / 100.0
-        self._links = [line.link for line in chain(loop)]
-        self._lines = [Leaning(line, loop, suspect) for line in chain(loop)]
+        self._loop, self._chain = loop, chain(loop)
+        self._lines = [Leaning(line, loop, suspect) for line in self._chain]
         self._load = Leaning(_counts_line(loop), loop, loop.limits.counts_to_flow.suspect / 100.0) if can_expect(loop) else None
         self._totals = TotalsLean(loop)
         self._top = loop.gauge.range.high
         self._before: Codes | None = None
         self._last: dict[str, int] = {}
         self._waiting = list(known_s)
+        self.rows: dict[Line, Rows] = {}
+        """Rows of the lines of the chain in the blocks of the last `push`."""
         self.pressing: frozenset[int] = frozenset()
         """Begins of the blocks of the last `push` before which a line began to lean so lately that it must be asked anew."""
         self.at_rest: frozenset[int] = frozenset()
@@ -91,10 +94,11 @@ class Due:
         self._waiting += [entry.time_s for entry in events if entry.kind not in BELT]
         if not len(blocks):
             self.pressing = self.at_rest = self.calm = self.by_beat = frozenset()
-            self.by_line = ()
+            self.by_line, self.rows = (), {}
             return np.zeros(0, np.bool_)
         picture, belt = self._picture.of(blocks)
-        lines = [line.push(blocks) for line in self._lines]
+        self.rows = {line: rows_of(line, blocks, self._loop) for line in self._chain}
+        lines = [each.lean(rows) for each, rows in zip(self._lines, self.rows.values(), strict=True)]
         beside = [self._totals.push(blocks), *([self._load.push(blocks)[:, BRIEF:]] if self._load is not None else [])]
         moved_picture, moved_belt, moved_beside, *moved_lines = self._moved(
             [picture, belt, np.concatenate(beside, axis=1), *lines]
@@ -108,19 +112,22 @@ class Due:
         leaning = (blocks.state("loaded") < blocks.length_s) | _any(lines, len(blocks))
         since_loud, since_lean = self._since("loud", loud, starts), self._since("leaning", leaning, starts)
         self.at_rest = frozenset(starts[since_lean >= REST_ROWS * blocks.length_s].tolist())
-        step = np.where(since_loud < QUIET_S, BEAT_S, QUIET_BEAT_S)
         stepped = ends // STANDING_S != starts // STANDING_S
-        beat, due = ends // step != starts // step, _held(self._since("drawn", drawn, starts), stepped)
+        quiet = since_loud >= QUIET_S
+        beat = ~quiet & (ends // BEAT_S != starts // BEAT_S)
+        due = _held(self._since("drawn", drawn, starts), stepped)
         due |= self._since("beside", leant_beside, starts) < PRESSING_S
         since_belt = self._since("belt", np.asarray(moved_belt.any(axis=1)), starts)
-        settled = self._not_again("settled", since_belt // blocks.length_s == SETTLED_S // blocks.length_s, starts)
+        settled = since_belt // blocks.length_s == SETTLED_S // blocks.length_s
+        settled, hourly = self._spaced(settled, quiet & (ends // QUIET_BEAT_S != starts // QUIET_BEAT_S), starts)
+        beat |= hourly
         asked, pressing = np.zeros(len(blocks), np.bool_), np.zeros(len(blocks), np.bool_)
         by_line = []
-        for place, (link, codes, moved) in enumerate(zip(self._links, lines, moved_lines, strict=True)):
+        for place, (line, codes, moved) in enumerate(zip(self._chain, lines, moved_lines, strict=True)):
             leant, changed = np.asarray((moved & (codes != 0)).any(axis=1)), np.asarray(moved[:, BRIEF:].any(axis=1))
             pressed = self._since(f"leant {place}", leant, starts) < PRESSING_S
             here = pressed | _held(self._since(f"changed {place}", changed, starts), stepped)
-            by_line.append((link, frozenset(starts[here & ~due].tolist())))
+            by_line.append((line.link, frozenset(starts[here & ~due].tolist())))
             asked, pressing = asked | here, pressing | pressed
         self.by_line, self.pressing = tuple(by_line), frozenset(starts[pressing].tolist())
         self.calm = frozenset(starts[(settled | beat) & (since_loud >= QUIET_S) & ~due & ~asked].tolist())
@@ -143,14 +150,18 @@ class Due:
         self._last[name] = int(newest[-1])
         return np.asarray(starts - newest)
 
-    def _not_again(self, name: str, here: NDArray[np.bool_], starts: NDArray[np.int64]) -> NDArray[np.bool_]:
-        """`here` without what comes sooner than AGAIN_S behind one that counted, shape (B,)."""
-        out, last = np.zeros_like(here), self._last.get(name, NEVER)
-        for row in np.flatnonzero(here).tolist():
-            if starts[row] - last >= AGAIN_S:
-                out[row], last = True, int(starts[row])
-        self._last[name] = last
-        return out
+    def _spaced(
+        self, settled: NDArray[np.bool_], hourly: NDArray[np.bool_], starts: NDArray[np.int64]
+    ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """Blocks for a belt that has settled and for the beat, without those that come too soon behind one of them."""
+        settled, hourly, last = settled.copy(), hourly.copy(), self._last.get("spaced", NEVER)
+        for row in np.flatnonzero(settled | hourly).tolist():
+            passed = int(starts[row]) - last
+            settled[row] &= passed >= AGAIN_S
+            hourly[row] &= passed >= SOON_S
+            last = int(starts[row]) if settled[row] or hourly[row] else last
+        self._last["spaced"] = last
+        return settled, hourly
 
     def _happened(self, blocks: Blocks) -> NDArray[np.bool_]:
         """Blocks in which something was noted that the picture does not show, shape (B,)."""

@@ -136,10 +136,10 @@ class EmptiesLedger:
         near = empty | looked.noted | gap | self._split(starts, ends)
         near[1:] |= empty[:-1] | (looked.stands[1:] != looked.stands[:-1])
         near[0] = True
-        rows = np.flatnonzero(near).tolist()
-        for row, following in zip(rows, [*rows[1:], len(looked)], strict=True):
+        rows = np.flatnonzero(near)
+        following_rows = [*rows[1:].tolist(), len(looked)]
+        for row, following, one in zip(rows.tolist(), following_rows, looked.rows(rows), strict=True):
             self._seen_until, self._feed_on_s, self._loaded_until = int(before[row]), int(fed[row]), int(loaded[row])
-            one = looked.row(row)
             self._events += [("shutter", one.start_s)] if one.shutter_moved else []
             self._row(one)
             if following > row + 1:

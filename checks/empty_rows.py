@@ -110,7 +110,7 @@ def _once(number: NDArray[np.int64]) -> list[int]:
 
 
 class Looked:
-    """Closed blocks as the empties ledger looks at them, in order of time; `row` gives one of them.
+    """Closed blocks as the empties ledger looks at them, in order of time; `rows` gives some of them.
 
     Shape (B,) each: `running`, `loaded` [s], `error` [t/h, NaN where it is not known], `stands`, `by_flow`, `usable`, `feed_on` (-1
     unknown, 0 off, 1 on), and `noted`, where something happened that the ledger keeps.
@@ -147,19 +147,27 @@ class Looked:
     def __len__(self) -> int:
         return len(self.start_s)
 
-    def row(self, row: int) -> EmptyRow:
-        """One block."""
-        start, product, tare = int(self.start_s[row]), float(self._product[row]), float(self._tare[row])
-        return EmptyRow(
-            start_s=start, end_s=start + self.length_s, usable=bool(self.usable[row]), by_flow=bool(self.by_flow[row]),
-            feed_on=None if self.feed_on[row] < 0 else bool(self.feed_on[row]), stands=bool(self.stands[row]),
-            running_s=float(self.running[row]), loaded_s=float(self.loaded[row]),
-            load_error=None if math.isnan(self.error[row]) else float(self.error[row]), rate=float(self._rate[row]),
-            counted_s=float(self._counted[row]), flow=float(self._flow[row]), still=bool(self._still[row]),
-            plc_flow=float(self._plc[row]), temperature=float(self._temperature[row]), speed=float(self._speed[row]),
-            product=None if math.isnan(product) else product, tare_rate=None if math.isnan(tare) else tare,
-            tared=bool(self._tared[row]), shutter_moved=bool(self._shutter[row]),
+    def rows(self, rows: NDArray[np.intp]) -> list[EmptyRow]:
+        """Some of the blocks, one by one."""
+        start = self.start_s[rows]
+        feed, error = self.feed_on[rows].tolist(), self.error[rows].tolist()
+        product, tare = self._product[rows].tolist(), self._tare[rows].tolist()
+        columns = (
+            start, start + self.length_s, self.usable[rows], self.by_flow[rows], self.stands[rows], self.running[rows],
+            self.loaded[rows], self._rate[rows], self._counted[rows], self._flow[rows], self._still[rows], self._plc[rows],
+            self._temperature[rows], self._speed[rows], self._tared[rows], self._shutter[rows],
         )  # fmt: skip
+        plain = zip(*(column.tolist() for column in columns), strict=True)
+        return [
+            EmptyRow(
+                start_s=each[0], end_s=each[1], usable=each[2], by_flow=each[3], feed_on=None if fed < 0 else bool(fed),
+                stands=each[4], running_s=each[5], loaded_s=each[6], load_error=None if math.isnan(off) else off, rate=each[7],
+                counted_s=each[8], flow=each[9], still=each[10], plc_flow=each[11], temperature=each[12], speed=each[13],
+                product=None if math.isnan(kind) else kind, tare_rate=None if math.isnan(tared) else tared, tared=each[14],
+                shutter_moved=each[15],
+            )
+            for each, fed, off, kind, tared in zip(plain, feed, error, product, tare, strict=True)
+        ]  # fmt: skip
 
 
 def _held(numbers: NDArray[np.int64], changes: dict[int, float], last: dict[str, float], name: str) -> Floats:
@@ -210,39 +218,37 @@ def measure(loop: Loop, rows: Sequence[EmptyRow]) -> Measured | None:
     if len(rows) < 2:
         return None
     gauge = loop.gauge
-    rate, seconds = np.array([row.rate for row in rows]), np.array([row.counted_s for row in rows])
+    rate, seconds, flow, plc_flow, temperature, speed = _columns(rows)
     background = true_rate(gauge.background, gauge.dead_time)
     gross = np.asarray(true_rate(rate, gauge.dead_time), np.float64)
     net = gross - background
-    if not (np.isfinite(net).all() and (net > 0.0).all() and (rate > 0.0).all()):
+    if not (np.isfinite(net).all() and net.min() > 0.0 and rate.min() > 0.0):
         return None
-    variance = (gross / rate) ** 4 * rate / seconds / net**2
+    variance = np.square(np.square(gross / rate)) * rate / seconds / np.square(net)
     logs = np.log(net) + 0.5 * variance
-    forgotten = rows[0].start_s + FLOW_WAIT * gauge.damping
-    first = _run_out(logs, variance * _damped(loop, float(seconds.mean())))
-    rows, logs, variance, seconds = rows[first:], logs[first:], variance[first:], seconds[first:]
+    loaded = [row.start_s < rows[0].start_s + FLOW_WAIT * gauge.damping for row in rows]
+    flow[loaded] = plc_flow[loaded] = np.nan
+    first = _run_out(logs.tolist(), (variance * _damped(loop, float(seconds.mean()))).tolist())
+    rows, logs, variance, seconds, speed = rows[first:], logs[first:], variance[first:], seconds[first:], speed[first:]
     if len(rows) < 2 or not _steady(logs, variance * _damped(loop, float(seconds.mean())), all(row.by_flow for row in rows)):
         return None
-    weight, turns = _whole_turns(loop, rows, seconds)
-    kept = weight > 0.0
+    weight, turns = _whole_turns(loop, rows, speed)
     share = weight * seconds
     total = float(share.sum())
-    mean = float((share * logs).sum() / total)
-    begin = int(np.flatnonzero(kept)[0])
-    flows = np.array([row.flow if row.start_s >= forgotten else np.nan for row in rows])
+    begin = int(np.argmax(weight > 0.0))
+    means = [_mean(values, share) for values in (flow[first:], plc_flow[first:], temperature[first:], speed)]
     return Measured(
         start_s=rows[begin].start_s + round((1.0 - float(weight[begin])) * (rows[begin].end_s - rows[begin].start_s)),
-        end_s=rows[-1].end_s,
-        seconds=total,
-        turns=turns,
-        ln_net=mean,
-        se=math.sqrt(float((share**2 * variance).sum())) / total,
-        flow=_mean(flows, share),
-        plc_flow=_mean(np.array([row.plc_flow if row.start_s >= forgotten else np.nan for row in rows]), share),
-        hidden=all(row.still for row in rows),
-        temperature=_mean(np.array([row.temperature for row in rows]), share),
-        speed=_mean(np.array([row.speed for row in rows]), share),
-    )
+        end_s=rows[-1].end_s, seconds=total, turns=turns, ln_net=float((share * logs).sum() / total),
+        se=math.sqrt(float((np.square(share) * variance).sum())) / total, flow=means[0], plc_flow=means[1],
+        hidden=all(row.still for row in rows), temperature=means[2], speed=means[3],
+    )  # fmt: skip
+
+
+def _columns(rows: Sequence[EmptyRow]) -> Floats:
+    """Count rate, counted seconds, both flows, temperature and speed of each row, shape (6, n)."""
+    numbers = [(row.rate, row.counted_s, row.flow, row.plc_flow, row.temperature, row.speed) for row in rows]
+    return np.array(numbers, np.float64).T.copy()
 
 
 def _damped(loop: Loop, seconds: float) -> float:
@@ -254,18 +260,17 @@ def _damped(loop: Loop, seconds: float) -> float:
     return 1.0 + math.expm1(-a) / a
 
 
-def _run_out(logs: Floats, variance: Floats) -> int:
+def _run_out(logs: Sequence[float], variance: Sequence[float]) -> int:
     """First row from which on no block differs from the mean of those behind it: before it the belt ran empty."""
-    weight = 1.0 / variance
     first = len(logs) - 1
-    sum_w, sum_y = float(weight[-1]), float(weight[-1] * logs[-1])
+    sum_w, sum_y = 1.0 / variance[-1], logs[-1] / variance[-1]
     while first > 0:
         here = logs[first - 1] - sum_y / sum_w
-        if abs(here) > RUN_OUT_SIGMA * math.sqrt(float(variance[first - 1]) + 1.0 / sum_w + UNEVEN_ELSE**2):
+        if abs(here) > RUN_OUT_SIGMA * math.sqrt(variance[first - 1] + 1.0 / sum_w + UNEVEN_ELSE**2):
             break
         first -= 1
-        sum_w += float(weight[first])
-        sum_y += float(weight[first] * logs[first])
+        sum_w += 1.0 / variance[first]
+        sum_y += logs[first] / variance[first]
     return first
 
 
@@ -279,21 +284,22 @@ def _steady(logs: Floats, variance: Floats, by_flow: bool) -> bool:
     return float((weight * (logs - mean) ** 2).sum()) <= limit
 
 
-def _whole_turns(loop: Loop, rows: Sequence[EmptyRow], seconds: Floats) -> tuple[Floats, float | None]:
+def _whole_turns(loop: Loop, rows: Sequence[EmptyRow], speed: Floats) -> tuple[Floats, float | None]:
     """Weight of each block, 0 to 1, and the turns that they make together; None where they cannot be counted."""
     length = loop.gauge.belt_length
-    speed = np.array([row.speed for row in rows])
-    if length is None or length <= 0.0 or not np.isfinite(speed).all() or not (speed > 0.0).all():
+    if length is None or length <= 0.0 or not np.isfinite(speed).all() or speed.min() <= 0.0:
         return np.ones(len(rows)), None
     way = speed * np.array([row.end_s - row.start_s for row in rows], np.float64)
     turns = float(way.sum()) / length
     if turns < 1.0:
         return np.ones(len(rows)), turns
     whole = math.floor(turns + 1e-9)
-    behind = np.concatenate([np.cumsum(way[::-1])[::-1][1:], [0.0]])
+    behind = np.cumsum(way[::-1])[::-1] - way
     return np.clip((whole * length - behind) / way, 0.0, 1.0), float(whole)
 
 
 def _mean(values: Floats, weight: Floats) -> float | None:
     good = np.isfinite(values) & (weight > 0.0)
+    if good.all():
+        return float((values * weight).sum() / weight.sum())
     return float((values[good] * weight[good]).sum() / weight[good].sum()) if good.any() else None

@@ -126,6 +126,7 @@ class LoopEngine:
         if not len(blocks):
             return []
         memory.keep(builder.length_s, blocks)
+        memory.keep_rows(self._due.rows)
         for length, merged in self._tree.push(blocks).items():
             self._rollups.setdefault(length, []).append(merged)
             if length != builder.length_s:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.blocks import Blocks
-from checks.lines import Line, rows_of
+from checks.lines import Line, Rows, rows_of
 from checks.middle import deviation_of, median
 from config.model import Loop
 
@@ -29,7 +29,7 @@ LAG_S, KNOWN_S = 6.0, 1.2
 """Lag that a line may have without leaning [s]: beside its declared filter, and beside what its rows say of its lag."""
 SIGMAS = 4.0
 """How far noise alone may move a mean [standard deviations]."""
-LEARN_S, AGAIN_S = 900, 3600
+LEARN_S, AGAIN_S = 900, 7200
 """How often the lag is learnt on the clock until it is known, and after that [s]."""
 LEARN_ROWS, LEAST_ROWS = 360, 60
 """Rows that it is learnt from at most, and at least."""
@@ -54,30 +54,33 @@ class Leaning:
         self._rows = np.zeros((6, 0))
         self._sums = np.zeros((2, 1), np.int64)
         """What is left, and how many rows say nothing, before each row that is kept and behind the last one."""
-        self._period, self._hour = -1, -1
+        self._period, self._again = -1, -1
         self._lag = np.zeros(LAGS + 1)
         self._late, self._sigma = LAG_S + filter_s, 0.0
 
     def push(self, blocks: Blocks) -> NDArray[np.int8]:
+        """As `lean`, of the rows of the line in the next blocks."""
+        return self.lean(rows_of(self._line, blocks, self._loop))
+
+    def lean(self, rows: Rows) -> NDArray[np.int8]:
         """-1, 0 or 1 for each row and each of `LEANS`, shape (B, len(LEANS)); 0 where it is not there.
 
         Rows by which the line is not judged say nothing: the belt does not run settled, the signal may be limited.
         """
-        line, old = self._line, len(self._starts)
-        rows = rows_of(line, blocks, self._loop)
+        old, count, length_s = len(self._starts), len(rows), rows.length_s
         self._rows = np.concatenate([self._rows, np.stack([rows.x, rows.y, *rows.ends.T])], axis=1)
-        self._starts = np.concatenate([self._starts, blocks.start_s])
-        learnt = np.empty((LAGS + 3, len(blocks)))
-        for begin, end in self._periods(blocks.start_s):
-            self._learn(old + begin, blocks.length_s)
+        self._starts = np.concatenate([self._starts, rows.start_s])
+        learnt = np.empty((LAGS + 3, count))
+        for begin, end in self._periods(rows.start_s):
+            self._learn(old + begin, length_s)
             learnt[:, begin:end] = np.array([*self._lag, self._late, self._sigma])[:, None]
-        design, left = self._design(old, old + len(blocks), blocks.length_s)
+        design, left = self._design(old, old + count, length_s)
         for column, lag in zip(design, learnt, strict=False):
             left = left - np.where(np.isnan(column), 0.0, column) * lag
         there = rows.steady & ~rows.x_high & ~rows.declared_low & np.isfinite(left)
         units = np.rint(np.where(there, np.clip(left, -FAR, FAR), 0.0) / UNIT).astype(np.int64)
         self._sums = np.concatenate([self._sums, self._sums[:, -1:] + np.cumsum([units, ~there], axis=1)], axis=1)
-        out = self._lean(old, learnt[-2], learnt[-1], blocks.length_s)
+        out = self._lean(old, learnt[-2], learnt[-1], length_s)
         self._rows, self._starts, self._sums = self._rows[:, -KEPT:], self._starts[-KEPT:], self._sums[:, -KEPT - 1 :]
         return out
 
@@ -103,9 +106,9 @@ class Leaning:
         return [*columns, (rows[4] - rows[2])[first - begin :]], (rows[1] - x)[first - begin :]
 
     def _learn(self, end: int, length_s: int) -> None:
-        """Learn the lag from the rows before `end`: four times an hour until it is known, then once."""
-        period, hour = int(self._starts[end]) // LEARN_S, int(self._starts[end]) // AGAIN_S
-        if period == self._period or hour == self._hour:
+        """Learn the lag from the rows before `end`: four times an hour until it is known, then every two hours."""
+        period, again = int(self._starts[end]) // LEARN_S, int(self._starts[end]) // AGAIN_S
+        if period == self._period or again == self._again:
             return
         self._period = period
         columns, deviation = self._design(max(end - LEARN_ROWS, 0), end, length_s)
@@ -119,7 +122,7 @@ class Leaning:
         self._lag = np.linalg.lstsq(line[:, [-1, *range(LAGS + 1)]], line[:, LAGS + 1], rcond=1e-9)[0][1:]
         self._sigma = deviation_of(found - design[:, : LAGS + 1] @ self._lag)
         self._late = KNOWN_S + 0.3 * self._filter_s
-        self._hour = hour
+        self._again = again
 
     def _lean(self, old: int, late: Floats, sigma: Floats, length_s: int) -> NDArray[np.int8]:
         """How far what is left goes beyond what noise and lag may move it, looked at only where it goes beyond the limit."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -46,6 +47,23 @@ class LineRows:
         view["follows"] = view["follows"].copy()
         view["follows"][:1] = False
         return Rows(length_s=self._shape.length_s, step_s=self._shape.step_s, **view)
+
+    def take(self, made: Mapping[Line, Rows]) -> None:
+        """Take the rows of the newest blocks where they were made already; they go behind those that are kept of a line."""
+        end = self._blocks.dropped + len(self._blocks)
+        for line, rows in made.items():
+            begin, ring = end - len(rows), self._lines.get(line)
+            if ring is None and len(self._lines) < MOST_LINES:
+                ring = self._lines[line] = Ring(self._blocks.keep)
+                self._begins[line] = begin
+            if ring is None or self._begins[line] + ring.dropped + len(ring) != begin:
+                continue
+            columns = {name: getattr(rows, name) for name in COLUMNS}
+            starts = self._blocks.column("start_s")[-len(rows) - 1 :]
+            if len(ring) and len(starts) > len(rows):
+                columns["follows"] = columns["follows"].copy()
+                columns["follows"][0] = starts[1] - starts[0] == rows.length_s
+            ring.append(columns)
 
     def explain(self, first: int, end: int) -> None:
         """Take it that a categorical cause stood in the blocks `first` to `end` (exclusive)."""

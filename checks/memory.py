@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,7 @@ from checks.blocks import ARRAYS, STATES, Blocks
 from checks.changing import changed, newest
 from checks.empties import EmptyStretch
 from checks.line_rows import KeptRows, LineRows
+from checks.lines import Line, Rows
 from checks.references import references_of
 from checks.ring import Ring
 from checks.samples import Samples
@@ -71,6 +72,10 @@ class Memory:
         ring = self._rings.get(length_s)
         if ring is not None:
             ring.append({name: getattr(blocks, name) for name in ARRAYS})
+
+    def keep_rows(self, made: Mapping[Line, Rows]) -> None:
+        """Take the rows of the lines in the blocks that were kept last."""
+        self._line_rows.take(made)
 
     def forget(self) -> None:
         """Let go of the oldest events and of samples that nobody looks back on."""

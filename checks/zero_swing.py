@@ -50,23 +50,22 @@ class Swing:
 def swing_of(series: Series) -> Swing | None:
     """The daily swing of the counts; None where it cannot be seen or is not there."""
     rows = np.flatnonzero(series.time_s >= series.time_s[-1] - LAST_S)
-    _, day_of = np.unique(series.time_s[rows] // DAY_S, return_inverse=True)
+    time_s, weight, counts, temperature = _by_hour(series, rows)
+    day_of = _number(time_s // DAY_S)
     full = np.bincount(day_of) >= 2
-    rows = rows[full[day_of]]
-    _, day_of = np.unique(series.time_s[rows] // DAY_S, return_inverse=True)
-    if int(full.sum()) < LEAST_DAYS or len(rows) < LEAST_ROWS:
+    there = full[day_of]
+    time_s, weight, counts, temperature = time_s[there], weight[there], counts[there], temperature[there]
+    day_of = _number(time_s // DAY_S)
+    if int(full.sum()) < LEAST_DAYS or len(time_s) < LEAST_ROWS:
         return None
-    weight = series.weight[rows]
-    value = _within(series.counts[rows], weight, day_of)
-    hours = series.time_s[rows] / 3600.0 % 24.0
+    value = _within(counts, weight, day_of)
+    hours = time_s / 3600.0 % 24.0
     by_sun = [np.maximum(0.0, np.sin(2.0 * np.pi * (hours - sunrise) / 24.0)) for sunrise in range(24)]
     sun = _best(value, [_within(light, weight, day_of) for light in by_sun], weight)
     warm = None
     known = np.isfinite(series.temperature)
-    if known[rows].all() and float(np.ptp(series.temperature[rows])) >= LEAST_SWING_K:
-        late = [
-            np.interp(series.time_s[rows] - 3600.0 * lag, series.time_s[known], series.temperature[known]) for lag in LAGS_H
-        ]
+    if np.isfinite(temperature).all() and float(np.ptp(temperature)) >= LEAST_SWING_K:
+        late = [np.interp(time_s - 3600.0 * lag, series.time_s[known], series.temperature[known]) for lag in LAGS_H]
         warm = _best(value, [_within(t, weight, day_of) for t in late], weight)
     best = sun if warm is None or sun.gain > warm.gain + CLEARLY_NATS else warm
     if abs(best.slope) < SIGNIFICANT * best.se:
@@ -94,6 +93,22 @@ class _Fit:
     slope: float
     se: float
     gain: float
+
+
+def _number(days: Floats) -> NDArray[np.intp]:
+    """Days in rising order, numbered from 0 without gaps."""
+    return np.cumsum(np.diff(days, prepend=days[:1]) != 0.0)
+
+
+def _by_hour(series: Series, rows: NDArray[np.intp]) -> tuple[Floats, Floats, Floats, Floats]:
+    """Time, weight, counts and temperature of the rows of each hour together: what swings within a day needs no more."""
+    weight = series.weight[rows]
+    first = np.flatnonzero(np.diff(series.time_s[rows] // 3600.0, prepend=-1.0))
+    total = np.add.reduceat(weight, first)
+    time_s, counts, temperature = (
+        np.add.reduceat(weight * values[rows], first) / total for values in (series.time_s, series.counts, series.temperature)
+    )
+    return time_s, total, counts, temperature
 
 
 def _within(values: Floats, weight: Floats, day_of: NDArray[np.intp]) -> Floats:
