@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partialmethod
 
+import jinja2
 import pytest
 
 from tests.postgres import Server
+from tests.templates import CompiledTemplates
 
 
 @pytest.fixture(scope="session")
@@ -15,6 +18,14 @@ def postgres_server() -> Iterator[Server]:
     server = Server()
     yield server
     server.close()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _templates_are_compiled_once() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        cached = partialmethod(jinja2.Environment.__init__, bytecode_cache=CompiledTemplates())
+        patch.setattr(jinja2.Environment, "__init__", cached)
+        yield
 
 
 def shared_place(item: pytest.Item) -> str | None:
