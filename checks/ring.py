@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 Arrays = Mapping[str, NDArray[Any]]
+FIRST_ROOM = 64
+"""Rows that there is room for at first: a wide table of a new loop takes as much as it holds, and not a page a column."""
 
 
 class Ring:
@@ -28,20 +30,22 @@ class Ring:
         """Add rows; all arrays of a call have the same length, all calls the same names."""
         count = len(next(iter(rows.values())))
         if not self._arrays:
-            room = 2 * self.keep + count
+            room = max(FIRST_ROOM, count)
             self._arrays = {name: np.empty((room, *part.shape[1:]), part.dtype, "F") for name, part in rows.items()}
         room = len(next(iter(self._arrays.values())))
         if self._size + count > room:
-            self._shift(count)
+            self._make_room(room, count)
         for name, part in rows.items():
             self._arrays[name][self._size : self._size + count] = part
         self._size += count
 
-    def _shift(self, count: int) -> None:
-        first = max(0, self._size - self.keep)
+    def _make_room(self, room: int, count: int) -> None:
+        """Grow by doubling up to twice what is kept; after that the oldest rows go."""
+        full = 2 * self.keep + count
+        first = max(0, self._size - self.keep) if 2 * room > full else 0
         kept = self._size - first
         self.dropped += first
-        room = max(2 * self.keep + count, kept + count)
+        room = max(min(2 * room, full), kept + count)
         for name, array in self._arrays.items():
             grown = array if len(array) >= room else np.empty((room, *array.shape[1:]), array.dtype, "F")
             grown[:kept] = array[first : self._size].copy(order="K")
