@@ -98,12 +98,15 @@ class EndpointPoller:
         slots = Slots(self.name, self._source.periods, self._clock.monotonic())
         while not stop.is_set():
             due, period = slots.next()
-            await self._leave_while_lent()
-            self._connect_when_due()
+            if self._status.lent_until:
+                await self._leave_while_lent()
+            if not self._connected or self._connecting is not None:
+                self._connect_when_due()
             await self._wait_until(due)
-            if stop.is_set() or self._clock.monotonic() < due:
+            late = self._clock.monotonic() - due
+            if stop.is_set() or late < 0.0:
                 continue
-            self._status.lateness_s = self._clock.monotonic() - due
+            self._status.lateness_s = late
             poll = await self._poll(period)
             self._sink(poll.readings)
             await self._take(poll)
@@ -114,6 +117,8 @@ class EndpointPoller:
     @property
     def _lent(self) -> str:
         """To whom and until when the connection is lent; empty where it is ours."""
+        if not self._status.lent_until:
+            return ""
         left = self._status.lent_until - self._clock.now()
         return f"lent to {self._status.lent_to} for {left:.0f} s more" if left > 0.0 else ""
 

@@ -36,8 +36,7 @@ class Slots:
 
     def next(self) -> tuple[float, float]:
         """Deadline [s] and period [s] of the group that is due first."""
-        period = min(self._due, key=lambda item: (self._due[item], item))
-        return self._due[period], period
+        return min((due, period) for period, due in self._due.items())
 
     def done(self, period: float, now: float) -> int:
         """Move a group to its next deadline after `now` [s]; returns how many slots were missed."""
