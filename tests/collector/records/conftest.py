@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -51,15 +52,31 @@ class Terminal:
         self.site = self.site.model_copy(update={"reports": named})
 
 
-@pytest.fixture(scope="module")
-def recorded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Terminal]:
+@contextmanager
+def laid_down(folder: Path) -> Iterator[Terminal]:
+    """The ten hours in a folder, open until the block ends."""
     site, clock = terminal(), ManualClock(float(END + 60))
-    store = open_store(tmp_path_factory.mktemp("history"), site, clock=clock)
+    store = open_store(folder, site, clock=clock)
     import_samples(store, site, "TB-07", [run_of(hours=HOURS)], now=clock.now())
     store.ledger.note_config("ab" * 32, "schema: 1", now=float(BEGIN - 7200))
     store.ledger.note_config("cd" * 32, "schema: 1", now=float(BEGIN + 3600))
-    yield Terminal(store, clock, site)
-    store.close()
+    try:
+        yield Terminal(store, clock, site)
+    finally:
+        store.close()
+
+
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Terminal]:
+    with laid_down(tmp_path_factory.mktemp("history")) as laid:
+        yield laid
+
+
+@pytest.fixture
+def own_history(tmp_path: Path) -> Iterator[Terminal]:
+    """A history of one test's own, which it may correct."""
+    with laid_down(tmp_path / "history") as laid:
+        yield laid
 
 
 @pytest.fixture

@@ -123,8 +123,8 @@ def test_a_report_of_nothing_is_refused(history: Terminal) -> None:
         desk.report("TB-08", "shift", SHIFT, by="R. Ortega")
 
 
-def test_a_correction_is_restated_beside_the_old_record(history: Terminal) -> None:
-    desk = RecordDesk(history.book, history.sources)
+def test_a_correction_is_restated_beside_the_old_record(own_history: Terminal) -> None:
+    desk = RecordDesk(own_history.book, own_history.sources)
     old = desk.report("TB-07", "shift", SHIFT, by="R. Ortega")
     with pytest.raises(TallywireError, match="nothing has changed"):
         desk.restate(old.number, reason="belt test", by="K. Weber")
@@ -132,7 +132,7 @@ def test_a_correction_is_restated_beside_the_old_record(history: Terminal) -> No
         loop="TB-07", begin=BEGIN + 3600, end=BEGIN + 7200, state=LoopState.MAINTENANCE, by="K. Weber", reason="belt test",
         made=float(END),
     )  # fmt: skip
-    history.store.annotate(note)
+    own_history.store.annotate(note)
     made = desk.restate(old.number, reason="belt test", by="K. Weber")
     assert made is not None
     note_content = made.content
@@ -143,9 +143,9 @@ def test_a_correction_is_restated_beside_the_old_record(history: Terminal) -> No
     assert before == 100.0
     assert after is not None
     assert after < 100.0
-    assert history.book.find(old.number) == old
+    assert own_history.book.find(old.number) == old
     assert isinstance(old.content, ChainReport)
-    assert history.book.verify().broken is None
+    assert own_history.book.verify().broken is None
     with pytest.raises(TallywireError, match="only reports can be restated"):
         desk.restate(made.number, reason="x", by="K. Weber")
     assert desk.restate(999, reason="x", by="K. Weber") is None
