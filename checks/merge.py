@@ -133,7 +133,7 @@ class TreeMerger:
     """Takes closed blocks and gives the merged ones as they are closed: when their last part is there or a later one came."""
 
     def __init__(self) -> None:
-        self._open: dict[int, Blocks] = {}
+        self._open: dict[int, list[Blocks]] = {}
 
     def push(self, blocks: Blocks) -> Mapping[int, Blocks]:
         """Merged blocks by length; a length without a closed block is missing."""
@@ -141,15 +141,17 @@ class TreeMerger:
         for length_s in LEVELS:
             if not len(blocks):
                 break
-            waiting = self._open.pop(length_s, None)
-            rows = blocks if waiting is None else concat([waiting, blocks])
-            number = rows.start_s // length_s
-            whole = rows.start_s[-1] + rows.length_s >= (number[-1] + 1) * length_s
-            cut = len(rows) if whole else int(np.searchsorted(number, number[-1]))
-            if cut < len(rows):
-                self._open[length_s] = rows[slice(cut, None)]
-            if cut == 0:
+            waiting = [*self._open.pop(length_s, ()), blocks]
+            newest = int(blocks.start_s[-1])
+            last = newest // length_s
+            whole = newest + blocks.length_s >= (last + 1) * length_s
+            if not whole and int(waiting[0].start_s[0]) // length_s == last:
+                self._open[length_s] = waiting
                 break
+            rows = concat(waiting) if len(waiting) > 1 else blocks
+            cut = len(rows) if whole else int(np.searchsorted(rows.start_s, last * length_s))
+            if cut < len(rows):
+                self._open[length_s] = [rows[slice(cut, None)]]
             blocks = merge_rows(rows[slice(0, cut)], length_s)
             out[length_s] = blocks
         return out
