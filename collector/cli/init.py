@@ -12,6 +12,8 @@ from collector.cli.output import write_out
 from config.errors import TallywireError
 
 if TYPE_CHECKING:
+    from collector.commissioning.site_draft import SiteAnswers
+
     Subparsers = argparse._SubParsersAction[argparse.ArgumentParser]
 
 
@@ -45,18 +47,16 @@ def run(args: argparse.Namespace) -> int:
     from collector.cli.init_devices import OwnConnections
     from collector.clock import SystemClock
     from collector.commissioning.coverage import summary
-    from collector.commissioning.site_draft import site_text
+    from collector.commissioning.site_draft import SiteAnswers, site_text
     from collector.commissioning.walking import StoppedError, Terminal
     from collector.commissioning.wizard import interview
     from collector.replay.text import wrapped
-    from config.load import load_site, parse_site
+    from config.load import load_site
 
     if args.page:
-        from platformdirs import user_data_path
-
         from collector.cli.alone import serve
 
-        return serve("/init", args.port, folder=user_data_path("tallywire") / "drafts")
+        return serve("/init", args.port, folder=_drafts())
     if args.site is None:
         raise TallywireError(
             "the file to write is not named", where="SITE", fix="tallywire init site.yaml, or tallywire init --page"
@@ -69,15 +69,43 @@ def run(args: argparse.Namespace) -> int:
         raise TallywireError("the rate is not from above 0 to 50", where="--rate", fix="such as 2")
     person = Terminal()
     devices = OwnConnections(SystemClock(), args.rate, max(args.wait, 0.0))
-    person.tell(
-        "\n".join(wrapped("Questions for a site file. Enter takes what stands in brackets, or leaves a thing out.")) + "\n\n"
-    )
+    said = "Questions for a site file. Enter takes what stands in brackets, or leaves a thing out. Ctrl-C stops; what was answered is kept."
+    person.tell("\n".join(wrapped(said)) + "\n\n")
+    found = SiteAnswers()
     try:
-        text = site_text(interview(person, devices))
+        text = site_text(interview(person, devices, found))
     except (StoppedError, KeyboardInterrupt):
-        person.tell("\nStopped; nothing was written.\n")
+        person.tell("\n" + "\n".join(wrapped(f"Stopped; {args.site} was not written.{_kept(found)}")) + "\n")
         return exits.INTERRUPTED
-    parse_site(text, str(args.site))
     write_out(args.site, text.encode())
-    sys.stdout.write("\n" + summary(load_site(args.site)) + f"\nNext: tallywire survey {args.site}\n")
+    try:
+        loaded = load_site(args.site)
+    except TallywireError:
+        person.tell("\n" + "\n".join(wrapped(f"{args.site} is written, but cannot be used before it is mended:")) + "\n")
+        raise
+    sys.stdout.write("\n" + summary(loaded) + f"\nNext: tallywire survey {args.site}\n")
     return exits.NO_FINDING
+
+
+def _drafts() -> Path:
+    """Where answers are kept that are no file yet."""
+    from platformdirs import user_data_path
+
+    return user_data_path("tallywire") / "drafts"
+
+
+def _kept(found: SiteAnswers) -> str:
+    """Keep what was answered as a draft of the page, and say how to go on."""
+    from collector.clock import SystemClock
+    from collector.commissioning.drafts import Drafts
+
+    if not found.site:
+        return ""
+    drafts = Drafts(SystemClock(), _drafts())
+    try:
+        draft = drafts.begin()
+        draft.answers = found
+        drafts.keep(draft)
+    except TallywireError as error:
+        return f" {error}"
+    return f" What was answered is kept: go on with `tallywire init --page`, where it is called {draft.name}."

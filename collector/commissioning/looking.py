@@ -29,10 +29,11 @@ WAIT_S = 15.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Proposal:
-    """What a role could be read from, as it is typed, with its value of the moment in words, and what speaks for it."""
+    """What a role could be read from, as it is typed, with its value of the moment in words, what speaks for it, and how people call it."""
 
     said: str
     shown: str
+    name: str = ""
     why: tuple[str, ...] = ()
 
     @property
@@ -134,7 +135,8 @@ def _proposals(browsed: Browsed, offer: Offer, loop: str, role: str) -> dict[str
             shown = f"{variable.ends[name.endswith('high')]:.6g} {unit}"
         elif name == "plc_unit" and name != role:
             shown = variable.unit
-        out[name] = Proposal(said=said_of(said), shown=shown, why=why if name == role else ())
+        called = "/".join((*variable.path[-1:], variable.name))
+        out[name] = Proposal(said=said_of(said), shown=shown, name=called, why=why if name == role else ())
     return out
 
 

@@ -25,9 +25,9 @@ def refuse(person: Person, error: TallywireError) -> None:
 
 def one(ask: Ask, person: Person) -> str:
     """An answer that holds, '' where it is left out, BACK where the question that it belongs to is left out too."""
-    shown = f" [{ask.usual}]" if ask.usual is not None else f" (such as {ask.example})"
-    back = f" ({BACK}: not known, leaves the answer before out too)" if ask.after else ""
-    question = "\n".join(wrapped(f"{ask.asks}{shown}{back}"))
+    back = f"; {BACK} where it is not known" if ask.after else ""
+    shown = f" [{ask.usual}]" if ask.usual is not None else f" (such as {ask.example}{back})"
+    question = "\n".join(wrapped(f"{ask.asks}{shown}"))
     while True:
         said = person.ask(f"{question}\n> ")
         if ask.after and said == BACK:

@@ -12,7 +12,7 @@ from collector.commissioning.wizard_tags import Devices, ask_tags, read_them
 from collector.exports.asking import Person
 
 
-def interview(person: Person, devices: Devices) -> SiteAnswers:
+def interview(person: Person, devices: Devices, found: SiteAnswers | None = None) -> SiteAnswers:
     """Ask for everything, with what the devices themselves offer; wrong answers are asked again.
 
     Parameters
@@ -21,8 +21,11 @@ def interview(person: Person, devices: Devices) -> SiteAnswers:
         Who is asked.
     devices : Devices
         How devices are looked at, where the person wants it.
+    found : SiteAnswers, optional
+        Takes the answers as they come, so that they are there when somebody stops.
     """
-    found = SiteAnswers(site=every(SITE, person))
+    found = SiteAnswers() if found is None else found
+    found.site.update(every(SITE, person))
     person.tell("\n")
     say(
         person,

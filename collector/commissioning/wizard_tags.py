@@ -19,6 +19,8 @@ from config.roles import ROLES
 READ_BACK = ("plc_range_low", "plc_range_high", "plc_unit")
 """What comes with the flow of the PLC where a server tells it: not asked for one by one."""
 LEAVE = "-"
+ROOM = 56
+"""A question that is longer leaves no room for a register behind it."""
 EMPTY = (
     "no two stations of the chain show the same flow, or the belt is empty: registers cannot be told apart then. With load on the belt, "
     "run tallywire survey on the file"
@@ -105,7 +107,7 @@ def _tag(loop: LoopAnswers, role: str, device: str, protocol: str, proposal: Pro
         lines += wrapped(f"[{proposal.said}  {proposal.shown}]", first=INDENT * 2, rest=INDENT * 2)
         doubt = "; only its value speaks for it: look twice" if proposal.weak else ""
         lines += wrapped(f"by {', '.join(proposal.why)}{doubt}" if proposal.why else "", first=INDENT * 2, rest=INDENT * 2)
-    asked = "\n".join([*lines, f"{INDENT}> "]) if len(lines) > 1 else f"{lines[0]} > "
+    asked = f"{lines[0]} > " if len(lines) == 1 and len(lines[0]) < ROOM else "\n".join([*lines, f"{INDENT}> "])
     while True:
         said = person.ask(asked) or (proposal.said if proposal is not None else "")
         if said in ("", LEAVE):

@@ -13,6 +13,7 @@ from collector.clock import SystemClock
 from collector.reading import GOOD, Reading
 from collector.web.alone import create_alone
 from config.load import parse_site
+from deploy.plant.live import Server
 from tests.browser.axe import violations
 from tests.browser.conftest import Open
 from tests.browser.served import served
@@ -87,6 +88,53 @@ def test_site_file_from_the_first_question_to_the_download(alone: str, visit: Op
     assert set(parse_site(text, "site.yaml").site.loops["TB-07"].tags) == {"flow", "plc_flow", "ai_raw"}
     # The one refused step is the only thing that the console tells.
     assert [line for line in seen.errors if "422" not in line] == []
+
+
+@pytest.fixture
+def plc() -> Iterator[str]:
+    """A PLC with one loop that carries 210 t/h."""
+    server = Server("deploy.plant.plc_server")
+    try:
+        server.tell({"nodes": [{"node": "TB-07/Flow", "type": "Float", "unit": [4534584, "t/h"]}]})
+        url = str(server.hear()["url"])
+        server.tell(
+            {"time": 1_800_000_000, "values": {"TB-07/Flow": 210.0}, "status": {}, "ranges": {"TB-07/Flow": [0.0, 420.0]}}
+        )
+        yield url
+    finally:
+        server.stop()
+
+
+@pytest.mark.parametrize("width", [1280, 360])
+def test_the_nodes_of_a_server_are_filled_in_and_a_gauge_that_is_not_there_is_told(
+    alone: str, visit: Open, plc: str, width: int
+) -> None:
+    page = visit(f"{alone}/", width=width).page
+    page.get_by_role("button", name="Begin").click()
+    step(page, site="north-terminal")
+    device(page, "Modbus", name="gauge-07", host="127.0.0.1:9")
+    device(page, "OPC UA", name="plc", url=plc)
+    page.get_by_role("button", name="Go on to the first loop").click()
+    step(page, name="TB-07", high="420 t/h")
+    step(page, high="500 t/h")
+    page.locator("[name=flow]").fill("input 0 float32")
+    page.get_by_role("button", name="Look at what it has for the PLC").click()
+    ended(page)
+    expect(page.locator("[name=plc_flow]")).to_have_value(re.compile("s=TB-07/Flow"))
+    expect(page.locator("#note-plc_flow")).to_contain_text("TB-07/Flow shows 210 t/h")
+    expect(page.locator("[name=ends-PLC]")).to_have_value("0 t/h to 420 t/h")
+    page.get_by_role("button", name="Read them once").click()
+    ended(page)
+    expect(page.get_by_label("Read once")).to_contain_text("gauge-07 could not be read")
+    assert violations(page) == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.locator("[name=flow]").press("Enter")
+    expect(page.get_by_role("heading", name="New site file: Loops")).to_be_visible()
+
+
+def ended(page: Page) -> None:
+    """Wait until no look runs; the page asks anew by itself."""
+    expect(page.get_by_label("The look that runs")).to_have_count(0, timeout=60_000)
 
 
 def test_from_the_loop_page_over_plan_loop_check_and_calibration_to_the_records(

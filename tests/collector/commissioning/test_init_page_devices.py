@@ -95,7 +95,9 @@ async def test_a_page_looks_and_reads_and_makes_a_file_without_a_script(plant: S
     page = await looked(made, place, do="look-PLC")
     flow = "nsu=urn:invented:potash-terminal:plc;s=TB-07/Flow"
     assert value_of(page, "plc_flow") == flow
-    assert f"proposed: {float(format(plant.value('TB-07', 'plc_flow'), '.6g')):g} t/h, by name, unit t/h" in page
+    assert (
+        f"proposed: TB-07/Flow shows {float(format(plant.value('TB-07', 'plc_flow'), '.6g')):g} t/h, by name, unit t/h" in page
+    )
     assert "the server says 0 t/h to 420 t/h, you answered 0 t/h to 500 t/h" in page
     assert value_of(page, "plc_range_high") == f"{flow}, property: EURange.high, period: 60 s"
     filled = {

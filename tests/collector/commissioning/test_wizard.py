@@ -10,6 +10,8 @@ import pytest
 
 from collector.cli import exits
 from collector.cli.main import main
+from collector.clock import SystemClock
+from collector.commissioning.drafts import Drafts
 from config.load import load_site
 from config.model import ModbusEndpoint, ModbusTag, OpcUaTag, SpeedSource
 
@@ -78,10 +80,35 @@ def test_file_that_is_there_is_not_written_over(tmp_path: Path, capsys: pytest.C
     assert file.read_text(encoding="utf-8") == "mine"
 
 
-def test_end_of_the_answers_writes_nothing(
+def test_end_of_the_answers_writes_no_file_and_keeps_them_for_the_page(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    typed(monkeypatch, ANSWERS[:20])
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    typed(monkeypatch, ANSWERS[:-12])
     assert main(["init", str(tmp_path / "site.yaml")]) == exits.INTERRUPTED
-    assert "nothing was written" in capsys.readouterr().out
+    said = " ".join(capsys.readouterr().out.split())
+    assert "was not written" in said
+    assert "go on with `tallywire init --page`, where it is called Potash: export 'quay'" in said
     assert not (tmp_path / "site.yaml").exists()
+    (draft,) = Drafts(SystemClock(), tmp_path / "data" / "tallywire" / "drafts").all()
+    assert draft.answers.loops[0].gauge["high"] == "420 t/h"
+    assert draft.answers.loops[0].tags["flow"] == "input 0 float32"
+
+
+def test_nothing_is_kept_of_no_answers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    typed(monkeypatch, [""])
+    assert main(["init", str(tmp_path / "site.yaml")]) == exits.INTERRUPTED
+    assert list(tmp_path.rglob("*.json")) == []
+
+
+def test_answers_that_do_not_fit_each_other_are_written_and_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file, at = tmp_path / "site.yaml", ANSWERS.index("TB-07") + 1
+    typed(monkeypatch, [*ANSWERS[:at], "500 t/h", *ANSWERS[at + 1 :]])
+    assert main(["init", str(file)]) == exits.BAD_INPUT
+    said = capsys.readouterr()
+    assert "is written, but cannot be used before it is mended" in " ".join(said.out.split())
+    assert "the range ends at 420 t/h, not above its begin at 500 t/h" in said.err
+    assert "low: 500 t/h" in file.read_text(encoding="utf-8")
