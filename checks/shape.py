@@ -56,8 +56,15 @@ NEARLY = 0.7
 def choose(x: Floats, y: Floats, follows: Bools, low: float, high: float) -> Shape:
     """Pick line, quadratic, hinge or power by BIC on rows whitened with the line's residual correlation.
 
-    x, y in t/h, shape (n,), n >= 12 (a load without spread is a line); `low`, `high` the range of the scale. x is the delayed and filtered flow.
+    x, y in t/h, shape (n,), n >= 12 (a load without spread, or with one that no number can carry, is a line); `low`, `high` the range of the scale. x is the delayed and filtered flow.
     """
+    try:
+        return _chosen(x, y, follows, low, high)
+    except np.linalg.LinAlgError:  # a number that was misread lies so far beyond the others that it leaves no digits to them
+        return Shape(model=LINE, lead=0.0, curvature_t=0.0)
+
+
+def _chosen(x: Floats, y: Floats, follows: Bools, low: float, high: float) -> Shape:
     ones = np.ones(len(x))
     span = high - low
     u = (x - low) / span

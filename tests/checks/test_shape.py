@@ -59,6 +59,14 @@ def test_load_without_spread_says_line() -> None:
     assert chosen(x, x).model == shape.LINE
 
 
+@pytest.mark.parametrize("size", [1e22, 1e30])
+def test_number_that_is_read_from_a_wrong_register_leaves_no_shape(loads: Floats, size: float) -> None:
+    """A double holds 16 digits: a row of 1e22 t/h leaves none to those of 300 t/h."""
+    x = loads.copy()
+    x[-1] = -size
+    assert chosen(x, loads).model == shape.LINE
+
+
 def test_square_root_is_told_where_the_noise_of_an_empty_belt_makes_no_root() -> None:
     """Below 5 % of span rows are what a clamped root makes of noise about zero: half of it is cut off and the rest is steep."""
     rng = np.random.default_rng(43)
