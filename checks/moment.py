@@ -1,4 +1,4 @@
-"""The second of a change: where inside the rows about a split the line gave way, with an interval that is no wider than it must be.
+"""The second of a change: where inside the rows about a split the line gave way, with an interval as near to 95 % as whole seconds come.
 
 A change in the middle of a row leaves a row between the two lines, and its height tells the second. The posterior over the
 second (flat before the data, lines and noise integrated out) gives the interval; for a mean that shifts once, such an interval
@@ -27,7 +27,7 @@ MOST_ROWS = 60
 """Rows in which the second is sought at most; of more, whole rows are told apart and no seconds."""
 SLOPE_SCALE = 0.1
 """Slope, and change of slope, thought possible beforehand [1 sigma]: keeps short sides from overfitting."""
-COVERED = 0.95
+COVERED, LEAST_COVERED = 0.95, 0.925
 TINY = 1e-6
 """Part of a second that an interpolation may be off [s]."""
 LEAST_SHARE = 0.01
@@ -42,8 +42,7 @@ UNEVEN = 0.3
 class Moment:
     """When a change began: the best second and the ends of its interval [epoch s], all whole seconds and both ends in it.
 
-    `held` is the probability that the interval holds the second: 0.95, or more where already one second more or less would
-    make it less than that.
+    `held` is the probability that the interval holds the second: as near to 0.95 as whole seconds come, 0.925 at least.
     """
 
     at: int
@@ -90,25 +89,31 @@ def moment(
         return np.minimum(below(high) - below(low), below(high + late) - below(low + late))
 
     late = max(late_s, 0.0)
-    first_s, last_s = _shortest(np.arange(math.floor(edges[0] - late), math.ceil(edges[-1]) + 1.0), late, below, quantile, held)
+    first_s, last_s = _nearest(np.arange(math.floor(edges[0] - late), math.ceil(edges[-1]) + 1.0), late, below, quantile, held)
     return Moment(
         at=min(max(round(float(quantile(0.5)) - 0.5 * late), first_s), last_s), low=first_s, high=last_s,
         held=float(held(first_s - 0.5, last_s + 0.5)),
     )  # fmt: skip
 
 
-def _shortest(
+def _nearest(
     seconds: Floats, late: float, below: Along, quantile: Along, held: Callable[[Floats, Floats], Floats]
 ) -> tuple[int, int]:
-    """First and last second of the fewest whole seconds that hold the change with 95 %; of equally many, the likeliest."""
+    """First and last of the whole seconds that hold the change with a probability as near to 95 % as whole seconds come, and not
+    with less than `LEAST_COVERED`; of equally many seconds the likeliest."""
     before = np.stack([below(seconds - 0.5), below(seconds - 0.5 + late)])
-    able = (before < 1.0 - COVERED).all(axis=0)
-    ends = quantile(np.minimum(before[:, able] + COVERED, 1.0)) - np.array([[0.0], [late]])
-    first = seconds[able]
-    last = np.maximum(np.ceil(ends.max(axis=0) - 0.5 - TINY), first)
-    fewest = np.flatnonzero(last - first == (last - first).min())
-    best = fewest[int(np.argmax(held(first[fewest] - 0.5, last[fewest] + 0.5)))]
-    return int(first[best]), int(last[best])
+
+    def fewest(covered: float) -> int:
+        able = (before < 1.0 - covered).all(axis=0)
+        ends = quantile(np.minimum(before[:, able] + covered, 1.0)) - np.array([[0.0], [late]])
+        return int(np.maximum(np.ceil(ends.max(axis=0) - 0.5 - TINY) - seconds[able], 0.0).min())
+
+    found = []
+    for more in range(fewest(LEAST_COVERED), fewest(COVERED) + 1):
+        each = held(seconds - 0.5, seconds + more + 0.5)
+        best = int(np.argmax(each))
+        found.append((abs(float(each[best]) - COVERED), int(seconds[best]), int(seconds[best]) + more))
+    return min(found)[1:]
 
 
 def _candidates(begins: Floats, length_s: int) -> tuple[Floats, Floats]:

@@ -49,7 +49,7 @@ LEVEL = (0.92, 0.98)
 """Coverage that counts as honest for intervals of 95 %."""
 
 WIDE = {
-    "onset, line": "the fewest whole seconds that hold 95 %: one less and most would hold less",
+    "onset, line": "whole seconds: one less and most would hold less than 92.5 %",
     "onset, total": "blocks of 10 s: most intervals are two blocks, and one would do",
     "tonnes, total": "allows for a total that is read up to 1 s beside its flow at every break",
 }
