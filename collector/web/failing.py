@@ -13,7 +13,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from collector.web.failures import Failures
-from config.errors import TallywireError
+from config.errors import StoreError, TallywireError
 
 log = logging.getLogger(__name__)
 
@@ -43,7 +43,8 @@ def install(app: FastAPI, failures: Failures, described_at: str) -> None:
     async def told(request: Request, error: Exception) -> Response:
         found = cast(TallywireError, error)
         what = f"{found.where}: {found.what}" if found.where else found.what
-        return failures.answer(request.scope, 409, what, found.fix)
+        status = 503 if isinstance(found, StoreError) else 409
+        return failures.answer(request.scope, status, what, found.fix)
 
     async def broken(request: Request, error: Exception) -> Response:
         log.error("a request failed", exc_info=error, extra={"path": request.url.path})
