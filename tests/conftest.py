@@ -7,9 +7,15 @@ from functools import partialmethod
 
 import jinja2
 import pytest
+from hypothesis import settings
 
+from tests import FULL
 from tests.postgres import Server
 from tests.templates import CompiledTemplates
+
+settings.register_profile("ordinary", deadline=None, derandomize=True, max_examples=30)
+settings.register_profile("full", deadline=None)
+settings.load_profile("full" if FULL else "ordinary")
 
 
 @pytest.fixture(scope="session")
