@@ -124,10 +124,10 @@ async def test_a_record_is_a_page_of_its_own_that_the_policy_lets_through(served
 
 async def test_a_record_is_given_as_pdf(served: Kept) -> None:
     answer = await served.get("/records/3.pdf")
-    for _ in range(20):
+    for _ in range(20):  # on a slow machine it is still being made, and each answer waits for some seconds
         if "Retry-After" not in answer.headers:
             break
-        answer = await served.get("/records/3.pdf")  # on a slow machine it is still being made; each answer waits for some seconds
+        answer = await served.get("/records/3.pdf")
     assert (answer.status_code, answer.headers["content-type"]) == (200, "application/pdf")
     assert answer.content.startswith(b"%PDF-")
 
