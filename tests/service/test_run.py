@@ -18,6 +18,7 @@ import pytest
 import collector
 from checks.samples import join
 from collector.cli import exits
+from collector.cli.main import main
 from collector.clock import SystemClock
 from collector.history.sqlite import open_store
 from config.load import load_site
@@ -168,10 +169,11 @@ def test_kill_loses_at_most_the_seconds_that_were_not_closed(site: Path, tmp_pat
         (("site: terminal", "site: terminal\nweb: {host: 0.0.0.0}"), "127.0.0.1"),
     ],
 )
-def test_bad_site_file_is_exit_code_2_and_no_traceback(site: Path, tmp_path: Path, change: tuple[str, str], said: str) -> None:
+def test_bad_site_file_is_exit_code_2_and_one_message(
+    site: Path, tmp_path: Path, change: tuple[str, str], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
     site.write_text(site.read_text().replace(*change))
-    child = Child(site, tmp_path / "data")
-    _, errors = child.process.communicate(timeout=30)
-    assert child.process.returncode == exits.BAD_INPUT
+    assert main(["run", str(site), "--data", str(tmp_path / "data"), "--port", "0"]) == exits.BAD_INPUT
+    errors = capsys.readouterr().err
     assert said in errors
     assert "Traceback" not in errors

@@ -40,7 +40,7 @@ def python(*arguments: str, cwd: Path | None = None, env: dict[str, str] | None 
     """Run a child with our packages on its path and nothing of the current folder."""
     environment = {**os.environ, "PYTHONPATH": str(ROOT), **(env or {})}
     return subprocess.run(
-        [sys.executable, "-P", *arguments], cwd=cwd, env=environment, capture_output=True, text=True, check=False, timeout=60
+        [sys.executable, "-P", *arguments], cwd=cwd, env=environment, capture_output=True, text=True, check=False, timeout=240
     )
 
 
