@@ -102,9 +102,9 @@ def run() -> Iterator[Run]:
         assert not thread.is_alive()
 
 
-@pytest.fixture(scope="package")
+@pytest.fixture(scope="module")
 def chromium() -> Iterator[Browser]:
-    """One browser for all tests of this folder; what a test opens in it is its own."""
+    """One browser for the tests of a module; its event loop would stand in the way of fixtures of others that run one."""
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
         yield browser
