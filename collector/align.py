@@ -129,8 +129,8 @@ class SkewEstimate:
         self._falling: deque[tuple[int, float]] = deque()
         """Number and difference of those readings that no later one exceeds, oldest first."""
 
-    def take(self, difference_s: float) -> None:
-        """Take source time - receive time of one reading [s]."""
+    def take(self, difference_s: float) -> float:
+        """Take source time - receive time of one reading [s]; returns the estimate with it."""
         falling = self._falling
         while falling and falling[-1][1] <= difference_s:
             falling.pop()
@@ -138,6 +138,7 @@ class SkewEstimate:
         self._taken += 1
         if falling[0][0] < self._taken - SKEW_MEMORY:
             falling.popleft()
+        return falling[0][1]
 
     @property
     def value_s(self) -> float | None:
@@ -196,11 +197,13 @@ class Aligner:
             column = columns.get(reading.role) if reading.loop == self.loop_id else None
             if column is None:
                 continue
-            time = reading.receive_time if reading.source_time is None else self._grid_time(reading, column)
+            _, _, value, quality, time, source, _, _ = reading
+            if source is not None and math.isfinite(source):
+                time = self._grid_time(time, source, column)
             if after is not None and time < after:
                 self.late += 1
-            elif reading.quality != BAD and math.isfinite(reading.value):
-                column.add((time, reading.value, reading.quality))
+            elif quality != BAD and math.isfinite(value):
+                column.add((time, value, quality))
             else:
                 column.add((time, math.nan, BAD))
 
@@ -243,19 +246,16 @@ class Aligner:
             flags=flagged,
         )
 
-    def _grid_time(self, reading: Reading, column: _Column) -> float:
-        source = reading.source_time
-        if source is None or not math.isfinite(source):
-            return reading.receive_time
-        difference = source - reading.receive_time
-        skew = self._skew.setdefault(column.endpoint, SkewEstimate())
-        skew.take(difference)
-        unchanged = source <= column.source_time
-        column.source_time = max(source, column.source_time)
-        ahead = skew.value_s
-        if unchanged or ahead is None or abs(ahead) >= CLOCK_SKEW_LIMIT_S or -difference > column.hold_s:
-            return reading.receive_time
-        return source
+    def _grid_time(self, received: float, source: float, column: _Column) -> float:
+        difference = source - received
+        skew = self._skew.get(column.endpoint)
+        if skew is None:
+            skew = self._skew[column.endpoint] = SkewEstimate()
+        ahead = skew.take(difference)
+        if source <= column.source_time:
+            return received
+        column.source_time = source
+        return received if abs(ahead) >= CLOCK_SKEW_LIMIT_S or -difference > column.hold_s else source
 
 
 def _bad_after_good_of_one_second(item: _Waiting, held: _Waiting | None) -> bool:

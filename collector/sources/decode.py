@@ -90,13 +90,16 @@ class Scaling:
         self._bit = tag.bit
         self._inverted = tag.inverted
         self._truth = ROLES[role].kind is Kind.BIT
-        plain = not self._markers and self._bit is None and not self._inverted and not self._truth
-        self._line = (self._slope, self._zero) if plain else None
-
-    @property
-    def line(self) -> tuple[float, float] | None:
-        """Slope and intercept where nothing else is done to a finite number, else None."""
-        return self._line
+        slope, zero = self._slope, self._zero
+        self.plain: Callable[[float | int], float] | None = None
+        """What is done to a finite number where no number is a marker and no bit of it is meant, else None."""
+        if self._markers or self._bit is not None:
+            return
+        if self._truth:
+            shut = float(self._inverted)
+            self.plain = lambda number: 1.0 - shut if number else shut
+        elif not self._inverted:
+            self.plain = lambda number: number * slope + zero
 
     def apply(self, number: float | int, raw: tuple[float, ...]) -> Decoded:
         """Decode one number; never raises for an int or a float."""
@@ -170,8 +173,8 @@ class BlockDecoder:
         """The same as readings of these loops and roles, received at a time [epoch s]."""
         out = []
         for (loop, role), (number, raw, scaling) in zip(names, self._numbers(words), strict=True):
-            line = scaling.line
-            if line is not None and isfinite(number) and isfinite(value := number * line[0] + line[1]):
+            plain = scaling.plain
+            if plain is not None and isfinite(number) and isfinite(value := plain(number)):
                 out.append(Reading(loop, role, value, GOOD, received, None, "", raw))
             else:
                 value, quality, reason, raw = scaling.apply(number, raw)

@@ -21,6 +21,9 @@ _CONDITION = 0xFFFF0000
 """The bits that name the condition; the lower 16 are flags that do not change its meaning (same clause)."""
 
 
+NUMBERS = frozenset({float, int, bool})
+
+
 class NodeValue(NamedTuple):
     """What a server says of a node: its value as it came (None where there is none), status code, source time [epoch s] or None."""
 
@@ -103,15 +106,15 @@ class NodeDecoder:
             except OverflowError:
                 continue
         self._scaling = Scaling(role, tag, markers)
-        self._line = None if tag.property else self._scaling.line
+        self._plain = None if tag.property else self._scaling.plain
 
     def reading(self, got: NodeValue, received: float) -> Reading:
         """A reading of what was received at a time [epoch s]."""
         number, status, stamp = got
-        if self._line is not None and not status and type(number) is float:
-            value = number * self._line[0] + self._line[1]
+        if self._plain is not None and not status and type(number) in NUMBERS and math.isfinite(number):
+            value = self._plain(number)
             if math.isfinite(value):
-                return Reading(self._loop, self._role, value, GOOD, received, stamp, "", (number,))
+                return Reading(self._loop, self._role, value, GOOD, received, stamp, "", (float(number),))
         value, quality, reason, raw = self.decode(got)
         return Reading(self._loop, self._role, value, quality, received, stamp, reason, raw)
 
