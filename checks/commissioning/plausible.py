@@ -26,6 +26,8 @@ DECLARED = "declared in the site file"
 Values = Mapping[str, float]
 
 LIMITS: Mapping[str, tuple[float, float, str]] = {
+    "flow": (-5.0e3, 5.0e4, "t/h"),
+    "plc_flow": (-5.0e3, 5.0e4, "t/h"),
     "speed": (0.0, 12.0, "m/s"),
     "load": (-20.0, 5000.0, "kg/m"),
     "count_rate": (0.0, 5.0e6, "1/s"),
@@ -44,6 +46,8 @@ LIMITS: Mapping[str, tuple[float, float, str]] = {
     "gauge_uptime": (0.0, 4.3e9, "s"),
 }
 """What a value can be at all, in the unit of its role. Own estimates, wide."""
+SMALLEST = 1.0e-12
+"""No device sends a reading that is nearer to zero and not zero; numbers that are read in a wrong order are such ones."""
 MASS_NUMBERS = frozenset(nuclide.mass_number for nuclide in NUCLIDES.values())
 
 
@@ -124,6 +128,8 @@ def oddity(role: str, value: float, expected: Expected | None) -> Oddity | None:
         return Oddity("is no number", expected)
     if role == "nuclide_code" and value not in MASS_NUMBERS:
         return Oddity(f"{value:g} is no mass number of a gauge source", None)
+    if 0.0 < abs(value) < SMALLEST:
+        return Oddity(f"{value:.3g} is too near to zero for a reading that is not zero", expected)
     if role in LIMITS:
         low, high, unit = LIMITS[role]
         if not low <= value <= high:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import struct
 
 import pytest
 
@@ -55,3 +56,13 @@ def test_nothing_speaks_against_a_sound_value() -> None:
     assert oddity("speed", 1.9, None) is None
     assert oddity("nuclide_code", 137.0, None) is None
     assert oddity("product", 3.0, None) is None
+
+
+@pytest.mark.parametrize("role", ["flow", "plc_flow", "load", "detector_temperature"])
+def test_numbers_that_a_wrong_order_of_words_makes_are_no_readings(role: str) -> None:
+    # 228.9 and 12.5 as float32 in two registers, read with the registers exchanged: struct, IEEE 754.
+    for value in (228.9, 12.5, 500.0, 21.6):
+        high, low = struct.unpack(">HH", struct.pack(">f", value))
+        (read,) = struct.unpack(">f", struct.pack(">HH", low, high))
+        assert oddity(role, read, None) is not None, (value, read)
+        assert oddity(role, value if role != "detector_temperature" else 21.6, None) is None
