@@ -74,7 +74,7 @@ class LiveDemo:
 
 @contextmanager
 def live_demo(
-    data: Path, *options: str, log: Callable[[str], None] = lambda line: None, within_s: float = 90.0
+    data: Path, *options: str, log: Callable[[str], None] = lambda line: None, within_s: float = 240.0
 ) -> Iterator[LiveDemo]:
     """Start the demo on a free port and wait until its page answers; end it with SIGTERM."""
     process = subprocess.Popen(

@@ -14,7 +14,7 @@ from tests.acceptance.live_demo import live_demo
 @pytest.mark.timeout(900)
 def test_demo_shows_its_page_and_alerts_a_dead_detector_under_its_name(tmp_path: Path) -> None:
     with live_demo(tmp_path / "demo", "--history", "0.125") as demo:
-        demo.wait("every loop has a fresh evaluation", lambda: _ready(demo.page), 60.0)
+        demo.wait("every loop has a fresh evaluation", lambda: _ready(demo.page), 120.0)
         assert demo.alerts() == []
         demo.switch("zero-counts", "on", "TB-07")
         took = demo.wait("zero-counts is alerted", lambda: _causes(demo.alerts()) == {("TB-07", "zero-counts")}, 90.0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 
-SOON = 10.0
+SOON = 60.0
 """Far longer than anything here takes; a test that reaches it has failed [s]."""
 
 

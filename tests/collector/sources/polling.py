@@ -14,7 +14,7 @@ from collector.sources.build import silence_libraries, source_of
 from collector.sources.endpoint import EndpointPoller
 from config.model import Site
 
-SOON = 10.0
+SOON = 60.0
 """Far longer than anything here takes; a test that reaches it has failed [s]."""
 
 
