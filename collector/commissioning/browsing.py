@@ -17,6 +17,7 @@ from collector.commissioning.server_says import usable
 from collector.commissioning.site_draft import MASS_OF
 from collector.commissioning.survey import Survey, survey
 from collector.sources.build import silence_libraries
+from collector.sources.failure import Kind as Trouble
 from collector.sources.failure import LinkError
 from collector.sources.opcua import OpcUaLink
 from collector.sources.opcua_space import DEPTH, MOST_NODES, Progress, Walker
@@ -149,7 +150,9 @@ async def _walk(
             return walker.space
         raise TallywireError(
             f"{name} cannot be browsed: {error.reason}", where=f"endpoint {name}",
-            fix="is it on, is the url right, and has it a session left? where it has one only, stop the service for the time, or "
+            fix="user, password or certificates stand at the endpoint in the site file: write them there, then `tallywire survey --browse`"
+            if error.kind in (Trouble.LOGIN, Trouble.SETUP) else
+            "is it on, is the url right, and has it a session left? where it has one only, stop the service for the time, or "
             "`tallywire survey --borrow`",
         ) from error  # fmt: skip
     finally:

@@ -112,17 +112,24 @@ async def test_answers_survive_a_reload_and_a_restart(served: Served, tmp_path: 
         ((), {**SITE, "title": "a\x00b"}, "too long for one line"),
         ((SITE,), {**GAUGE_07, "host": ""}, "this is needed"),
         ((SITE,), {**GAUGE_07, "port": "70000"}, "is no port"),
+        ((SITE,), {**GAUGE_07, "host": "192.0.2.17:1502", "port": "503"}, "the host says port 1502, the port says 503"),
+        ((SITE,), {**GAUGE_07, "host": "192.0.2.17:x"}, "'x' is no port"),
+        ((SITE,), {**GAUGE_07, "host": "a b"}, "is no host"),
         ((SITE,), {**GAUGE_07, "protocol": "serial"}, "is no protocol"),
         ((SITE,), {**PLC_DEVICE, "url": "http://plc"}, "is no address of OPC UA"),
         ((SITE, GAUGE_07), GAUGE_07, "gauge-07 is there already"),
         ((SITE,), {"step": "devices", "do": "on"}, "no device is there yet"),
         ((SITE, GAUGE_07), {**GAUGE, "high": "420"}, "the bare number 420 has no unit"),
         ((SITE, GAUGE_07), {**GAUGE, "empty_belt_rate": "5200 1/s"}, "belong together"),
+        ((SITE, GAUGE_07), {**GAUGE, "activity_date": "2024-02-20"}, "belong together"),
+        ((SITE, GAUGE_07), {**GAUGE, "belt_speed": "2.2"}, "the bare number 2.2 has no unit"),
         ((SITE, GAUGE_07), {**GAUGE, "nuclide": "Xx-1"}, "Xx-1"),
         ((SITE, GAUGE_07, GAUGE), {**GAUGE, "loop": "1"}, "TB-07 is there already"),
         ((SITE, GAUGE_07, GAUGE), {**PLC, "raw_high": "many"}, "is no number"),
         ((SITE, GAUGE_07, GAUGE, PLC), {**TAGS, "flow": ""}, "the flow is needed"),
         ((SITE, GAUGE_07, GAUGE, PLC), {**TAGS, "speed": "somewhere"}, "cannot be read as a register of gauge-07"),
+        ((SITE, GAUGE_07, GAUGE, PLC), {**TAGS, "speed": "input 4, scale: much"}, "'much' cannot be the scale"),
+        ((SITE, GAUGE_07, GAUGE, PLC), {**TAGS, "speed": "input 4, measured_in: kg"}, "'kg' is a mass, but"),
         ((SITE, GAUGE_07, GAUGE, PLC), {**TAGS, "device-PLC": "gone"}, "this device is not there"),
     ],
 )  # fmt: skip
@@ -137,6 +144,36 @@ async def test_answer_that_cannot_be_is_told_in_its_place_and_nothing_of_the_ste
     assert says in page
     assert "Nothing of this step is kept" in page
     assert (await served.get(f"{place}/site.yaml")).text == kept
+
+
+@pytest.mark.parametrize(
+    ("fields", "says"),
+    [
+        ({**TAGS, "plc_flow": "", "do": "look-gauge"}, "gauge-07 speaks Modbus, which has no list of what it has"),
+        ({"step": "tags", "loop": "0", "do": "read"}, "nothing is typed yet that could be read"),
+    ],
+)
+async def test_look_that_cannot_be_is_told_and_what_is_typed_is_kept(served: Served, fields: dict[str, str], says: str) -> None:
+    place = await begun(served)
+    for step in (SITE, GAUGE_07, GAUGE, PLC):
+        await taken(served, place, step)
+    page = html.unescape(await taken(served, place, fields, 422))
+    assert f"{says}: " in page
+    assert "What is typed is kept." in page
+    assert ("speed: {" in (await served.get(f"{place}/site.yaml")).text) is ("speed" in fields)
+
+
+async def test_a_host_with_its_port_is_taken_apart(served: Served) -> None:
+    place = await begun(served)
+    await taken(served, place, SITE)
+    await taken(served, place, {**GAUGE_07, "host": "[2001:db8::17]:1502", "port": "502"})
+    assert "modbus, [2001:db8::17]:1502, unit 1" in (await served.get(f"{place}?step=devices")).text
+    body = {
+        **REST,
+        "devices": {"gauge-07": {"protocol": "modbus", "host": "192.0.2.17:1502"}},
+        "loops": [{**LOOP, "tags": {"flow": "0"}}],
+    }
+    assert "port: 1502" in (await served.post("/api/v1/site-file", json=body)).json()["text"]
 
 
 async def test_devices_and_loops_can_be_taken_away(served: Served) -> None:
@@ -199,9 +236,12 @@ async def test_rest_makes_the_same_file(served: Served) -> None:
         ({"site": {"site": "north", "color": "red"}}, "'color' is not asked for"),
         ({"devices": {"plc": {"protocol": "serial"}}}, "devices.plc.protocol"),
         ({"devices": {"gauge-07": {"protocol": "modbus"}}}, "devices.gauge-07.host: this is needed"),
+        ({"devices": {"gauge-07": {"protocol": "modbus", "host": "a:1", "port": "2"}}}, "devices.gauge-07.host: the host says port 1"),
+        ({"loops": [{**LOOP, "gauge": {"high": "420 t/h", "activity": "1 GBq"}}]}, "activity_date: this and the answer before"),
+        ({"loops": [{**LOOP, "gauge": {"high": "420 t/h", "activity_date": "2024-02-20"}}]}, "activity_date belongs to activity"),
         ({"devices": {}}, "there is no device ''"),
         ({"loops": [{**LOOP, "tags": {"plc_flow": "ns=2;s=A"}}]}, "the flow is needed"),
-        ({"loops": [{**LOOP, "tags": {"flow": "here"}}]}, "'here' cannot be read"),
+        ({"loops": [{**LOOP, "tags": {"flow": "here"}}]}, "'here' cannot be read as a register of gauge-07"),
         ({"loops": [{**LOOP, "tags": {"flow": "0", "taste": "1"}}]}, "'taste' is not asked for"),
         ({"loops": [LOOP, LOOP]}, "TB-07 is there already"),
     ],
