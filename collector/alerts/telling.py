@@ -35,6 +35,8 @@ class Telling(Orders):
 
     def tick(self, now: float) -> None:
         """Let time pass up to `now` [epoch s], which may have stepped either way since the last tick."""
+        if self._at_rest():
+            return
         head = self._head(now)
         with self._state.transaction() as connection:
             rows = AlertRows(connection)
@@ -50,6 +52,14 @@ class Telling(Orders):
             marks = rows.holds.marks()
             self._duties(rows, dict(marks.get(DUTY_MARK) or {}), now)
             self._digests(rows, dict(marks.get(DIGEST_MARK) or {}), head, now)
+
+    def _at_rest(self) -> bool:
+        """Whether there is nothing that time could move: no alert, no order, no flood, and nobody whose duty or digest begins."""
+        if any(tell.shifts or tell.days or tell.quiet or tell.digest for tell in self.policy.tells.values()):
+            return False
+        with self._state.transaction() as connection:
+            rows = AlertRows(connection)
+            return not rows.any_at_work() and flood_of(rows.holds.mark(FLOOD_MARK)).since is None
 
     def _clock_back(self, rows: AlertRows, now: float) -> None:
         for alert in rows.waiting_ahead(now, self.policy.reopen_s):

@@ -15,7 +15,7 @@ from collector.alerts.performance import Span
 from collector.alerts.stored import alert_of, finding_of, row_of
 from collector.history.hold_rows import HoldRows
 from collector.history.statements import one_at_a_time
-from collector.history.tables import ALERTS, OUTBOX, SPELLS, TRACKERS, TRANSITIONS
+from collector.history.tables import ALERTS, HOLDS, OUTBOX, SPELLS, TRACKERS, TRANSITIONS
 
 _BY_ID = sa.select(ALERTS).where(ALERTS.c.id == sa.bindparam("wanted"))
 _BY_EPISODE = sa.select(ALERTS).where(ALERTS.c.episode == sa.bindparam("wanted")).limit(1)
@@ -24,6 +24,13 @@ _LAST_AT = (
     .where(ALERTS.c.loop == sa.bindparam("at_loop"), ALERTS.c.link == sa.bindparam("at_link"))
     .order_by(ALERTS.c.raised.desc())
     .limit(1)
+)
+_ANY_AT_WORK = sa.select(
+    sa.or_(
+        sa.exists().where(ALERTS.c.state.in_([state.value for state in AlertState if state is not AlertState.NORMAL])),
+        sa.exists().where(HOLDS.c.ended.is_(None)),
+        sa.exists().where(ALERTS.c.return_due.is_not(None)),
+    )
 )
 _CHANGE = ALERTS.update().where(ALERTS.c.id == sa.bindparam("wanted"))
 _REMINDED = ALERTS.update().where(ALERTS.c.id == sa.bindparam("wanted")).values(reminded=sa.bindparam("at"))
@@ -104,6 +111,10 @@ class AlertRows:
         """How many alerts are in any of these states."""
         wanted = sa.select(sa.func.count()).select_from(ALERTS).where(ALERTS.c.state.in_([state.value for state in states]))
         return int(self._connection.execute(wanted).scalar_one())
+
+    def any_at_work(self) -> bool:
+        """Whether any alert is not normal or its return waits to be told, or any order is in force."""
+        return bool(self._connection.execute(_ANY_AT_WORK).scalar_one())
 
     def shelving_over(self, now: float) -> list[Alert]:
         """The shelved alerts whose time is over."""

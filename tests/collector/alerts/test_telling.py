@@ -7,6 +7,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
+import sqlalchemy as sa
 
 from checks.finding import Finding
 from checks.result import Link, Verdict
@@ -352,3 +353,26 @@ def test_returns_in_a_flood_are_not_told(keep: Make) -> None:
     kept.book.take([change("returned", gone)], now=T0 + 60.0)
     assert "returned" not in kept.kinds()
     assert kept.state_of("TB-000-scaling-block-1") is AlertState.RETURNED
+
+
+def test_a_tick_at_rest_asks_little_of_the_database_and_every_tick_is_whole_while_anything_stands(keep: Make) -> None:
+    kept = keep()
+    asked: list[str] = []
+
+    def note(connection: object, cursor: object, statement: str, *rest: object) -> None:
+        asked.append(statement)
+
+    sa.event.listen(kept.state._engine, "before_cursor_execute", note)
+
+    def statements(now: float) -> int:
+        asked.clear()
+        kept.book.tick(now)
+        return len(asked)
+
+    at_rest = statements(T0)
+    assert at_rest <= 4
+    kept.book.take([change()], now=T0)
+    assert statements(T0 + 1) > 2 * at_rest
+    kept.book.acknowledge("TB-07-scaling-block-1", "M. Ortiz", now=T0 + 2)
+    kept.book.take([change("returned")], now=T0 + 3)
+    assert statements(T0 + 4) <= at_rest
