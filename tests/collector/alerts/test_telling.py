@@ -373,6 +373,6 @@ def test_a_tick_at_rest_asks_little_of_the_database_and_every_tick_is_whole_whil
     assert at_rest <= 4
     kept.book.take([change()], now=T0)
     assert statements(T0 + 1) > 2 * at_rest
-    kept.book.acknowledge("TB-07-scaling-block-1", "M. Ortiz", now=T0 + 2)
+    kept.book.acknowledge("TB-07-scaling-block-1", by="M. Ortiz", now=T0 + 2)
     kept.book.take([change("returned")], now=T0 + 3)
     assert statements(T0 + 4) <= at_rest
