@@ -137,6 +137,7 @@ def _ceiling(window: Window, line: Line, rows: Rows) -> Iterator[Finding]:
         top[: last + 1] = False
         gone[: last + 1] = False
         below[: last + 1] = False
+    below[: int(np.argmax(top))] = False  # what agreed before the signal stood says nothing of a limit: an output may be held
     flat = rows.y_max[top] - rows.y_min[top]
     if top.sum() < CEILING_ROWS or top.sum() < 0.7 * gone.sum() or below.sum() < ZERO_ROWS:
         return

@@ -53,6 +53,14 @@ def test_ceiling_is_told_in_ma_from_its_onset() -> None:
     assert finding.begin_interval[0] - START <= 1500
 
 
+@pytest.mark.parametrize(("dips", "named"), [(False, []), (True, ["compliance-ceiling"])])
+def test_current_that_stands_is_a_ceiling_only_once_the_flow_was_seen_below_it_since(dips: bool, named: list[str]) -> None:
+    """13 mA is 236 t/h of 420: an output that is held there shows the same under a flow that has not come down to it yet."""
+    load = np.where(np.arange(HOUR) < 1300, 150.0, 320.0) + 25.0 * np.sin(np.arange(HOUR) / 60.0)
+    load = np.where((np.arange(HOUR) > 2400) & (np.arange(HOUR) < 2700), load - 170.0, load) if dips else load
+    assert causes(Chain(load=load, current_of=lambda ma: np.minimum(ma, 13.0), fault_from=1200)) == named
+
+
 def test_ceiling_that_was_lifted_is_over() -> None:
     lifted = np.arange(HOUR) >= 2600
     column = Chain(load=swinging(), current_of=lambda ma: np.minimum(ma, 13.0)).samples().values["ai_raw"]
