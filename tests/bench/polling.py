@@ -188,6 +188,16 @@ def show(found: Outcome) -> None:
     )
 
 
+def show_sweep(swept: list[Outcome]) -> None:
+    """Print loops against lateness, and the most loops whose polls are in time."""
+    print(f"{'loops':>6}{'us a poll':>11}{'p50 late':>11}{'p99 late':>11}{'slots missed':>14}")
+    for found in swept:
+        p50, p99 = _percentiles(found.lateness)
+        print(f"{found.loops:6}{statistics.median(found.whole_us):11.0f}{p50:8.1f} ms{p99:8.1f} ms{found.skipped:14}")
+    held = [found.loops for found in swept if _percentiles(found.lateness)[1] < 1e3 * MOST_LATE_S]
+    print(f"p99 below {1e3 * MOST_LATE_S:.0f} ms: {max(held, default=0)} loops (must 750, goal 1500)")
+
+
 def _percentiles(late: list[float]) -> tuple[float, float]:
     """Median and 99 % of sorted lateness [ms]."""
     if not late:
@@ -210,12 +220,16 @@ def main() -> None:
     parser.add_argument("--no-bare", action="store_true", help="without the bare reads, which take their part of the machine")
     args = parser.parse_args()
     print(f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors", flush=True)
+    swept = []
     for loops in map(int, args.loops.split(",")):
         found = measure(
             loops, args.per_plc, warm_s=args.warm, windows=args.windows, seconds=args.seconds, bare=not args.no_bare
         )
         show(found)
         sys.stdout.flush()
+        swept.append(found)
+    if len(swept) > 1:
+        show_sweep(swept)
 
 
 if __name__ == "__main__":
