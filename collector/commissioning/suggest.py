@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass
 
 from checks.commissioning.plausible import Expected, oddity
@@ -14,6 +14,8 @@ from config.roles import ROLES
 from config.units import example_units
 
 SHIFTS = (0, -1, 1)
+FACTORS = (1.0, 0.1, 0.01, 0.001, 10.0)
+"""What one digit of a whole number is worth against what was declared; tried in the declared unit."""
 NEARER = 3.0
 """A change must bring a value so many times nearer to what is expected than the next best, or both are told."""
 NOTHING = 0.06
@@ -66,13 +68,12 @@ def for_modbus(
         for kind in _kinds(tag.type):
             for order in orders_of(kind):
                 number = _number(registers, tag.address + shift, kind, order)
-                for unit in _units(tag, role):
-                    changed = tag.model_copy(update={"measured_in": unit, "type": kind})
+                for changed in _variants(tag, role, kind):
                     value = _value(role, changed, number)
                     if _fits(role, value, expected):
-                        keys = _modbus_keys(tag, shift, kind, order, "" if unit == _unit(tag, role) else unit)
+                        keys = _modbus_keys(role, tag, changed, shift, order)
                         if keys:
-                            off = _off(value, expected) * _usual(role, unit)
+                            off = _off(value, expected) * _usual(role, _unit(changed, role))
                             first = tag.address + shift
                             found.append(Suggestion(keys, value, off, bool(taken & set(range(first, first + WIDTHS[kind])))))
     return _best(found)
@@ -105,11 +106,10 @@ def gaining(
         for kind in _kinds(tag.type):
             for order in orders_of(kind):
                 first, second = (_number(words, tag.address + shift, kind, order) for words in (before, after))
-                for unit in _units(tag, role):
-                    changed = tag.model_copy(update={"measured_in": unit, "type": kind})
+                for changed in _variants(tag, role, kind):
                     value = _value(role, changed, second)
                     gain = value - _value(role, changed, first)
-                    keys = _modbus_keys(tag, shift, kind, order, "" if unit == _unit(tag, role) else unit)
+                    keys = _modbus_keys(role, tag, changed, shift, order)
                     if keys and abs(gain - wanted) <= within and oddity(role, value, None) is None:
                         found.append(Suggestion(keys, value, abs(gain - wanted) / wanted))
     return _best(found)
@@ -133,8 +133,8 @@ def _best(found: Sequence[Suggestion]) -> list[Suggestion]:
 
 
 def _rank(item: Suggestion) -> int:
-    """Which mistake is likelier where two changes do the same: an order of words, then a unit, an address, a type."""
-    return max(("order", "measured_in", "address", "type").index(key) for key, _ in item.keys)
+    """Which mistake is likelier where two changes do the same: an order of words, then a digit, a unit, an address, a type."""
+    return max(("order", "scale", "measured_in", "address", "type").index(key) for key, _ in item.keys)
 
 
 def _usual(role: str, unit: str) -> float:
@@ -186,15 +186,29 @@ def _off(value: float, expected: Expected | None) -> float:
     return 0.0 if expected is None else abs(value - expected.value) / max(abs(expected.value), 1e-9)
 
 
-def _modbus_keys(tag: ModbusTag, shift: int, kind: WireType, order: ByteOrder, unit: str) -> tuple[tuple[str, str], ...]:
-    """The keys of a tag that differ; `unit` is empty where it stays as it is."""
+def _variants(tag: ModbusTag, role: str, kind: WireType) -> Iterator[ModbusTag]:
+    """The tag as another type, in each unit, and with each worth of a digit of a whole number."""
+    for unit in _units(tag, role):
+        yield tag.model_copy(update={"measured_in": unit, "type": kind})
+    if kind not in (WireType.FLOAT32, WireType.FLOAT64):
+        for factor in FACTORS[1:]:
+            # 0.1 x 0.1 is 0.010000000000000002
+            yield tag.model_copy(
+                update={"measured_in": _unit(tag, role), "type": kind, "scale": float(f"{tag.scale * factor:.9g}")}
+            )
+
+
+def _modbus_keys(role: str, tag: ModbusTag, changed: ModbusTag, shift: int, order: ByteOrder) -> tuple[tuple[str, str], ...]:
+    """The keys of a tag that differ."""
     keys = []
     if shift:
         keys.append(("address", str(tag.address + shift)))
-    if kind is not tag.type:
-        keys.append(("type", kind.value))
+    if changed.type is not tag.type:
+        keys.append(("type", changed.type.value))
     if order is not tag.order:
         keys.append(("order", order.value))
-    if unit:
-        keys.append(("measured_in", unit))
+    if changed.scale != tag.scale:
+        keys.append(("scale", f"{changed.scale:g}"))
+    if _unit(changed, role) != _unit(tag, role):
+        keys.append(("measured_in", _unit(changed, role)))
     return tuple(keys)

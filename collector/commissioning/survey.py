@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from checks.commissioning.gauge import GaugeFacts, facts_of
 from checks.commissioning.plausible import agreed_flow, expectations, oddity
 from collector.clock import Clock
+from collector.commissioning.kin_order import follow_order
 from collector.commissioning.registers import RATE, SlowReader
 from collector.commissioning.server_says import Hint, hints
 from collector.commissioning.suggest import for_modbus, for_opcua, gaining
@@ -90,6 +91,7 @@ async def survey(
         _judge(_second_site(site, doubtful), again, clock)
         _forget_passing(found, again, doubtful)
         _judge_totals(site, totals, found, again)
+    follow_order(found)
     said = hints(site, found)
     return Survey(site=site.site, tags=found, agreed=agreed, failures=failures, requests=requests, hints=said)
 

@@ -64,7 +64,10 @@ def test_planted_error_is_found_with_the_line_to_change(
     assert item.suggestions[0].value == pytest.approx(plant.value(loop, role), rel=1e-5, abs=1e-6)
 
 
-def test_total_whose_words_are_swapped_does_not_gain_what_its_flow_says(plant: StandingPlant) -> None:
+@pytest.mark.parametrize(("planted", "line"), [({"order": "CDAB"}, "order: ABCD"), ({"scale": 1.0}, "scale: 0.1")])
+def test_total_that_is_read_wrongly_does_not_gain_what_its_flow_says(
+    plant: StandingPlant, planted: dict[str, Any], line: str
+) -> None:
     class Passing(SystemClock):
         """A wait in which the plant goes on by that time."""
 
@@ -81,10 +84,10 @@ def test_total_whose_words_are_swapped_does_not_gain_what_its_flow_says(plant: S
                 self.passed += wait
                 await asyncio.sleep(0.3)
 
-    site = plant.site_with("TB-07", "gauge_total", order="CDAB")
+    site = plant.site_with("TB-07", "gauge_total", **planted)
     found = asyncio.run(survey(site, Passing(), rate=FAST, wait_s=120.0))
     assert [(item.loop, item.role) for item in found.odd] == [("TB-07", "gauge_total")], [item.odd for item in found.odd]
-    assert found.odd[0].suggestions[0].words() == "order: ABCD"
+    assert found.odd[0].suggestions[0].words() == line
     assert "t/h give" in found.odd[0].odd
 
 
