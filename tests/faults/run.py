@@ -23,7 +23,7 @@ from checks.samples import Samples
 from deploy.plant.faults import FAULTS, Faulty
 from deploy.plant.model import LoopModel
 from tests.faults.acts import ACTS
-from tests.faults.cases import SIZES, Case
+from tests.faults.cases import LOUD, SIZES, Case
 from tests.faults.draws import BEGIN, Draw
 from tests.faults.grade import (
     MISSING,
@@ -93,13 +93,14 @@ class Bench:
             )  # fmt: skip
             self._push(samples if change is None else change(samples))
 
-    def advance_until_settled(self, seconds: int, stands_s: int) -> None:
-        """Let seconds pass, but no more once something is told, all of it is named, and nothing changed for `stands_s`."""
+    def advance_until_settled(self, seconds: int, stands_s: int, beside: frozenset[str] = frozenset()) -> None:
+        """Let seconds pass, but no more once something is told that is none of `beside`, all of it is named, and nothing changed
+        for `stands_s`."""
         end = self.faulty.model.time_s + seconds
         while self.faulty.model.time_s < end:
             now = self.faulty.model.time_s
-            named = all(episode.finding.cause != UNKNOWN for episode in self.tracker.open)
-            if self.tracker.open and named and now - self.told[-1].time_s >= stands_s:
+            causes = {episode.finding.cause for episode in self.tracker.open}
+            if causes - beside and UNKNOWN not in causes and now - self.told[-1].time_s >= stands_s:
                 return
             self.advance(min(CHUNK_S, end - now))
 
@@ -203,7 +204,8 @@ def run_case(case: Case, size: str, level: float | None, prefixes: Prefixes) -> 
     rig.watch()
     rig.faulty.set(case.plant_fault, True, severity)
     ACTS[case.act](rig)
-    rig.advance_until_settled(case.after_s, LONG_STAND_S if draw.number % 4 else case.after_s)
+    consequences = (case.beside | LOUD) - {case.cause}
+    rig.advance_until_settled(case.after_s, LONG_STAND_S if draw.number % 4 else case.after_s, consequences)
     findings = stood(rig.tracker.open)
     mark, finding = grade(case, draw, findings)
     raised = [item.time_s - rig.watched_s for item in rig.told if item.kind == "raised"]
