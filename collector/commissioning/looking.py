@@ -23,6 +23,8 @@ from config.model import FlowRange, OpcUaEndpoint, Site
 from config.roles import ROLES
 from config.units import convert, known_unit, unit_from_unece
 
+READ_BACK = ("plc_range_low", "plc_range_high", "plc_unit")
+"""What comes with the flow of the PLC where a server tells it."""
 WAIT_S = 15.0
 """Time to the second look at totals and at what was odd [s]."""
 
@@ -64,6 +66,16 @@ class Looked:
     def flow(self) -> float | None:
         """The flow of the moment against which values were held [t/h]; None: not known."""
         return self.browsed.flows.get(self.loop)
+
+    def with_flow(self, said: str) -> dict[str, Proposal]:
+        """The proposals where the flow of the PLC is read from the node that was said: range and unit come with that node alone."""
+        mine = {role: item for role, item in self.of("plc_flow", said).items() if role in READ_BACK}
+        others = {
+            role: item
+            for role, item in self.proposals.items()
+            if role not in READ_BACK or "property" not in read_tag(item.said, "", "opcua")
+        }
+        return {**others, **mine}
 
     def of(self, role: str, said: str) -> dict[str, Proposal]:
         """A node that somebody named, as the role and what comes with it; empty where the server has shown no such node."""

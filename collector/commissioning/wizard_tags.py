@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Protocol
 
-from collector.commissioning.looking import Ends, Looked, Proposal, ReadOnce, ReadTag, ends_of
+from collector.commissioning.looking import READ_BACK, Ends, Looked, Proposal, ReadOnce, ReadTag, ends_of
 from collector.commissioning.registers import RATE
 from collector.commissioning.site_draft import SIDES, LoopAnswers, SiteAnswers, roles_of
 from collector.commissioning.tag_words import HINTS, read_tag
@@ -16,8 +16,6 @@ from config.cautions import caution_text
 from config.errors import TallywireError
 from config.roles import ROLES
 
-READ_BACK = ("plc_range_low", "plc_range_high", "plc_unit")
-"""What comes with the flow of the PLC where a server tells it: not asked for one by one."""
 LEAVE = "-"
 ROOM = 56
 """A question that is longer leaves no room for a register behind it."""
@@ -129,12 +127,10 @@ def _read_back(loop: LoopAnswers, looked: Looked, person: Person) -> None:
     """Range and unit that the server tells with the flow of the PLC are read as well: the check of the setup lives on them."""
     if "plc_flow" not in loop.tags:
         return
-    besides = looked.of("plc_flow", loop.tags["plc_flow"])
-    mine = {role: item for role, item in besides.items() if role in READ_BACK}
-    separate = {role: item for role, item in looked.proposals.items() if role in READ_BACK and role not in mine}
-    for role, item in {**separate, **mine}.items():
+    mine = {role: item for role, item in looked.with_flow(loop.tags["plc_flow"]).items() if role in READ_BACK}
+    for role, item in mine.items():
         loop.tags[role] = item.said
-    shown = ", ".join(f"{role} {item.shown}" for role, item in {**separate, **mine}.items())
+    shown = ", ".join(f"{role} {item.shown}" for role, item in mine.items())
     if shown:
         say(person, f"Read back with the flow, so that every change of them is seen: {shown}.", first=INDENT, rest=INDENT)
 

@@ -28,13 +28,18 @@ def fields_of(found: SiteAnswers, said: Mapping[str, str], seen: Seen) -> dict[s
     out: dict[str, list[Field]] = {}
     for whose in SIDES:
         looked = looked_at(found, said, seen, whose)
-        offered = looked.proposals if looked is not None else {}
+        offered = _offered(looked, said.get("plc_flow", "")) if looked is not None else {}
         out[whose] = [
             _field(role, said.get(role, ""), offered.get(role), read.get(role))
             for role in roles_of(whose)
             if role in SIDES[whose] or said.get(role) or role in offered
         ]
     return out
+
+
+def _offered(looked: Looked, flow: str) -> dict[str, Proposal]:
+    """What the server offers beside the flow that is typed already, where one is."""
+    return looked.with_flow(flow) if flow else looked.proposals
 
 
 def looked_at(found: SiteAnswers, said: Mapping[str, str], seen: Seen, whose: str) -> Looked | None:

@@ -170,6 +170,16 @@ def test_minus_leaves_out_and_another_node_goes_before_the_proposal(plant: Stand
     assert total.node == "ns=2;s=TB-07/Total"
 
 
+def test_range_and_unit_come_with_the_node_of_the_flow_that_is_typed_and_with_no_other(plant: StandingPlant) -> None:
+    for node, read_back in (("ns=2;s=TB-08/Flow", "TB-08/Flow"), ("ns=2;s=TB-07/RawInput", "")):
+        answers = answers_of(plant, "TB-07")
+        answers |= {"plc_flow: ": [node], "Read the": ["n", "n"], "The server says the range": ["n"]}
+        _, site, _ = asked(plant, "TB-07", answers)
+        tags = {role: tag for role, tag in site.loops["TB-07"].tags.items() if role.startswith(("plc_range", "plc_unit"))}
+        assert len(tags) == (3 if read_back else 0)
+        assert all(isinstance(tag, OpcUaTag) and tag.node.endswith(read_back) for tag in tags.values())
+
+
 def test_register_without_a_remedy_is_asked_for_again_with_the_cautions(plant: StandingPlant) -> None:
     answers = answers_of(plant, "TB-07")
     right = answers[" count_rate: "][0]
