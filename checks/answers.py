@@ -23,15 +23,15 @@ class Answers:
         self._followed: dict[str, Hashable] = {}
         self._seen: dict[str, tuple[int, list[CheckResult]]] = {}
 
-    def due(self, window: Window, *, calm: bool, pressing: bool) -> Results:
+    def due(self, window: Window, *, calm: bool, pressing: bool, upright: bool = False) -> Results:
         """Every answer at a block that is judged: new where a check is due, else the one that was held.
 
-        Where all is `calm`, lines and totals are asked seldom; where a line has just begun to lean, `pressing`,
-        the lines are asked anew.
+        Where all is `calm`, lines and totals are asked seldom, and less often where nothing leans and nothing is told, `upright`;
+        where a line has just begun to lean, `pressing`, the lines are asked anew.
         """
         if pressing:
             self._held.pop("scaling", None)
-        return tuple(result for check in CHECKS for result in self._answer(check, window, calm=calm))
+        return tuple(result for check in CHECKS for result in self._answer(check, window, calm=calm, upright=upright))
 
     def shown(self, window: Window) -> Results:
         """Every answer for people to look at; what is asked seldom is held since the last block that was judged."""
@@ -45,8 +45,8 @@ class Answers:
         """Every answer, asked anew; none is held."""
         return tuple(result for check in CHECKS for result in self._asked(check, window))
 
-    def _answer(self, check: Check, window: Window, *, calm: bool) -> list[CheckResult]:
-        every_s = max(check.calm_s if calm else 0, check.every_s, 1)
+    def _answer(self, check: Check, window: Window, *, calm: bool, upright: bool) -> list[CheckResult]:
+        every_s = max(check.calm_s if calm else 0, check.upright_s if upright else 0, check.every_s, 1)
         held = self._held.get(check.name)
         if held is None or held[0] // every_s != window.end_s // every_s:
             followed = check.follows(window) if check.follows is not None else None

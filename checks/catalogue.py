@@ -43,6 +43,8 @@ class Check:
     """What the answer depends on: where it is the same as at the last answer, that answer stands. None: ask anew."""
     calm_s: int = 0
     """The same as `every_s` while all is calm: what else looks at what it compares sees when something moves [s]."""
+    upright_s: int = 0
+    """The same while no line and no total leans and nothing is told [s]."""
 
 
 EMPTIES_AGE_S = 6 * 3600
@@ -54,8 +56,10 @@ def newest_empty(window: Window) -> Hashable:
     return (window.empties[-1].start_s if window.empties else 0, window.end_s // EMPTIES_AGE_S)
 
 
-CALM_S, CALM_TURNS_S = 21_600, 14_400
-"""How often lines, totals and the checks of the empty belt, and how often the turns of the belt are asked while all is calm [s]."""
+CALM_S, CALM_TURNS_S, CALM_ZERO_S = 21_600, 14_400, 3600
+"""How often lines, totals and the decay, how often the turns of the belt, and how often the zero is asked while all is calm [s]."""
+UPRIGHT_S = 300
+"""How often lines and totals are asked while none of them leans and nothing is told [s]."""
 
 CHECKS: tuple[Check, ...] = (
     Check("freshness", Link.COMMUNICATION, freshness.check),
@@ -66,12 +70,20 @@ CHECKS: tuple[Check, ...] = (
     Check("wander", Link.LOAD, wander.check, 300, calm_s=CALM_TURNS_S),
     Check("current", Link.CURRENT, current.check),
     Check("setup", Link.SETUP, setup.check),
-    Check("scaling", Link.SCALING_BLOCK, scaling.check, 30, ("plc_flow, loop_current or ai_raw beside flow",), calm_s=CALM_S),
+    Check(
+        "scaling",
+        Link.SCALING_BLOCK,
+        scaling.check,
+        30,
+        ("plc_flow, loop_current or ai_raw beside flow",),
+        calm_s=CALM_S,
+        upright_s=UPRIGHT_S,
+    ),
     Check("lateness", Link.SCALING_BLOCK, lateness.check, 300, lateness.NEEDS, calm_s=CALM_S),
-    Check("totals", Link.TOTALS, totals.check, 60, calm_s=CALM_S),
+    Check("totals", Link.TOTALS, totals.check, 60, calm_s=CALM_S, upright_s=UPRIGHT_S),
     Check("truth", Link.TOTALS, truth.check, 600),
     Check("calibration", Link.LOAD, calibration.check, 3600, calibration.NEEDS, calibration.follows),
-    Check("zero", Link.COUNTS, zero.check, 600, zero.NEEDS, newest_empty, CALM_S),
+    Check("zero", Link.COUNTS, zero.check, 600, zero.NEEDS, newest_empty, CALM_ZERO_S),
     Check("decay", Link.COUNTS, decay.check, 600, decay.NEEDS, newest_empty, CALM_S),
 )
 """Every check in the order of its results. The lines of `scaling` are fits over hours, so they are asked twice a minute."""

@@ -9,7 +9,7 @@ blocks, so they tell the same.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,8 @@ Codes = NDArray[np.int8]
 
 BEAT_S = 300
 """A block that ends here on the clock is judged whatever its picture says, while something is not quiet [s]."""
+LEANT_BEAT_S = 600
+"""The same while something goes on leaning as it has for QUIET_S, or time and again [s]."""
 QUIET_BEAT_S = 3600
 """The same while nothing has changed and nothing has leant for QUIET_S [s]."""
 QUIET_S = 900
@@ -45,11 +47,13 @@ STANDING_S = 30
 """While what is told stays the same, a block that ends here on the clock is judged: as often as a line is fitted anew [s]."""
 LONG = ((7200, 600), (1200, 300))
 """What has been told for so long is judged at steps of so much, unless a line that it may be of leans no longer [s]."""
-FRESH_S = 360
-"""How long after what is told has changed every block is judged: longer than a finding stands before it is raised, named,
-refined or gone [s]."""
+NEWS_S, FRESH_S = 120, 360
+"""How long after what is told has changed every block is judged, and how long those that end at steps of STANDING_S: longer than
+a finding stands before it is raised, named, refined or gone [s]."""
 PRESSING_S = 30
 """How long after a line began to lean every block is judged, and the fit of the line asked anew [s]."""
+AGAIN_LEANT_S = 1800
+"""What leans again so soon after it leant no longer has only moved about its limit [s]."""
 REST_ROWS = 6
 """Rows without a lean after which a line is at rest."""
 BELT = frozenset({"belt-stop", "belt-start"})
@@ -72,6 +76,9 @@ class Due:
         self._before: Codes | None = None
         self._last: dict[str, int] = {}
         self._waiting = list(known_s)
+        self._leans: dict[int, int] = {}
+        self._gone: dict[tuple[int, int], int] = {}
+        self._is_news: dict[int, bool] = {}
         self.rows: dict[Line, Rows] = {}
         """Rows of the lines of the chain in the blocks of the last `push`."""
         self.pressing: frozenset[int] = frozenset()
@@ -80,6 +87,9 @@ class Due:
         """Begins of the blocks of the last `push` before which no line has leant for a minute under load."""
         self.calm: frozenset[int] = frozenset()
         """Begins of the blocks of the last `push` that are judged although all is quiet: the belt has settled, or for the beat."""
+        self.upright: frozenset[int] = frozenset()
+        """Begins of the blocks of the last `push` that are judged though nothing has leant for HOLD_S: lines and totals are asked
+        seldom there."""
         self.by_beat: frozenset[int] = frozenset()
         """Begins of the blocks of the last `push` that are judged for no more than that the beat falls into them."""
         self.by_line: tuple[tuple[Link, frozenset[int]], ...] = ()
@@ -93,28 +103,34 @@ class Due:
         starts, ends = blocks.start_s, blocks.start_s + blocks.length_s
         self._waiting += [entry.time_s for entry in events if entry.kind not in BELT]
         if not len(blocks):
-            self.pressing = self.at_rest = self.calm = self.by_beat = frozenset()
+            self.pressing = self.at_rest = self.upright = self.calm = self.by_beat = frozenset()
             self.by_line, self.rows = (), {}
             return np.zeros(0, np.bool_)
         picture, belt = self._picture.of(blocks)
         self.rows = {line: rows_of(line, blocks, self._loop) for line in self._chain}
         lines = [each.lean(rows) for each, rows in zip(self._lines, self.rows.values(), strict=True)]
         beside = [self._totals.push(blocks), *([self._load.push(blocks)[:, BRIEF:]] if self._load is not None else [])]
-        moved_picture, moved_belt, moved_beside, *moved_lines = self._moved(
-            [picture, belt, np.concatenate(beside, axis=1), *lines]
-        )
-        leant_beside = np.asarray((moved_beside & (np.concatenate(beside, axis=1) != 0)).any(axis=1))
+        leans = np.concatenate([*beside, *lines], axis=1)
+        moved_picture, moved_belt, moved_leans = self._moved([picture, belt, leans])
+        news = self._news(moved_leans, leans, starts)
+        width = sum(part.shape[1] for part in beside)
+        leant_beside = np.asarray((news & (leans != 0))[:, :width].any(axis=1))
+        moved_lines = np.split(news[:, width:], len(lines), axis=1) if lines else []
         drawn = np.asarray(moved_picture.any(axis=1) | self._happened(blocks))
         drawn[0] |= not self._last
         with np.errstate(invalid="ignore"):
             beyond = blocks.of("maximum", "flow") > self._top
-        loud = drawn | beyond | leant_beside | _any([*beside, *(each[:, BRIEF:] for each in lines)], len(blocks))
+        told = _any([*beside, *(each[:, BRIEF:] for each in lines)], len(blocks))
+        fresh = _any([news[:, :width], *(each[:, BRIEF:] for each in moved_lines)], len(blocks))
+        since_loud = self._since("loud", drawn | beyond | leant_beside | fresh, starts)
+        quiet = (since_loud >= QUIET_S) & (self._since("told", told, starts) >= QUIET_S)
         leaning = (blocks.state("loaded") < blocks.length_s) | _any(lines, len(blocks))
-        since_loud, since_lean = self._since("loud", loud, starts), self._since("leaning", leaning, starts)
+        since_lean = self._since("leaning", leaning, starts)
         self.at_rest = frozenset(starts[since_lean >= REST_ROWS * blocks.length_s].tolist())
+        since_any = self._since("leant", np.asarray((leans != 0).any(axis=1)), starts)
         stepped = ends // STANDING_S != starts // STANDING_S
-        quiet = since_loud >= QUIET_S
-        beat = ~quiet & (ends // BEAT_S != starts // BEAT_S)
+        step = np.where(since_loud < QUIET_S, BEAT_S, LEANT_BEAT_S)
+        beat = ~quiet & (ends // step != starts // step)
         due = _held(self._since("drawn", drawn, starts), stepped)
         due |= self._since("beside", leant_beside, starts) < PRESSING_S
         since_belt = self._since("belt", np.asarray(moved_belt.any(axis=1)), starts)
@@ -130,9 +146,11 @@ class Due:
             by_line.append((line.link, frozenset(starts[here & ~due].tolist())))
             asked, pressing = asked | here, pressing | pressed
         self.by_line, self.pressing = tuple(by_line), frozenset(starts[pressing].tolist())
-        self.calm = frozenset(starts[(settled | beat) & (since_loud >= QUIET_S) & ~due & ~asked].tolist())
+        self.calm = frozenset(starts[(settled | beat) & quiet & ~due & ~asked].tolist())
         self.by_beat = frozenset(starts[beat & ~due & ~asked].tolist())
-        return np.asarray(beat | due | asked | settled)
+        judged = np.asarray(beat | due | asked | settled)
+        self.upright = frozenset(starts[judged & (since_any >= HOLD_S)].tolist())
+        return judged
 
     def _moved(self, codes: Sequence[Codes]) -> list[NDArray[np.bool_]]:
         """Where each part of the codes differs from the block before."""
@@ -141,6 +159,21 @@ class Due:
         self._before = whole[-1]
         moved = np.diff(np.concatenate([before, whole]), axis=0) != 0
         return np.split(moved, np.cumsum([part.shape[1] for part in codes])[:-1], axis=1)
+
+    def _news(self, moved: NDArray[np.bool_], codes: Codes, starts: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Where a lean begins that was not there of late, or one of these ends; what comes and goes about a limit is no news."""
+        out = np.zeros_like(moved)
+        for row, column in np.argwhere(moved).tolist():
+            code, before = int(codes[row, column]), self._leans.get(column, 0)
+            if before:
+                out[row, column] = self._is_news.get(column, True)
+                self._gone[column, before] = int(starts[row])
+            if code:
+                fresh = int(starts[row]) - self._gone.get((column, code), NEVER) > AGAIN_LEANT_S
+                out[row, column] |= fresh
+                self._is_news[column] = fresh
+            self._leans[column] = code
+        return out
 
     def _since(self, name: str, here: NDArray[np.bool_], starts: NDArray[np.int64]) -> NDArray[np.int64]:
         """Seconds from the newest block up to each for which `here` holds to its begin, shape (B,)."""
@@ -178,9 +211,12 @@ def _held(since: NDArray[np.int64], stepped: NDArray[np.bool_]) -> NDArray[np.bo
     return np.asarray((since < EACH_S) | (stepped & (since < HOLD_S)))
 
 
-def _any(codes: Sequence[Codes], rows: int) -> NDArray[np.bool_]:
+def _any(codes: Iterable[NDArray[np.generic]], rows: int) -> NDArray[np.bool_]:
     """Blocks in which one of these codes is not 0, shape (B,)."""
-    return np.asarray(np.concatenate([np.zeros((rows, 1), np.int8), *codes], axis=1).any(axis=1))
+    out = np.zeros(rows, np.bool_)
+    for part in codes:
+        out |= part.any(axis=1)
+    return out
 
 
 def _counts_line(loop: Loop) -> Line:

@@ -12,7 +12,7 @@ from checks.blocks import Blocks
 from checks.build import BlockBuilder
 from checks.chain import TonnesSoFar, link_numbers, suppression
 from checks.diagnose import diagnose, explained_by, traces_from
-from checks.due import AWAKE_S, FRESH_S, HOLD_S, LONG, STANDING_S, Due
+from checks.due import AWAKE_S, FRESH_S, HOLD_S, LONG, NEWS_S, STANDING_S, Due
 from checks.empties import EmptiesLedger
 from checks.evaluation import BeltState, Evaluation
 from checks.finding import Finding
@@ -55,7 +55,7 @@ class LoopEngine:
         self._due = Due(self.loop, [entry.end_s for entry in references_of(site, loop_id)])
         self._answers = Answers()
         self._findings: tuple[Finding, ...] = ()
-        self._awake_until = self._fresh_until = self._traces_until = 0
+        self._awake_until = self._fresh_until = self._each_until = self._traces_until = 0
         self._unjudged = True
 
     @property
@@ -132,7 +132,7 @@ class LoopEngine:
             if length != builder.length_s:
                 memory.keep(length, merged)
         if evaluate and self._unjudged:  # what stands may have begun in what nobody judged
-            self._fresh_until = int(blocks.start_s[0]) + HOLD_S
+            self._fresh_until = self._each_until = int(blocks.start_s[0]) + HOLD_S
         self._unjudged = not evaluate
         out = []
         taken = 0
@@ -178,9 +178,9 @@ class LoopEngine:
 
     def _awake(self, start: int, end: int) -> bool:
         """Whether a block is judged because of what was told lately, whatever its picture says."""
-        if end <= self._fresh_until:
+        if end <= self._each_until:
             return True
-        if end > self._awake_until:
+        if end > max(self._awake_until, self._fresh_until):
             return False
         stood = end - self._fresh_until if start not in self._due.at_rest else 0
         step = next((step for since, step in LONG if stood > since), STANDING_S)
@@ -199,13 +199,13 @@ class LoopEngine:
 
     def _evaluate(self, start: int, end: int) -> Evaluation:
         window = self.window(end)
-        calm = start in self._due.calm and not self._findings
-        results = self._answers.due(window, calm=calm, pressing=start in self._due.pressing)
+        calm, upright = (not self._findings and start in blocks for blocks in (self._due.calm, self._due.upright))
+        results = self._answers.due(window, calm=calm, upright=upright, pressing=start in self._due.pressing)
         before, self._findings = self._findings, diagnose(window, results)
         if self._findings:
             self._awake_until = end + AWAKE_S
         if _heads(before) != _heads(self._findings):
-            self._fresh_until = end + FRESH_S
+            self._fresh_until, self._each_until = end + FRESH_S, end + NEWS_S
         self._mark_traces(start, end)
         return self._told(window, results, self._findings, due=True)
 

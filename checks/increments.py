@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -50,7 +51,7 @@ class Resolver:
     def push(self, time_s: NDArray[np.int64], values: Floats) -> tuple[Floats, list[Jump]]:
         """Tonnes gained at each sample, shape (n,), NaN where there is no reading, and the jumps that were decided.
 
-        `time_s` in epoch seconds, `values` [t]. What is not yet decided counts 0 and is added where it is decided.
+        `time_s` in epoch seconds, `values` [t]. What is not yet decided is no reading, and is added where it is decided.
         """
         gained = np.where(np.isfinite(values), 0.0, np.nan)
         jumps: list[Jump] = []
@@ -103,9 +104,9 @@ class Resolver:
         line_time, line = self._waiting[-2] if len(self._waiting) > 1 else (time_s, value)
         if not self._least(time_s - line_time) <= value - line <= self._most(time_s - line_time, time_s - line_time):
             self._waiting = [(time_s, value)]
-            return 0.0, None
+            return math.nan, None
         if len(self._waiting) < DECIDE_AFTER:
-            return 0.0, None
+            return math.nan, None
         old, end = self._value, self.totalizer.rollover
         rolled = end is not None and old > (1.0 - ROLLOVER_BAND) * end and value < ROLLOVER_BAND * end
         self._waiting.clear()

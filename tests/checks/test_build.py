@@ -13,6 +13,7 @@ from checks.blocks import ARRAYS, STATES, Blocks
 from checks.build import BlockBuilder
 from checks.merge import concat
 from checks.samples import Samples, join
+from checks.window import LedgerEntry
 from config.model import Site
 from deploy.plant.model import Switch
 from tests.checks.runs_of_terminal import BEGIN, changed, run_of, samples_by_hand, small_site, terminal
@@ -138,3 +139,13 @@ def test_roles_without_a_tag_have_no_column_and_count_zero() -> None:
     assert np.isnan(blocks.of("mean", "plc_flow")).all()
     assert np.isnan(blocks.increment_t).all()
     assert blocks.pairs == ()
+
+
+def test_block_that_ends_before_a_jump_of_its_total_is_decided_is_told() -> None:
+    total = 500.0 + 0.1 * np.arange(40)
+    total[17:] -= 400.0
+    samples = samples_by_hand({"flow": np.full(40, 360.0), "gauge_total": total})
+    blocks, ledger = built(samples, small_site(["flow", "gauge_total"]), [])
+    assert blocks.discontinuities[:, 0].tolist() == [0.0, 1.0, 1.0, 0.0]
+    assert [entry.kind for entry in ledger if isinstance(entry, LedgerEntry)] == ["total-reset"]
+    assert np.nansum(blocks.increment_t[:, 0]) == pytest.approx(0.1 * 38)

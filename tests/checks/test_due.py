@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from checks import engine as engine_module
 from checks.build import BlockBuilder
-from checks.due import AGAIN_S, BEAT_S, EACH_S, HOLD_S, LONG, QUIET_BEAT_S, SOON_S, STANDING_S, Due
+from checks.due import AGAIN_S, BEAT_S, EACH_S, HOLD_S, LEANT_BEAT_S, LONG, QUIET_BEAT_S, SOON_S, STANDING_S, Due
 from checks.engine import LoopEngine
 from checks.merge import concat
 from checks.result import Link
@@ -128,6 +128,22 @@ def test_belt_that_goes_on_stopping_is_judged_for_it_once_an_hour() -> None:
     late = [start for start in judged if start >= BEGIN + 3600]
     assert 2 <= len(late) <= 3 * 3600 // AGAIN_S
     assert min(b - a for a, b in pairwise(late)) >= SOON_S
+
+
+def test_line_that_comes_and_goes_about_its_limit_is_pressed_for_once() -> None:
+    seconds = np.arange(4 * 3600)
+    flow = 200.0 + 40.0 * np.sin(2.0 * np.pi * seconds / 700.0)
+    off = 6.0 * ((seconds >= 7200) & (seconds % 300 < 60))
+    site = small_site(["flow", "plc_flow"])
+    blocks = BlockBuilder(site, "TB-07").push(samples_by_hand({"flow": flow, "plc_flow": flow + off}, begin=BEGIN))
+    at_once = Due(site.loops["TB-07"])
+    judged = blocks.start_s[at_once.push(blocks)] - BEGIN
+    begun = sorted(start - BEGIN for start in at_once.pressing)
+    assert begun
+    assert begun[0] >= 7200
+    assert begun[-1] < 7200 + 900
+    assert np.diff(judged[judged >= 9000]).min() >= STANDING_S
+    assert np.diff(judged[judged >= 9000]).max() <= LEANT_BEAT_S
 
 
 def test_what_began_while_nobody_judged_is_found_at_once() -> None:
