@@ -47,8 +47,9 @@ class Limits:
 
         async def sending(message: Message) -> None:
             nonlocal started
-            started = started or message["type"] == "http.response.start"
             await send(message)
+            # the door holds an answer back until its entry is written: only then has it begun
+            started = started or message["type"] == "http.response.start"
 
         try:
             async with asyncio.timeout(limit):

@@ -99,7 +99,7 @@ def test_no_request_breaks_the_service_and_every_answer_is_described(fed: Fed, m
         try:
             ask()
         except BaseExceptionGroup as error:
-            broken += [f"{operation.label}: {' '.join(str(one).split())}" for one in error.exceptions]
+            broken += [f"{operation.label}: {' '.join((str(one) or repr(one)).split())}" for one in error.exceptions]
     assert walked > 60
     assert broken == [], "\n".join(broken)
 

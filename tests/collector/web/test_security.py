@@ -127,6 +127,26 @@ async def test_slow_request_ends_with_one_message() -> None:
     assert (answer.status_code, answer.text) == (503, "the request took longer than 0.01 s")
 
 
+async def test_answer_that_was_held_back_for_too_long_gives_way_to_one_message() -> None:
+    """The door holds an answer until its audit entry is written; a disk that hangs there must not end as an internal error."""
+    sent: list[Message] = []
+
+    async def holding(message: Message) -> None:
+        if message["type"] == "http.response.start" and message["status"] == 200:
+            await asyncio.Event().wait()
+        sent.append(message)
+
+    async def receive() -> Message:
+        return {"type": "http.request", "body": b"", "more_body": False}
+
+    def refuse(scope: Scope, status: int, what: str, fix: str) -> PlainTextResponse:
+        return PlainTextResponse(what, status)
+
+    gate = Limits(PlainTextResponse("done"), refuse=refuse, time_limit=0.01)
+    await gate({"type": "http", "method": "GET", "path": "/", "headers": []}, receive, holding)
+    assert [message.get("status") for message in sent] == [503, None]
+
+
 async def test_body_that_never_ends_is_cut_off() -> None:
     sent: list[Message] = []
 
