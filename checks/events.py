@@ -23,7 +23,7 @@ GROUPS = {
     "gauge_output_mode": "mode", "plc_block_mode": "mode",
 }  # fmt: skip
 """Settings that one honest act changes together."""
-BITS = {"calibration": "calibration", "bypass": "maintenance", "force": "force"}
+BITS = {"calibration": "calibration", "bypass": "maintenance", "force": "force", "shutter": "shutter closed, by its indicator,"}
 
 
 def between(ledger: Sequence[LedgerEntry], begin: float, end: float) -> Sequence[LedgerEntry]:

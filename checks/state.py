@@ -91,6 +91,7 @@ class StateReader:
         calibrating, ends = self._bit(samples, "calibrating", "calibration", ledger)
         settle_from += ends
         self._bit(samples, "plc_forced", "force", ledger)
+        self._bit(samples, "shutter_closed", "shutter", ledger)
         settle_from += self._setting_changes(samples, ledger)
         settle_from += self._restarts(samples, ledger)
         self._jumps(samples, ledger)

@@ -21,8 +21,8 @@ class LedgerEntry:
     """One entry of the event ledger: a setting that changed, a restart, a stop, a tare, a product change.
 
     `kind` is a short stable word ("parameter-change", "belt-stop", "belt-start", "gauge-restart", "plc-restart", "tare",
-    "calibration", "bypass", "force", "product-change", "clock-step", "total-reset", "total-rollover"); `role` the tag it was
-    seen in. "calibration", "bypass" and "force" begin with `new` 1 and end with `new` 0. A "clock-step" with the role
+    "calibration", "bypass", "force", "shutter", "product-change", "clock-step", "total-reset", "total-rollover"); `role` the tag
+    it was seen in. "calibration", "bypass", "force" and "shutter" (closed) begin with `new` 1 and end with `new` 0. A "clock-step" with the role
     `gauge_clock` has the offset of that clock to ours before and after [s], one without a role is ours.
     """
 

@@ -53,6 +53,15 @@ def test_noise_at_the_empty_limit_does_not_chatter() -> None:
     assert np.count_nonzero(np.diff(belt)) <= 4
 
 
+def test_shutter_that_is_said_to_close_is_noted_and_unsettles_nothing() -> None:
+    shut = np.zeros(200)
+    shut[60:120] = 1.0
+    roles = ("flow", "shutter_closed")
+    states = reader(*roles).push(samples_by_hand({"flow": np.full(200, 50.0), "shutter_closed": shut}))
+    assert [(e.kind, e.time_s - BEGIN, e.new) for e in states.ledger] == [("shutter", 60, 1.0), ("shutter", 120, 0.0)]
+    assert not states.unsettled.any()
+
+
 def test_start_up_restart_and_product_change_unsettle_for_the_settle_time() -> None:
     n = 400
     drive, product, uptime = np.ones(n), np.ones(n), 1e6 + np.arange(n, dtype=float)
