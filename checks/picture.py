@@ -21,6 +21,8 @@ Codes = NDArray[np.int8]
 STANDS = ("frozen_counts", "frozen_current", "frozen_plc")
 HAPPENS = ("zero_counts", "bad_flow", "failure_low", "failure_high")
 SPEED_BANDS = (-0.5, -0.03, -0.01, 0.01, 0.03, 0.5)
+LATE_S = 2.0
+"""By so much the speed may be read later than that of the drive [s]: two devices are not read in the same moment."""
 IN_BAND = 3
 """Band of a speed that agrees with the drive."""
 HAPPENS_S = 3.0
@@ -70,9 +72,13 @@ class Picture:
         out.append(_band(current_of_raw(blocks.of("mean", "ai_raw"), loop.plc.raw_span), levels))
         out.append(_band(blocks.of("mean", "flow"), (gauge.range.high,)))
         if loop.drive.speed_at_nominal is not None:
-            demanded = blocks.of("mean", "drive_speed") / loop.drive.nominal_frequency * loop.drive.speed_at_nominal
+            scale = loop.drive.speed_at_nominal / loop.drive.nominal_frequency
+            demanded = blocks.of("mean", "drive_speed") * scale
+            swing = (blocks.of("maximum", "drive_speed") - blocks.of("minimum", "drive_speed")) * scale
             with np.errstate(divide="ignore", invalid="ignore"):
-                ratio = np.where(demanded > MOVING_M_S, blocks.of("mean", "speed") / demanded - 1.0, np.nan)
+                off = blocks.of("mean", "speed") - demanded
+                off = np.copysign(np.maximum(np.abs(off) - LATE_S / blocks.length_s * swing, 0.0), off)
+                ratio = np.where(demanded > MOVING_M_S, off / demanded, np.nan)
             out.append(np.where(settling | np.isnan(demanded), IN_BAND, _band(ratio, SPEED_BANDS)))
         out.append(np.asarray(absurd(blocks.mean).any(axis=1), np.int64))
         return out

@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from checks.blocks import Blocks
 from checks.build import BlockBuilder
 from checks.picture import Picture
 from checks.samples import Samples
-from tests.checks.runs_of_terminal import BEGIN, samples_by_hand, small_site
+from deploy.plant.site import scenario_of
+from tests.checks.runs_of_terminal import BEGIN, changed, run_of, samples_by_hand, small_site, terminal
 
 ROLES = ("flow", "plc_flow", "speed", "drive_speed", "drive_running", "count_rate")
 RUNS_S, STANDS_S, ALL_S = 1200, 1800, 3000
@@ -67,3 +69,20 @@ def test_belt_that_runs_down_slowly_is_no_contradiction() -> None:
     speed[RUNS_S : RUNS_S + 12] = np.linspace(1.8, 0.1, 12)
     drawn, _ = changes(samples_by_hand(dict(samples.values) | {"speed": speed}))
     assert not len(drawn)
+
+
+@pytest.mark.parametrize("seconds", [-1, 0, 1])
+def test_a_drive_that_is_read_a_second_earlier_or_later_moves_no_picture_where_the_speed_changes(seconds: int) -> None:
+    honest = run_of("TB-09", 2.0, seed=11, scenario=scenario_of("TB-09", 11))
+    samples = changed(honest, drive_speed=lambda column: np.roll(column, seconds))
+    whole, slow = (blocks_of(one) for one in (samples, changed(samples, speed=lambda column: 0.95 * column)))
+    swing = whole.of("maximum", "drive_speed") - whole.of("minimum", "drive_speed")
+    assert (swing > 0.05 * whole.of("mean", "drive_speed")).sum() > 20
+    picture, slipping = (Picture(terminal().loops["TB-09"]).of(one)[0] for one in (whole, slow))
+    assert (np.diff(picture, axis=0) != 0).any(axis=1).sum() <= 6
+    assert (picture != slipping).any(axis=1).mean() > 0.5
+
+
+def blocks_of(samples: Samples) -> Blocks:
+    """The blocks of a run without its ends, which a shift has torn."""
+    return BlockBuilder(terminal(), samples.loop).push(samples[slice(10, -10)])
