@@ -75,7 +75,7 @@ def test_blocks_behind_a_change_are_judged_for_three_minutes() -> None:
     ("fault", "most_later_s"),
     [
         ("zero-counts", 0), ("output-frozen", 60), ("upper-range@plc", 30), ("total-time-base", BEAT_S),
-        *([("open-loop", 0), ("word-order", 0)] if FULL else []),
+        ("shutter-contradiction", 0), *([("open-loop", 0), ("word-order", 0)] if FULL else []),
     ],
 )  # fmt: skip
 def test_fault_is_raised_as_early_as_if_every_block_were_judged(
