@@ -125,7 +125,7 @@ def test_silent_shift_has_no_stand_in_and_says_so() -> None:
     assert found.excluded_h == pytest.approx(8.0)
 
 
-DRAWN = 60 if FULL else 30
+DRAWN = 60 if FULL else 20
 """Months that are drawn; 60 with TALLYWIRE_FULL=1, 300 in `tests/bench/months.py`."""
 
 
