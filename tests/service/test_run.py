@@ -26,7 +26,7 @@ from tests.service.gauge import FakeGauge
 
 ROOT = Path(collector.__file__).parent.parent
 END_LIMIT_S = 5.0
-START_LIMIT_S = 40.0
+START_LIMIT_S = 120.0
 SITE = """
 schema: 1
 site: terminal
@@ -76,7 +76,7 @@ class Child:
 
 def metric(page: str, name: str) -> float:
     """A figure of /metrics, 0 where it is not there."""
-    body = httpx.get(f"{page}/metrics", timeout=10, trust_env=False).text
+    body = httpx.get(f"{page}/metrics", timeout=60, trust_env=False).text
     found = re.search(rf"^\w*{name}\w*(?:{{[^}}]*}})? ([0-9.e+]+)$", body, re.MULTILINE)
     return float(found.group(1)) if found else 0.0
 
