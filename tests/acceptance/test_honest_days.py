@@ -15,8 +15,8 @@ from tests.faults.draws import draw
 from tests.faults.nuisances import HOUR_S, run_nuisance
 
 DAYS, DRAWS = 60, 50
-RUNS, HOURS = 15, 4.0
-"""Each nuisance once, on a site of its own: 2.5 loop-days."""
+RUNS, HOURS = 60, 6.0
+"""Each nuisance on four sites of its own, six hours of a day each, in which each comes at least once: 15 loop-days."""
 COUNT, LENGTH = (DAYS, 24.0) if FULL else (RUNS, HOURS)
 ONCE_FALSE = (
     (Day("nothing", 7, 0), 2.0),  # a card without a code below 4 mA
