@@ -22,6 +22,7 @@ from pymodbus.client import AsyncModbusTcpClient
 
 from collector.clock import SystemClock
 from collector.sources.build import silence_libraries
+from collector.sources.failure import LinkError
 from collector.sources.groups import Block, places_of, plan
 from collector.sources.opcua_source import OpcUaSource
 from config.model import ModbusEndpoint, OpcUaEndpoint, Site
@@ -29,6 +30,7 @@ from deploy.plant.child import die_with, say
 
 COUNTS = {"gauge_polls": 0, "errors": 0}
 LATENESS: list[float] = []
+TRIES = 20
 _READS = {3: "read_holding_registers", 4: "read_input_registers"}
 
 
@@ -62,15 +64,28 @@ async def gauge(site: Site, name: str, endpoint: ModbusEndpoint, tasks: list[asy
         tasks.append(asyncio.create_task(beat(f"{name}/{period}", period, read)))
 
 
+async def _patiently(connect: Callable[[], Awaitable[None]]) -> None:
+    """The one server of a wide site opens hundreds of sessions at the start, and answers some of them late."""
+    for left in range(TRIES - 1, -1, -1):
+        try:
+            await connect()
+        except (LinkError, TimeoutError, OSError):
+            if not left:
+                raise
+            await asyncio.sleep(1.0)
+        else:
+            return
+
+
 async def station(site: Site, name: str, endpoint: OpcUaEndpoint, tasks: list[asyncio.Task[None]]) -> None:
     """Open a session with a PLC and begin to read it."""
     clock = SystemClock()
     source = OpcUaSource(name, endpoint, site, clock)
-    await source.connect()
+    await _patiently(source.connect)
     groups = {period: source.nodes(period) for period in source.periods}
     await source.disconnect()
     client = Client(endpoint.url, timeout=endpoint.timeout, watchdog_intervall=5.0)
-    await client.connect()
+    await _patiently(client.connect)
     for period, nodes in groups.items():
 
         async def read(nodes: list[ua.NodeId] = nodes) -> None:
