@@ -8,6 +8,7 @@ import numpy as np
 
 from checks.causes import registry
 from checks.finding import UNKNOWN, Alternative, Finding
+from checks.handled import handled
 from checks.result import CheckResult, Evidence, Link
 from checks.signal import current_of_raw
 from checks.tail import Tail
@@ -50,8 +51,11 @@ def overflow(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding
         if not (raw[-recent:] >= UNSIGNED).any():
             return
         hit = (raw >= UNSIGNED) & (raw < WORD)
+    hit &= ~handled(samples)
     index = np.flatnonzero(hit)
-    least = FEW if len(np.unique(raw[index])) >= FEW and (raw[index] >= NEAR_WORD).all() else HITS
+    # a card that uses the whole word comes there by load and by an injected current, too
+    beyond = raw_span.high < NEAR_WORD and (raw[index] >= NEAR_WORD).all() and len(np.unique(raw[index])) >= FEW
+    least = FEW if beyond else HITS
     if hit[-recent:].sum() < least:
         return
     below = np.flatnonzero(raw < 0.0)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from checks.derived import EXPECTED
 from checks.finding import Finding
+from checks.handled import handled
 from checks.line_rows import rows_in
 from checks.lines import Line, Rows, chain
 from checks.load_findings import beam_free
@@ -181,7 +182,7 @@ def _cutoff(window: Window, line: Line) -> Iterator[Finding]:
     if not max(BEYOND * line.span, declared + 0.01 * line.span) < level < MOST_CUT * line.span:
         return
     running = np.nan_to_num(samples.column("drive_running"), nan=1.0) > 0.5
-    small = (flow > 0.2 * level) & (flow < 0.9 * level) & running & (shown == 0.0)
+    small = (flow > 0.2 * level) & (flow < 0.9 * level) & running & (shown == 0.0) & ~handled(samples)
     cut = float(np.quantile(flow[small], 0.8)) if small.any() else level
     between = np.flatnonzero(
         (shown > 0.0) & (shown < 0.9 * cut)
