@@ -136,7 +136,8 @@ EMPTY_SEEN = frozenset({"count_rate", "feed_running"})
 """A zero that is off by more than the limit of an empty belt hides it; then only the feeder tells that the belt is empty."""
 SPEEDS = frozenset({"speed", "drive_speed"})
 TOTAL = frozenset({"plc_flow", "plc_total"})
-QUICK, SHORT = 420, 900
+QUICK, SHORT, HOURLY = 420, 900, 4200
+"""How long the quick ones are watched, and what no look sees in a quiet loop, which is judged once an hour [s]."""
 
 CASES: tuple[Case, ...] = (
     # range, unit
@@ -191,7 +192,7 @@ CASES: tuple[Case, ...] = (
     Case(cause="shutter-closed", sizes=(0.0,), places=(C, L), after_s=QUICK, with_roles=COUNTED),
     Case(cause="shutter-contradiction", sizes=(1.0,), places=(C, L), after_s=QUICK, with_roles=COUNTED | {"shutter_closed"}),
     Case(cause="counts-frozen", sizes=(1.0,), places=(C, L), after_s=SHORT, with_roles=COUNTED),
-    Case(cause="counts-noisy", sizes=(6.0, 18.0, 60.0), size=_counts, places=(C, L), after_s=SHORT, with_roles=COUNTED),
+    Case(cause="counts-noisy", sizes=(6.0, 18.0, 60.0), size=_counts, places=(C, L), after_s=HOURLY, with_roles=COUNTED),
     Case(cause="detector-temperature", sizes=(30.0, 40.0, 60.0), places=(C,), after_s=SHORT, begins_later=True,
          with_roles=frozenset({"detector_temperature"})),
     Case(cause="source-weak", places=(C, L), with_roles=COUNTED, after_s=3600, shows=_too_noisy),
