@@ -30,8 +30,9 @@ LEAST_S = 30.0
 """Shorter ones are not kept: counting alone leaves 0.26 % in 30 s at 5,200 1/s."""
 STOOD_S = 1800
 """A belt that stands so long may have been worked on."""
-FILTERED_WAIT = 3.0
-"""Time constants after which a damped count rate has forgotten the load [1]."""
+FILTERED_WAIT, FILTERED_FULL = 3.0, 6.5
+"""Time constants after which a damped count rate has forgotten the load: from where the flow is as good as none, and from a full belt
+down to 0.15 % of it [1]."""
 
 NOTED = frozenset({"tare", "gauge-restart", "clock-step", "parameter-change", "product-change", "calibration", "bypass"})
 """Events of the event ledger that are kept with the stretch behind them."""
@@ -55,6 +56,7 @@ class EmptiesLedger:
 
     def __init__(self, loop: Loop) -> None:
         self._loop = loop
+        self._settle = loop.settle + (FILTERED_FULL * loop.gauge.damping if loop.gauge.counts_filtered else 0.0)
         self._entries: list[EmptyStretch] = []
         self._fresh: list[EmptyStretch] = []
         self._known: list[int] = []
@@ -148,7 +150,7 @@ class EmptiesLedger:
 
     def _empty(self, looked: Looked, fed: Times, loaded: Times) -> NDArray[np.bool_]:
         """Blocks that belong to a stretch, shape (B,); `fed` and `loaded` say until when the feeder was on and load was there."""
-        feeder = (looked.feed_on == 0) & (looked.by_flow | (looked.start_s - fed >= self._loop.settle))
+        feeder = (looked.feed_on == 0) & (looked.by_flow | (looked.start_s - fed >= self._settle))
         empty = looked.usable & np.where(looked.feed_on < 0, looked.by_flow, feeder)
         if self._loop.gauge.counts_filtered:
             empty &= ~looked.by_flow | (looked.start_s - loaded >= FILTERED_WAIT * self._loop.gauge.damping)
@@ -194,7 +196,7 @@ class EmptiesLedger:
             empty = row.by_flow
         else:
             feed_off = not row.feed_on
-            empty = feed_off and (row.by_flow or row.start_s - self._feed_on_s >= self._loop.settle)
+            empty = feed_off and (row.by_flow or row.start_s - self._feed_on_s >= self._settle)
         if self._loop.gauge.counts_filtered and row.by_flow:
             empty = empty and row.start_s - self._loaded_until >= FILTERED_WAIT * self._loop.gauge.damping
         return empty
