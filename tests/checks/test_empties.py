@@ -103,6 +103,20 @@ def test_feeder_that_was_not_seen_before_may_have_fed_just_now() -> None:
     assert second.start_s - first.start_s == 180 + 3600
 
 
+@pytest.mark.parametrize("filtered", [True, False])
+def test_damped_counts_hold_a_load_for_longer_than_the_belt(filtered: bool) -> None:
+    """By hand: 340 t/h behind a damping of 20 s are 17 t/h a minute after the feed stopped, 4 % of 420 t/h, and 0.5 t/h after 130 s."""
+    t = np.arange(300)
+    left = 340.0 * np.exp(-t / 20.0)
+    counts = np.random.default_rng(8).poisson(BACKGROUND + NET * np.exp(-left / 1052.0))
+    samples = by_hand(300, seed=8, flow=left, feed_running=t >= 270, count_rate=counts)
+    site = small_site(list(samples.values), load_per_attenuation=153.8, counts_filtered=filtered, damping=20.0)
+    (only,) = ledger_of(samples, site).stretches()
+    begun = only.start_s - BEGIN
+    assert begun >= site.loops["TB-07"].settle
+    assert bool(left[begun] < 0.0015 * 420.0) is filtered
+
+
 def test_turns_are_unknown_and_only_time_counts_where_no_belt_length_is_declared() -> None:
     samples = by_hand(4000, seed=7)
     site = small_site(list(samples.values), load_per_attenuation=153.8, counts_filtered=False)
