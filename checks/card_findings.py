@@ -22,7 +22,7 @@ NEAR_WORD = 58000.0
 """Raw value from which a PLC flow can only be a negative count read without its sign."""
 HITS = 3
 FEW = 2
-"""Spikes that do where they differ and all lie at the end of the word: a broken reading would repeat one value."""
+"""Spikes that do where they differ and all lie at the end of a word that no flow reaches: a broken reading would repeat one value."""
 AROUND_S = 5
 EMPTY = 0.03
 HELD_MA, HELD_BAND_MA = 4.0, 0.03

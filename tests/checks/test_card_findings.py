@@ -15,7 +15,7 @@ from checks.result import Link
 from checks.window import Window
 from deploy.plant.model import Switch
 from deploy.plant.scenario import Steady
-from tests.checks.runs_of_terminal import BEGIN, changed, run_of, window_of
+from tests.checks.runs_of_terminal import BEGIN, changed, run_of, samples_by_hand, small_site, window_of
 
 SEED = 7
 LOOPS = ("TB-07", "TB-08", "TB-09")
@@ -55,7 +55,9 @@ def test_wire_break_value_and_spikes_under_load_are_no_overflow() -> None:
     assert list(overflow(window_of(changed(run_of("TB-07", 0.5, seed=SEED), ai_raw=spiked)), ())) == []
 
 
-@pytest.mark.parametrize(("words", "named"), [((65535.0, 65531.0), True), ((65535.0, 65535.0), False), ((65535.0, 40000.0), False)])
+@pytest.mark.parametrize(
+    ("words", "named"), [((65535.0, 65531.0), True), ((65535.0, 65535.0), False), ((65535.0, 40000.0), False)]
+)
 def test_two_counts_at_the_end_of_the_word_tell_where_they_differ(words: tuple[float, float], named: bool) -> None:
     """-1 and -5 read 65,535 and 65,531 (two's complement of 16 bits); a broken reading would repeat one value."""
 
@@ -69,6 +71,19 @@ def test_two_counts_at_the_end_of_the_word_tell_where_they_differ(words: tuple[f
 
     run = changed(run_of("TB-07", 0.5, seed=SEED), ai_raw=spiked, flow=emptied)
     assert [item.cause for item in overflow(window_of(run), ())] == (["raw-overflow"] if named else [])
+
+
+def test_two_counts_of_a_card_whose_span_fills_the_word_are_flow() -> None:
+    """Of 0 to 65,535 counts 58,000 are 88 % of the range: a load that stops within seconds shows two of them beside an empty belt."""
+    flow, raw = np.full(900, -1.0), np.full(900, 100.0)
+    raw[500:502] = 60000.0, 59000.0
+    run = samples_by_hand({"flow": flow, "plc_flow": raw / 65535.0 * 420.0, "ai_raw": raw})
+    site = small_site(("flow", "plc_flow", "ai_raw"))
+    loop = site.loops["TB-07"]
+    full = loop.plc.model_copy(update={"raw_span": loop.plc.raw_span.model_copy(update={"high": 65535.0})})
+    wide = site.model_copy(update={"loops": {"TB-07": loop.model_copy(update={"plc": full})}})
+    assert list(overflow(window_of(run, wide), ())) == []
+    assert [item.cause for item in overflow(window_of(run, site), ())] == ["raw-overflow"]
 
 
 def test_overflow_that_was_mended_is_over() -> None:
