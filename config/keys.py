@@ -248,6 +248,7 @@ KEYS: dict[str, dict[str, str]] = {
         "raw": "samples of one second; null keeps for ever",
         "minute": "rollups of a minute; null keeps for ever",
         "hour": "rollups of an hour; null keeps for ever",
+        "folder": "data folder of the service, so that every command finds it; --data holds over it",
         "database_env": "name of the environment variable that holds the address of a PostgreSQL database that several collectors share",
         "database_file": "file that holds that address",
         "archive": "folder of the sealed days that all collectors of the database see",

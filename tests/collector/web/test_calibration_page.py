@@ -182,7 +182,7 @@ async def test_window_outside_of_new_times_is_found_anew(served: Weighed) -> Non
         ({"scale": "x"}, "uncertainty of the scale"),
         ({"tare": "0"}, "length of the tare"),
         ({"since": "2026-03-02T06:30"}, "does not lie before the first run"),
-        ({"from1": "2026-03-01T01:00", "to1": "2026-03-01T02:00"}, "the belt was never loaded in that time"),
+        ({"from1": "2026-03-01T01:00", "to1": "2026-03-01T02:00"}, "no flow is stored of that time"),
     ],
 )
 async def test_bad_input_is_told_and_what_was_typed_stays(served: Weighed, changed: dict[str, str], says: str) -> None:
