@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from collector.cli import exits
 from collector.cli.output import write_out
+from collector.cli.pace import add_pace
 from config.errors import TallywireError
 
 if TYPE_CHECKING:
@@ -29,16 +30,7 @@ def add(subparsers: Subparsers) -> None:
     parser.add_argument("site", type=Path, nargs="?", metavar="SITE", help="site file to write (YAML); must not be there yet")
     parser.add_argument("--page", action="store_true", help="ask on a page in the browser instead; no site is needed")
     parser.add_argument("--port", default="0", metavar="PORT", help="of that page (default: any free one)")
-    parser.add_argument(
-        "--rate", type=float, default=2.0, metavar="N", help="most requests a second to one device (default: 2)"
-    )
-    parser.add_argument(
-        "--wait",
-        type=float,
-        default=15.0,
-        metavar="S",
-        help="time to the second look at totals and odd values (default: 15; 0: none)",
-    )
+    add_pace(parser)
     parser.set_defaults(run=run)
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from collector.cli import exits
 from collector.cli.days import loop_of
 from collector.cli.output import write_out
+from collector.cli.pace import add_pace
 from collector.cli.survey_progress import tell
 from config.errors import TallywireError
 
@@ -32,16 +33,7 @@ def add(subparsers: Subparsers) -> None:
     )
     parser.add_argument("site", type=Path, metavar="SITE", help="site file (YAML)")
     parser.add_argument("--loop", metavar="LOOP", help="this loop only")
-    parser.add_argument(
-        "--rate", type=float, default=2.0, metavar="N", help="most requests a second to one device (default: 2)"
-    )
-    parser.add_argument(
-        "--wait",
-        type=float,
-        default=15.0,
-        metavar="S",
-        help="time to the second look at totals and odd tags (default: 15; 0: none)",
-    )
+    add_pace(parser)
     parser.add_argument("--raw", action="store_true", help="show the registers and all orders of every tag")
     parser.add_argument(
         "--borrow", action="store_true", help="ask the running service to let go of its connections for the time"

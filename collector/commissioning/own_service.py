@@ -38,9 +38,14 @@ def address_of(site: Site) -> str:
     return web.address if web.behind_proxy else f"{web.address}:{web.port}"
 
 
+def unproven(error: Exception) -> bool:
+    """Whether something answered that did not prove itself by a trusted certificate."""
+    return "CERTIFICATE_VERIFY_FAILED" in str(error)
+
+
 def silent(error: Exception, address: str) -> TallywireError:
     """What to say where a service gave no answer: it does not run, or does not prove to be the one that is meant."""
-    if "CERTIFICATE_VERIFY_FAILED" in str(error):
+    if unproven(error):
         return TallywireError(
             "the service does not prove itself by a certificate that is trusted here", where=address,
             fix="name the certificate that signed its own with --ca, or as `certificate` under `web` in the site file",

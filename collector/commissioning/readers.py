@@ -8,7 +8,7 @@ from collections.abc import Mapping
 import httpx
 
 from collector.clock import Clock
-from collector.commissioning.own_service import address_of, async_client_of, client_of, refused, silent
+from collector.commissioning.own_service import address_of, async_client_of, client_of, refused, silent, unproven
 from collector.live import LiveState
 from collector.reading import BAD, Reading
 from collector.sources.build import silence_libraries, source_of
@@ -109,7 +109,7 @@ def service_runs(site: Site) -> bool:
             raise TallywireError("the service asks who you are", where=address_of(site), fix=refused(answer, "operate"))
         return answer.status_code == 200 and answer.json().get("site") == site.site
     except httpx.HTTPError as error:
-        if "CERTIFICATE_VERIFY_FAILED" in str(error):
+        if unproven(error):
             raise silent(error, address_of(site)) from error
         return False
     except ValueError:
