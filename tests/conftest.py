@@ -12,6 +12,7 @@ from hypothesis import settings
 
 from tests import FULL
 from tests.postgres import Server
+from tests.routes import RoutesReadOnce
 from tests.templates import CompiledTemplates
 
 settings.register_profile("ordinary", deadline=None, derandomize=True, max_examples=30)
@@ -48,6 +49,13 @@ def _templates_are_compiled_once() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         cached = partialmethod(jinja2.Environment.__init__, bytecode_cache=CompiledTemplates())
         patch.setattr(jinja2.Environment, "__init__", cached)
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _routes_are_read_once() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        RoutesReadOnce().install(patch)
         yield
 
 
