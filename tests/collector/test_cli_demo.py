@@ -1,9 +1,14 @@
-"""`tallywire demo` and its switches, the service replaced by one that only notes how it was started."""
+"""`tallywire demo` and its switches, the service replaced by one that only notes how it was started.
+
+Tests that ask what is started behind the plant, not of the plant itself, share one that runs.
+"""
 
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -12,8 +17,40 @@ import pytest
 from collector.cli import exits
 from collector.cli.demo import pointer_path
 from collector.cli.main import main
-from collector.demo import PlantProcess, start_plant
+from collector.demo import CONTROL_FILE, PlantProcess, start_plant
 from collector.service.run import ServiceOptions
+
+
+@pytest.fixture(scope="module")
+def plant(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PlantProcess]:
+    """A plant that runs."""
+    running = start_plant(tmp_path_factory.mktemp("plant"))
+    yield running
+    running.stop()
+
+
+@dataclass(frozen=True, slots=True)
+class Lent(PlantProcess):
+    """The plant that runs, under the site file of another folder; it goes on when the demo ends."""
+
+    def stop(self) -> None:
+        """Leave it as it was."""
+        for loop, faults in self.switchboard.listing()["active"].items():
+            for fault in faults:
+                self.set_fault(loop, fault, False)
+
+
+@pytest.fixture
+def lent(plant: PlantProcess, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A demo that starts gets the plant that runs already."""
+
+    def start(workdir: Path) -> PlantProcess:
+        workdir.mkdir(parents=True, exist_ok=True)
+        for name in (plant.site_path.name, CONTROL_FILE):
+            shutil.copy(plant.site_path.parent / name, workdir / name)
+        return Lent(workdir / plant.site_path.name, plant.control_url, plant.token, plant.process)
+
+    monkeypatch.setattr("collector.demo.start_plant", start)
 
 
 @pytest.fixture(autouse=True)
@@ -69,6 +106,7 @@ def test_demo_with_a_folder_keeps_it_and_goes_on(started: list[ServiceOptions], 
     assert (tmp_path / "kept" / "site.yaml").exists()
 
 
+@pytest.mark.usefixtures("lent")
 @pytest.mark.parametrize("started", ["broken off"], indirect=True)
 def test_recorded_files_of_a_start_that_was_broken_off_are_brought_in_by_the_next(
     started: list[ServiceOptions], tmp_path: Path
@@ -81,6 +119,7 @@ def test_recorded_files_of_a_start_that_was_broken_off_are_brought_in_by_the_nex
     assert sorted(second.history) == sorted(first.history)
 
 
+@pytest.mark.usefixtures("lent")
 def test_a_long_history_begins_at_a_midnight_and_the_days_before_are_planned(
     started: list[ServiceOptions], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -110,6 +149,7 @@ def test_a_history_that_cannot_be_laid_is_refused(
     assert started == []
 
 
+@pytest.mark.usefixtures("lent")
 def test_no_history_starts_with_none(started: list[ServiceOptions]) -> None:
     assert main(["demo", "--no-history"]) == exits.NO_FINDING
     assert started[0].history == []
@@ -140,13 +180,6 @@ def test_faults_are_listed_without_a_running_demo(capsys: pytest.CaptureFixture[
     out = capsys.readouterr().out
     assert "zero-counts" in out
     assert "[500 t/h at 20 mA in the gauge]" in out
-
-
-@pytest.fixture
-def plant(tmp_path: Path) -> Iterator[PlantProcess]:
-    running = start_plant(tmp_path / "plant")
-    yield running
-    running.stop()
 
 
 def test_set_finds_the_demo_by_its_folder_and_names_the_nearest_fault(
