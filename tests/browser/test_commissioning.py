@@ -157,9 +157,6 @@ def test_from_the_loop_page_over_plan_loop_check_and_calibration_to_the_records(
     expect(page.get_by_role("heading", name=re.compile("Loop check"))).to_be_visible()
     page.goto(f"{terminal}/loops/TB-07/plan")
     page.get_by_role("link", name="Evaluate it afterwards, from the stored flow").click()
-    # the clock of these pages runs ahead with everything that waits on it
-    page.get_by_label("day of the picture").fill("2026-03-02")
-    page.get_by_role("button", name="Show this day").click()
     page.get_by_role("link", name=re.compile("05:5.* to .*07:0")).click()
     expect(page.locator("#words-1")).to_contain_text("Type its known mass")
     page.locator("#runs [name=mass1]").fill("255 t")
@@ -243,18 +240,8 @@ def test_window_is_dragged_by_mouse_and_never_leaves_the_run(terminal: str, visi
     expect(page.locator("#runs [name=end1]")).to_have_value("2026-03-02T07:01")
 
 
-@pytest.fixture
-def morning(tmp_path: Path) -> Iterator[str]:
-    """The same pages at 08:00 of the run; the clock of the others has run on with whatever waited on it."""
-    made = weighed.weighed(tmp_path, entries=weighed.ledger())
-    with served(made.app) as base:
-        yield base
-    assert made.history is not None
-    made.history.close()
-
-
-def test_run_is_chosen_by_a_finger_across_the_day(morning: str, visit: Open) -> None:
-    page = visit(f"{morning}/loops/TB-07/calibration", width=360).page
+def test_run_is_chosen_by_a_finger_across_the_day(terminal: str, visit: Open) -> None:
+    page = visit(f"{terminal}/loops/TB-07/calibration", width=360).page
     over = page.locator("#overview .u-over")
     over.scroll_into_view_if_needed()
     box = over.bounding_box()
