@@ -17,6 +17,7 @@ from checks.reliability.timeline import Annotation, Interval, LoopState, Outage,
 from checks.reliability.trend import PowerLaw, Trend, laplace, power_law
 from collector.alerts.model import Alert
 from collector.history.store import Store
+from collector.local_days import midnight
 from collector.spreadsheet import safe_text
 
 Span = Literal["day", "week", "month"]
@@ -113,16 +114,6 @@ def read(store: Store, past: Callable[[float, float, int], Sequence[Alert]], loo
         mttr=mttr(down / 3600.0, len(repaired)), trend=laplace(*aged) if aged else None,
         growth=power_law(*aged, confidence=CONFIDENCE) if aged else None,
     )  # fmt: skip
-
-
-def midnight(day: date, zone: ZoneInfo) -> int:
-    """The first second of a local day [epoch s]; days of 23 and 25 h follow from it."""
-    return int(datetime(day.year, day.month, day.day, tzinfo=zone).timestamp())
-
-
-def local_day(time_s: float, zone: ZoneInfo) -> date:
-    """The local day that holds a moment."""
-    return datetime.fromtimestamp(time_s, zone).date()
 
 
 def stretch_of(span: Span, day: date, zone: ZoneInfo) -> tuple[int, int]:

@@ -163,14 +163,14 @@ class _Books:
     def __init__(self, args: argparse.Namespace, *, read_only: bool = False) -> None:
         from collector.access.desk import Access
         from collector.clock import SystemClock
+        from collector.data_folder import data_folder
         from collector.history.opening import open_store
-        from collector.service.run import data_folder
         from config.load import load_site
 
         site = load_site(args.site).site
         clock = SystemClock()
         try:
-            self._store = open_store(data_folder(args.data, site), site, clock=clock, read_only=read_only)
+            self._store = open_store(data_folder(args.data, site, make=not read_only), site, clock=clock, read_only=read_only)
         except StoreError as error:
             running = error.fix.startswith("stop it")
             raise StoreError(error.what, where=error.where, fix=RUNNING if running else error.fix) from error

@@ -54,7 +54,7 @@ def run_show(args: argparse.Namespace) -> int:
     from zoneinfo import ZoneInfo
 
     from collector.cli.days import day_of
-    from collector.uptime import midnight
+    from collector.local_days import midnight
 
     if not 1 <= args.most <= 100_000:
         raise TallywireError("so many entries cannot be shown", where="--most", fix="from 1 to 100000")
@@ -122,12 +122,14 @@ class _Open:
     def __init__(self, args: argparse.Namespace) -> None:
         from collector.access.audit import AuditLog
         from collector.clock import SystemClock
+        from collector.data_folder import data_folder
         from collector.history.opening import open_store
-        from collector.service.run import data_folder
         from config.load import load_site
 
         self._site = load_site(args.site).site
-        self._store = open_store(data_folder(args.data, self._site), self._site, clock=SystemClock(), read_only=True)
+        self._store = open_store(
+            data_folder(args.data, self._site, make=False), self._site, clock=SystemClock(), read_only=True
+        )
         self._log = AuditLog(self._store.state)
 
     def __enter__(self) -> tuple[Site, AuditLog]:

@@ -35,10 +35,10 @@ def run(args: argparse.Namespace) -> int:
     from importlib.metadata import version
 
     from collector.clock import SystemClock
+    from collector.data_folder import data_folder
     from collector.history.backup import take_backup
     from collector.history.layout import Layout
     from collector.replay.text import wrapped
-    from collector.service.run import data_folder
     from config.load import load_site
 
     if args.keep is not None and args.keep < 1:
@@ -50,7 +50,7 @@ def run(args: argparse.Namespace) -> int:
             where="history",
             fix="deploy/postgres/backup: pg_dump of that database, then a copy of the folder of sealed days (history.archive)",
         )
-    layout, now = Layout(data_folder(args.data, loaded.site)), SystemClock().now()
+    layout, now = Layout(data_folder(args.data, loaded.site, make=False)), SystemClock().now()
     inside = args.to.resolve().is_relative_to(layout.root.resolve())
     if inside:
         raise TallywireError("the backup would lie inside the data folder", where="--to", fix="name a folder on another disk")

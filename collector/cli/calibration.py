@@ -50,8 +50,8 @@ def run(args: argparse.Namespace) -> int:
     from collector.clock import SystemClock
     from collector.commissioning.calibrating import calibrate, text
     from collector.commissioning.calibration_asked import percent_of, tare_of, time_of
+    from collector.data_folder import data_folder
     from collector.history.opening import open_store
-    from collector.service.run import data_folder
     from config.load import load_site
 
     site = load_site(args.site).site
@@ -62,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
         raise TallywireError("a window is for one run", where="--window", fix="evaluate that run alone")
     known = [_run(text_, zone, args) for text_ in args.runs]
     since = None if args.since is None else time_of(args.since, zone, "--since")
-    store = open_store(data_folder(args.data, site), site, clock=SystemClock(), read_only=True)
+    store = open_store(data_folder(args.data, site, make=False), site, clock=SystemClock(), read_only=True)
     try:
         found = calibrate(site, args.loop, store, known, scale_u=percent / 100.0, tare_s=tare_s, since=since)
     finally:

@@ -41,10 +41,10 @@ def run(args: argparse.Namespace) -> int:
 
     from collector.cli.days import day_of
     from collector.clock import SystemClock
+    from collector.data_folder import data_folder
     from collector.history.hour_rows import By
     from collector.history.opening import open_store
-    from collector.service.run import data_folder
-    from collector.uptime import midnight
+    from collector.local_days import midnight
     from config.load import load_site
 
     if args.top < 1:
@@ -54,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
     begin, end = midnight(day_of(args.begin, "--from"), zone), midnight(day_of(args.end, "--to"), zone)
     if end <= begin:
         raise TallywireError("the time does not end after it begins", where="--to", fix="the day after the last")
-    store = open_store(data_folder(args.data, site), site, clock=clock, read_only=True)
+    store = open_store(data_folder(args.data, site, make=False), site, clock=clock, read_only=True)
     try:
         lines = store.fleet(By(args.by), begin, min(end, max(begin + 3600, int(clock.now()))), args.top)
     finally:

@@ -83,7 +83,7 @@ def run_export(args: argparse.Namespace) -> int:
 
     from collector.cli.days import day_of, loop_of
     from collector.history.outgoing import write_csv, write_parquet
-    from collector.uptime import midnight
+    from collector.local_days import midnight
 
     if args.out.suffix.lower() not in (".csv", ".parquet"):
         raise TallywireError(f"{args.out.name!r} ends in neither .csv nor .parquet", where="--out", fix="name it so")
@@ -138,12 +138,14 @@ def run_prune(args: argparse.Namespace) -> int:
 
 def _open(args: argparse.Namespace, *, read_only: bool) -> tuple[Site, TieredStore]:
     from collector.clock import SystemClock
+    from collector.data_folder import data_folder
     from collector.history.opening import open_store
-    from collector.service.run import data_folder
     from config.load import load_site
 
     site = load_site(args.site).site
     try:
-        return site, open_store(data_folder(args.data, site), site, clock=SystemClock(), read_only=read_only)
+        return site, open_store(
+            data_folder(args.data, site, make=not read_only), site, clock=SystemClock(), read_only=read_only
+        )
     except StoreError as error:
         raise StoreError(error.what, where=error.where, fix=error.fix or "stop the service first") from error

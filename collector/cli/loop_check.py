@@ -59,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
 
     from collector.commissioning.check_run import resume
     from collector.commissioning.walking import StoppedError
-    from collector.service.run import data_folder
+    from collector.data_folder import data_folder
     from config.cautions import caution_text
     from config.load import load_site
 
@@ -132,12 +132,12 @@ def _record(args: argparse.Namespace, loaded: LoadedSite, content: LoopCheck) ->
     """Number the record: in the history here, or through the service that holds it; then write it to print."""
     from collector.clock import SystemClock
     from collector.commissioning.recording import through_service
+    from collector.data_folder import data_folder
     from collector.history.opening import open_store
     from collector.records.book import RecordBook
     from collector.records.paper import pdf
     from collector.records.render import html
     from collector.records.scheduled import write_whole
-    from collector.service.run import data_folder
 
     try:
         store = open_store(data_folder(args.data, loaded.site), loaded.site, clock=SystemClock())

@@ -60,7 +60,7 @@ def run_list(args: argparse.Namespace) -> int:
     from zoneinfo import ZoneInfo
 
     from collector.cli.days import day_of
-    from collector.uptime import midnight
+    from collector.local_days import midnight
 
     with _Open(args) as (site, book):
         zone = ZoneInfo(site.time_zone)
@@ -121,13 +121,15 @@ class _Open:
 
     def __init__(self, args: argparse.Namespace) -> None:
         from collector.clock import SystemClock
+        from collector.data_folder import data_folder
         from collector.history.opening import open_store
         from collector.records.book import RecordBook
-        from collector.service.run import data_folder
         from config.load import load_site
 
         self._site = load_site(args.site).site
-        self._store = open_store(data_folder(args.data, self._site), self._site, clock=SystemClock(), read_only=True)
+        self._store = open_store(
+            data_folder(args.data, self._site, make=False), self._site, clock=SystemClock(), read_only=True
+        )
         self._book = RecordBook(self._store.state)
 
     def __enter__(self) -> tuple[Site, RecordBook]:

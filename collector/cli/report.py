@@ -47,9 +47,10 @@ def run_uptime(args: argparse.Namespace) -> int:
     from collector import uptime
     from collector.alerts.model import Alert
     from collector.clock import SystemClock
+    from collector.data_folder import data_folder
     from collector.history.alert_rows import AlertRows
     from collector.history.opening import open_store
-    from collector.service.run import data_folder
+    from collector.local_days import midnight
     from collector.uptime_text import lines_of
     from config.load import load_site
 
@@ -61,10 +62,10 @@ def run_uptime(args: argparse.Namespace) -> int:
     if args.loop is not None and args.loop not in site.loops:
         raise TallywireError(f"this site has no loop {args.loop!r}", where="--loop", fix=f"one of {', '.join(site.loops)}")
     clock = SystemClock()
-    begin, end = uptime.midnight(first, zone), min(uptime.midnight(last, zone), int(clock.now()))
+    begin, end = midnight(first, zone), min(midnight(last, zone), int(clock.now()))
     if not begin < end:
         raise TallywireError("the time lies ahead", where="--from", fix="name a day that has begun")
-    store = open_store(data_folder(args.data, site), site, clock=clock, read_only=True)
+    store = open_store(data_folder(args.data, site, make=False), site, clock=clock, read_only=True)
 
     def past(since: float, until: float, most: int) -> list[Alert]:
         with store.state.transaction() as connection:

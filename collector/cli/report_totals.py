@@ -89,9 +89,9 @@ def _report(args: argparse.Namespace, site: Site, parts: Sequence[Period], named
     from collector.accounts import account, periods, table, text
     from collector.alerts.model import Alert
     from collector.clock import SystemClock
+    from collector.data_folder import data_folder
     from collector.history.alert_rows import AlertRows
     from collector.history.opening import open_store
-    from collector.service.run import data_folder
 
     loops = [loop_of(args.loop, site.loops)] if args.loop is not None else list(site.loops)
     clock, zone = SystemClock(), ZoneInfo(site.time_zone)
@@ -100,7 +100,7 @@ def _report(args: argparse.Namespace, site: Site, parts: Sequence[Period], named
         raise TallywireError(
             "the time lies ahead", where="--from" if args.run is run_totals else "--month", fix="name an earlier one"
         )
-    store = open_store(data_folder(args.data, site), site, clock=clock, read_only=True)
+    store = open_store(data_folder(args.data, site, make=False), site, clock=clock, read_only=True)
 
     def past(since: float, until: float, most: int) -> list[Alert]:
         with store.state.transaction() as connection:

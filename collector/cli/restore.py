@@ -31,12 +31,12 @@ def add(subparsers: Subparsers) -> None:
 def run(args: argparse.Namespace) -> int:
     """Restore and prove; 1 where what was written is not whole."""
     from collector.clock import SystemClock
+    from collector.data_folder import data_folder
     from collector.history.layout import Layout
     from collector.history.proof import prove
     from collector.history.restore import restore
     from collector.history.sqlite import open_store
     from collector.replay.text import wrapped
-    from collector.service.run import data_folder
     from config.errors import TallywireError
     from config.load import load_site
 

@@ -11,8 +11,8 @@ import numpy as np
 
 from checks.blocks import Blocks
 from collector.history.store import Store
+from collector.local_days import midnight
 from collector.records.chain_report import Bar, Coverage
-from collector.uptime import midnight
 
 BY_HOUR_UP_TO_S = 3 * 86400
 """Up to this length a period is drawn hour by hour, above it day by day [s]."""

@@ -84,7 +84,7 @@ def _days(wanted: Wanted, site: Site) -> tuple[int, int | None]:
     if wanted.first is None and wanted.after is None:
         return 0, None
     from collector.cli.days import day_of
-    from collector.uptime import midnight
+    from collector.local_days import midnight
 
     zone = ZoneInfo(site.time_zone)
     begin = 0 if wanted.first is None else midnight(day_of(wanted.first, "--from"), zone)
@@ -96,12 +96,12 @@ def _days(wanted: Wanted, site: Site) -> tuple[int, int | None]:
 
 def _stored(loaded: LoadedSite, site: Site, wanted: Wanted, begin: int, end: int | None) -> Prepared:
     from collector.clock import SystemClock
+    from collector.data_folder import data_folder
     from collector.history.opening import open_store
     from collector.replay.places import StoredSource
-    from collector.service.run import data_folder
 
     assert end is not None
-    folder = data_folder(wanted.history, loaded.site)
+    folder = data_folder(wanted.history, loaded.site, make=False)
     store = open_store(folder, site, clock=SystemClock(), read_only=True)
     try:
         extents = {loop: store.extent(loop) for loop in site.loops}

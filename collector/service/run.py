@@ -13,13 +13,12 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from platformdirs import user_data_path
-
 from collector import logs
 from collector.access.desk import Access
 from collector.accounts.closing import Accountant
 from collector.cli import exits
 from collector.clock import Clock, SystemClock
+from collector.data_folder import data_folder
 from collector.history.bulk import bulk_import
 from collector.history.store import Store
 from collector.history.tiers import TieredStore
@@ -42,7 +41,6 @@ from collector.web.app import create_app
 from collector.web.overview import loop_lines, summary
 from config.errors import StoreError
 from config.load import LoadedSite, load_site
-from config.model import Site
 from config.web import Web
 
 LOOK_BACK_S = 400 * 86400.0
@@ -178,28 +176,6 @@ async def _serve(options: ServiceOptions, loaded: LoadedSite, data: Path, kept: 
 def page_of(web: Web, port: int) -> str:
     """What people open; a proxy is asked at its own port, which nobody knows here."""
     return web.address if web.behind_proxy else f"{web.address}:{port}"
-
-
-def data_folder(given: Path | None, site: Site) -> Path:
-    """The folder of history and state, made where it is not there: the one given, else the one that the site file names, else
-    `$STATE_DIRECTORY` as a service manager sets it, else one of the user.
-
-    Raises
-    ------
-    StoreError
-        The folder cannot be made.
-    """
-    state = os.environ.get("STATE_DIRECTORY", "").split(":")[0]
-    folder = given or site.history.folder or (Path(state) if state else user_data_path("tallywire") / site.site)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise StoreError(
-            f"the data folder cannot be made ({error.strerror or error})",
-            where=str(folder),
-            fix="name another with --data, or as `folder` under `history` in the site file",
-        ) from error
-    return folder
 
 
 @contextlib.contextmanager

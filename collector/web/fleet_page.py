@@ -16,7 +16,7 @@ from collector.clock import Clock
 from collector.history.hour_rows import By, FleetLine
 from collector.history.store import Store
 from collector.live import LiveState
-from collector.uptime import local_day, midnight
+from collector.local_days import local_day, midnight
 from collector.web.pages import Pages
 from collector.web.schemas import Answer, Loop
 

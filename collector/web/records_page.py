@@ -15,13 +15,13 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from collector.clock import Clock
 from collector.live import LiveState
+from collector.local_days import midnight
 from collector.records import periods
 from collector.records.book import Record, RecordBook, Verified, printed_hash
 from collector.records.desk import RecordDesk
 from collector.records.forms import FORMS
 from collector.records.paper import PdfError, pdf
 from collector.records.render import html, style_sheet
-from collector.uptime import midnight
 from collector.web import record_answers, who
 from collector.web.forms import author, own_form, reason_of, unprocessable
 from collector.web.pages import Pages

@@ -11,6 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from checks.reliability.rates import Tally
 from checks.reliability.timeline import Annotation, LoopState
 from collector import uptime, uptime_text
+from collector.local_days import local_day
 from collector.web.answers import time_of
 from collector.web.schemas import Answer, Loop, Time
 
@@ -137,7 +138,7 @@ def answer(found: Sequence[uptime.Uptime], whole: Tally, zone: ZoneInfo, days: S
         definitions=list(uptime.DEFINITIONS), availability=whole.availability,
         days=[
             DayOut(
-                day=uptime.local_day(begin, zone).isoformat(), availability=part.availability, true_share=part.true_share,
+                day=local_day(begin, zone).isoformat(), availability=part.availability, true_share=part.true_share,
                 required_h=part.required / 3600.0, no_data_h=part.no_data_s / 3600.0,
             )
             for begin, part in days

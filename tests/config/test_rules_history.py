@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.service.run import data_folder
+from collector.data_folder import data_folder
 from config.load import load_site, parse_site
 from config.problems import SiteFileError
 
