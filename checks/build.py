@@ -5,6 +5,7 @@ What is summed is in `checks.moments`.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 from checks.blocks import PAIRS, RUNS, STATES, TOTALS, Blocks
 from checks.derived import EXPECTED, ExpectedFlow, Integral, can_expect
 from checks.increments import Resolver
-from checks.moments import Layout, Moments, added, added_known
+from checks.moments import Layout, Moments, added_known
 from checks.runs import runs_over, same_as_before
 from checks.samples import Samples
 from checks.signal import current_of_raw
@@ -44,15 +45,17 @@ class BlockBuilder:
         The site in force and the loop.
     step_s : int
         Step of the samples [s]; a block is `site.block` long, or the next length that is whole steps and a part of a minute.
+    pairs : bool
+        Whether cross moments are made. No check looks at them; the history keeps them.
     """
 
-    def __init__(self, site: Site, loop_id: str, step_s: int = 1) -> None:
+    def __init__(self, site: Site, loop_id: str, step_s: int = 1, *, pairs: bool = True) -> None:
         loop = site.loops[loop_id]
         self.loop_id = loop_id
         self.step_s = step_s
         self.length_s = next(length for length in range(int(site.block), 61) if 60 % length == 0 and length % step_s == 0)
         self.roles = numeric_roles(site, loop_id)
-        self.pairs = tuple(pair for pair in PAIRS if pair[0] in self.roles and pair[1] in self.roles)
+        self.pairs = tuple(pair for pair in PAIRS if pairs and pair[0] in self.roles and pair[1] in self.roles)
         self.ledger: list[LedgerEntry] = []
         self._loop = loop
         self._states = StateReader(loop)
@@ -138,13 +141,13 @@ class BlockBuilder:
         layout, step = Layout(rows.time_s, self.length_s, self.step_s), self.step_s
         present = layout.present()
         pairs = [(self.roles.index(a), self.roles.index(b)) for a, b in self.pairs]
-        moments = Moments(layout.laid(rows.values, np.nan), pairs)
+        moments = Moments(layout, rows.values, pairs)
         gained = layout.laid(rows.gained, np.nan)
-        longest, head, tail = (run.T * step for run in runs_over(layout.laid(rows.runs, 0, np.bool_), present))
+        longest, head, tail = _runs(layout, rows.runs, present, step)
         states = np.zeros((len(STATES), len(layout)))
         states[: len(rows.states)] = layout.laid(rows.states, 0, np.bool_).sum(axis=0)
         covered = np.full(len(layout), float(layout.places)) if present is None else present.sum(axis=0)[0].astype(np.float64)
-        own, plc_own, measured, plc_measured, *broken = added(layout.laid(rows.sums, 0.0))
+        own, plc_own, measured, plc_measured, *broken = layout.added(rows.sums)
         read = np.isfinite(gained)
         missed = read.any(axis=0) & ~read[-1]  # what a total gained since its last reading is booked in a later block
         return Blocks(
@@ -153,6 +156,16 @@ class BlockBuilder:
             increment_t=added_known(gained).T, discontinuities=(np.stack(broken) + missed).T, own_t=own, plc_own_t=plc_own,
             measured_s=measured, plc_measured_s=plc_measured, run_longest=longest, run_head=head, run_tail=tail,
         )  # fmt: skip
+
+
+def _runs(layout: Layout, runs: Sequence[Bools], present: Bools | None, step_s: int) -> tuple[Floats, Floats, Floats]:
+    """Longest run, run at the head and at the tail of each condition [s], shape (blocks, conditions); most never hold."""
+    hold = [place for place, column in enumerate(runs) if column.any()]
+    out = np.zeros((3, len(runs), len(layout)))
+    if hold:
+        out[:, hold] = runs_over(layout.laid([runs[place] for place in hold], 0, np.bool_), present)
+    longest, head, tail = (out * step_s).transpose(0, 2, 1)
+    return longest, head, tail
 
 
 class _Rows:

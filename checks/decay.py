@@ -12,8 +12,8 @@ import math
 from checks.result import CheckResult, Evidence, Link, Verdict, judge
 from checks.window import Window
 from checks.zero_explain import by_slope
-from checks.zero_law import MONTH_D, Law, clock_skew_s, in_steps, law_of
-from checks.zero_series import DAY_S, Series, current, series_of
+from checks.zero_law import MONTH_D, Law, clock_skew_s, in_steps, law_in
+from checks.zero_series import DAY_S, Series, current, series_in
 from config.nuclides import NUCLIDES
 
 NAME = "decay"
@@ -32,8 +32,7 @@ def check(window: Window) -> list[CheckResult]:
     loop, limits = window.loop, window.loop.limits.decay
     if "count_rate" not in loop.tags:
         return [_skip("decay cannot be seen without counts", "a tag for the count rate of the detector")]
-    series = series_of(loop, window.empties, loop.limits.zero.scatter / 100.0)
-    law = law_of(series) if series is not None else None
+    series, law = window.once("series of empties", series_in), window.once("law of empties", law_in)
     clock = _clock(window, series)
     if series is None or law is None or law.rows < LEAST_STRETCHES or law.days < LEAST_DAYS:
         return [_too_few(window, series, law, clock)]

@@ -20,8 +20,10 @@ from checks.leaning import BRIEF, Leaning
 from checks.lines import Line, Rows, Scale, chain, rows_of
 from checks.picture import Picture
 from checks.result import Link
+from checks.stretches import EmptyStretch
 from checks.totals_lean import TotalsLean
 from checks.window import LedgerEntry
+from checks.zero_lean import ZeroLean
 from config.model import Loop
 
 Codes = NDArray[np.int8]
@@ -30,7 +32,7 @@ BEAT_S = 300
 """A block that ends here on the clock is judged whatever its picture says, while something is not quiet [s]."""
 LEANT_BEAT_S = 600
 """The same while something goes on leaning as it has for QUIET_S, or time and again [s]."""
-QUIET_BEAT_S = 3600
+QUIET_BEAT_S = 43_200
 """The same while nothing has changed and nothing has leant for QUIET_S [s]."""
 QUIET_S = 900
 EACH_S, HOLD_S = 60, 180
@@ -38,7 +40,7 @@ EACH_S, HOLD_S = 60, 180
 the last minutes looks back [s]."""
 SETTLED_S = 120
 """The one block that is judged so long after the belt began to do something else [s]."""
-AGAIN_S, SOON_S = 3600, 1800
+AGAIN_S, SOON_S = 43_200, 21_600
 """A belt that goes on stopping and starting is judged for it no sooner than so long after the last time that it was or the
 beat fell, and the beat of a quiet loop falls out so soon behind that [s]."""
 AWAKE_S = 600
@@ -71,7 +73,7 @@ class Due:
         self._loop, self._chain = loop, chain(loop)
         self._lines = [Leaning(line, loop, suspect) for line in self._chain]
         self._load = Leaning(_counts_line(loop), loop, loop.limits.counts_to_flow.suspect / 100.0) if can_expect(loop) else None
-        self._totals = TotalsLean(loop)
+        self._totals, self._zero = TotalsLean(loop), ZeroLean(loop)
         self._top = loop.gauge.range.high
         self._before: Codes | None = None
         self._last: dict[str, int] = {}
@@ -95,8 +97,11 @@ class Due:
         self.by_line: tuple[tuple[Link, frozenset[int]], ...] = ()
         """Begins of the blocks of the last `push` that are judged for no more than that a line leant or leant no longer, by link."""
 
-    def push(self, blocks: Blocks, events: Sequence[LedgerEntry] = ()) -> NDArray[np.bool_]:
-        """Whether each block is judged, shape (B,); `events` are what the event ledger noted since the last call.
+    def push(
+        self, blocks: Blocks, events: Sequence[LedgerEntry] = (), empties: Sequence[EmptyStretch] = ()
+    ) -> NDArray[np.bool_]:  # fmt: skip
+        """Whether each block is judged, shape (B,); `events` are what the event ledger noted since the last call, `empties` the
+        stretches of empty belt that these blocks made known.
 
         Those that are judged for lines alone are also in `by_line`.
         """
@@ -109,7 +114,11 @@ class Due:
         picture, belt = self._picture.of(blocks)
         self.rows = {line: rows_of(line, blocks, self._loop) for line in self._chain}
         lines = [each.lean(rows) for each, rows in zip(self._lines, self.rows.values(), strict=True)]
-        beside = [self._totals.push(blocks), *([self._load.push(blocks)[:, BRIEF:]] if self._load is not None else [])]
+        beside = [
+            self._totals.push(blocks),
+            self._zero.push(empties, ends),
+            *([self._load.push(blocks)[:, BRIEF:]] if self._load is not None else []),
+        ]
         leans = np.concatenate([*beside, *lines], axis=1)
         moved_picture, moved_belt, moved_leans = self._moved([picture, belt, leans])
         news = self._news(moved_leans, leans, starts)

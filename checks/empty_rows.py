@@ -33,37 +33,53 @@ AT_TOP = 0.98
 """Above this part of the range the flow may be limited and says nothing of the counts."""
 
 
-@dataclass(frozen=True, slots=True)
-class EmptyRow:
-    """One block. `usable`: it ran all through, settled, no work on the loop, counts good; None is unknown."""
+NUMBERS = ("logs", "variance", "counted_s", "flow", "plc_flow", "temperature", "speed", "product", "tare")
 
-    start_s: int
-    end_s: int
-    usable: bool
-    by_flow: bool
-    feed_on: bool | None
-    stands: bool
-    running_s: float
-    loaded_s: float
-    load_error: float | None
-    rate: float
-    counted_s: float
-    flow: float
-    still: bool
-    plc_flow: float
-    temperature: float
-    speed: float
-    product: float | None
-    tare_rate: float | None
-    tared: bool
-    shutter_moved: bool
+
+@dataclass(frozen=True, slots=True)
+class EmptyRows:
+    """Blocks in order of time, without a gap; shape (n,) each, NaN where a number is not known.
+
+    `numbers` are the rows of NUMBERS, shape (9, n): logarithm of the net count rate [ln(1/s)] (ln of a counted mean is low by half
+    its relative variance; that is added back) and its variance from counting, corrected for dead time, seconds counted, both
+    flows [t/h], detector temperature [degC], belt speed [m/s], product and rate of the tare [1/s]. `still`: the flow did not move at all; `by_flow`: the flow says
+    empty.
+    """
+
+    length_s: int
+    start_s: NDArray[np.int64]
+    numbers: Floats
+    still: NDArray[np.bool_]
+    by_flow: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.start_s)
+
+    @property
+    def end_s(self) -> int:
+        """End of the last block [epoch s]."""
+        return int(self.start_s[-1]) + self.length_s
+
+    def part(self, rows: slice) -> EmptyRows:
+        """Some of them."""
+        return EmptyRows(self.length_s, self.start_s[rows], self.numbers[:, rows], self.still[rows], self.by_flow[rows])
+
+
+def joined(parts: Sequence[EmptyRows]) -> EmptyRows:
+    """Parts that follow on each other as one; at least one is needed."""
+    if len(parts) == 1:
+        return parts[0]
+    return EmptyRows(
+        parts[0].length_s, np.concatenate([part.start_s for part in parts]), np.concatenate([part.numbers for part in parts], axis=1),
+        np.concatenate([part.still for part in parts]), np.concatenate([part.by_flow for part in parts]),
+    )  # fmt: skip
 
 
 @dataclass(slots=True)
 class Look:
     """What blocks do not hold and samples do: feeder, shutter, product and tare, by block number; chunks do not matter."""
 
-    feed: dict[int, bool] = field(default_factory=dict)
+    feed: tuple[NDArray[np.int64], NDArray[np.int8]] = (np.zeros(0, np.int64), np.zeros(0, np.int8))
     shutter: dict[int, bool] = field(default_factory=dict)
     product: dict[int, float] = field(default_factory=dict)
     tare: dict[int, float] = field(default_factory=dict)
@@ -76,9 +92,7 @@ class Look:
             return
         number = samples.time_s // length_s
         if "feed_running" in samples.values:
-            feed = samples.values["feed_running"]
-            self.feed = dict.fromkeys(_once(number[np.isfinite(feed)]), False) | self.feed
-            self.feed |= dict.fromkeys(_once(number[feed > 0.5]), True)
+            self._feeds(number, samples.values["feed_running"])
         self._changes(samples.column("product"), number, "product", self.product)
         for block in self._changes(samples.column("empty_belt_rate"), number, "empty_belt_rate", self.tare):
             self.tared.add(block)
@@ -86,6 +100,21 @@ class Look:
         moved: dict[int, float] = {}
         for block in self._changes(np.where(np.isnan(closed), np.nan, np.round(closed)), number, "shutter_closed", moved):
             self.shutter[block] = True
+
+    def _feeds(self, number: NDArray[np.int64], feed: Floats) -> None:
+        first = np.flatnonzero(np.diff(number, prepend=np.int64(-1)))
+        seen = np.maximum.reduceat(np.where(np.isnan(feed), -1, feed > 0.5).astype(np.int8), first)
+        numbers, known = self.feed
+        if len(numbers) and numbers[-1] == number[0]:  # a block of which the samples came in two pieces
+            seen[0] = max(seen[0], known[-1])
+            numbers, known = numbers[:-1], known[:-1]
+        self.feed = np.concatenate([numbers, number[first]]), np.concatenate([known, seen])
+
+    def fed(self, numbers: NDArray[np.int64]) -> NDArray[np.int8]:
+        """Whether the feeder was on in each block: -1 unknown, 0 off, 1 on, shape (B,)."""
+        known, seen = self.feed
+        place = np.minimum(np.searchsorted(known, numbers), max(len(known) - 1, 0))
+        return np.where(known[place] == numbers, seen[place], np.int8(-1)) if len(known) else np.full(len(numbers), -1, np.int8)
 
     def _changes(self, values: Floats, number: NDArray[np.int64], role: str, into: dict[int, float]) -> list[int]:
         """Blocks in which a value changed from a known one; the new value goes into `into`."""
@@ -98,22 +127,19 @@ class Look:
 
     def forget(self, number: int) -> None:
         """Drop what belongs to blocks before this one but the newest product and tare."""
-        for table in (self.feed, self.shutter, self.product, self.tare):
+        kept = int(np.searchsorted(self.feed[0], number))
+        self.feed = self.feed[0][kept:], self.feed[1][kept:]
+        for table in (self.shutter, self.product, self.tare):
             for old in [key for key in table if key < number]:
                 del table[old]
         self.tared = {key for key in self.tared if key >= number}
 
 
-def _once(number: NDArray[np.int64]) -> list[int]:
-    """Each of some numbers in rising order, once."""
-    return [int(value) for value in number[np.diff(number, prepend=np.int64(-1)) != 0]]
-
-
 class Looked:
-    """Closed blocks as the empties ledger looks at them, in order of time; `rows` gives some of them.
+    """Closed blocks as the empties ledger looks at them, in order of time.
 
-    Shape (B,) each: `running`, `loaded` [s], `error` [t/h, NaN where it is not known], `stands`, `by_flow`, `usable`, `feed_on` (-1
-    unknown, 0 off, 1 on), and `noted`, where something happened that the ledger keeps.
+    Shape (B,) each: `running`, `loaded` [s], `error` [t/h, NaN where it is not known], `stands`, `by_flow`, `usable` (the belt ran all
+    through, settled, no work on the loop, counts good), `feed_on` (-1 unknown, 0 off, 1 on), `tared`, `shutter` (it moved); `rows` are the same blocks with their numbers.
     """
 
     def __init__(self, loop: Loop, blocks: Blocks, look: Look) -> None:
@@ -123,51 +149,45 @@ class Looked:
         state = dict(zip(STATES, blocks.state_s.T, strict=True))
         self.running, self.loaded = state["loaded"] + state["empty"], state["loaded"]
         out = np.sum([state[name] for name in STATES_OUT], axis=0)
-        self._rate, self._counted = blocks.of("mean", "count_rate"), blocks.of("n", "count_rate") * blocks.step_s
-        still_counts = (blocks.of("n", "count_rate") >= 5.0) & (blocks.of("m2", "count_rate") == 0.0)
-        self.usable = (covered >= length) & (self.running >= covered) & (out == 0.0) & (self._counted >= 0.9 * length)
+        rate, counted = blocks.of("mean", "count_rate"), blocks.of("n", "count_rate") * blocks.step_s
+        still_counts = (blocks.of("n", "count_rate") >= 5.0) & (
+            blocks.of("minimum", "count_rate") == blocks.of("maximum", "count_rate")
+        )
+        self.usable = (covered >= length) & (self.running >= covered) & (out == 0.0) & (counted >= 0.9 * length)
         self.usable &= ~still_counts
-        self._flow, self._plc = blocks.of("mean", "flow"), blocks.of("mean", "plc_flow")
-        self._still = (blocks.of("n", "flow") > 0.0) & (blocks.of("m2", "flow") == 0.0) & (self._flow == 0.0)
-        self._temperature, self._speed = blocks.of("mean", "detector_temperature"), speeds(loop, blocks)
-        error = self._flow - blocks.of("mean", EXPECTED)
+        flow = blocks.of("mean", "flow")
+        error = flow - blocks.of("mean", EXPECTED)
         settled = (state["loaded"] >= covered) & (out == 0.0) & (blocks.of("n", EXPECTED) * blocks.step_s >= covered)
         settled &= (blocks.of("maximum", "flow") < AT_TOP * loop.gauge.range.high) & np.isfinite(error)
         self.error = np.where(settled, error, np.nan)
         self.stands, self.by_flow = (state["stopped"] >= 0.5 * covered) & (covered > 0.0), state["empty"] >= covered
-        self.feed_on = np.full(len(blocks), -1, np.int8)
-        if "feed_running" in loop.tags:
-            self.feed_on[:] = [look.feed.get(number, -1) for number in numbers.tolist()]
-        self._product = _held(numbers, look.product, look.last, "product:held")
-        self._tare = _held(numbers, look.tare, look.last, "tare:held")
-        self._tared, self._shutter = np.isin(numbers, list(look.tared)), np.isin(numbers, list(look.shutter))
-        self.noted = self._tared | self._shutter
+        self.feed_on = look.fed(numbers) if "feed_running" in loop.tags else np.full(len(blocks), -1, np.int8)
+        self.tared, self.shutter = np.isin(numbers, list(look.tared)), np.isin(numbers, list(look.shutter))
+        self.rows = EmptyRows(
+            length, blocks.start_s,
+            np.stack([
+                *_net(loop, rate, counted), counted, flow, blocks.of("mean", "plc_flow"), blocks.of("mean", "detector_temperature"),
+                speeds(loop, blocks), _held(numbers, look.product, look.last, "product:held"),
+                _held(numbers, look.tare, look.last, "tare:held"),
+            ]),
+            (blocks.of("n", "flow") > 0.0) & (blocks.of("m2", "flow") == 0.0) & (flow == 0.0), self.by_flow,
+        )  # fmt: skip
         look.forget(int(numbers[-1]) + 1)
 
     def __len__(self) -> int:
         return len(self.start_s)
 
-    def rows(self, rows: NDArray[np.intp]) -> list[EmptyRow]:
-        """Some of the blocks, one by one."""
-        start = self.start_s[rows]
-        feed, error = self.feed_on[rows].tolist(), self.error[rows].tolist()
-        product, tare = self._product[rows].tolist(), self._tare[rows].tolist()
-        columns = (
-            start, start + self.length_s, self.usable[rows], self.by_flow[rows], self.stands[rows], self.running[rows],
-            self.loaded[rows], self._rate[rows], self._counted[rows], self._flow[rows], self._still[rows], self._plc[rows],
-            self._temperature[rows], self._speed[rows], self._tared[rows], self._shutter[rows],
-        )  # fmt: skip
-        plain = zip(*(column.tolist() for column in columns), strict=True)
-        return [
-            EmptyRow(
-                start_s=each[0], end_s=each[1], usable=each[2], by_flow=each[3], feed_on=None if fed < 0 else bool(fed),
-                stands=each[4], running_s=each[5], loaded_s=each[6], load_error=None if math.isnan(off) else off, rate=each[7],
-                counted_s=each[8], flow=each[9], still=each[10], plc_flow=each[11], temperature=each[12], speed=each[13],
-                product=None if math.isnan(kind) else kind, tare_rate=None if math.isnan(tared) else tared, tared=each[14],
-                shutter_moved=each[15],
-            )
-            for each, fed, off, kind, tared in zip(plain, feed, error, product, tare, strict=True)
-        ]  # fmt: skip
+
+def _net(loop: Loop, rate: Floats, counted_s: Floats) -> tuple[Floats, Floats]:
+    """Logarithm of the net rate and its variance from counting, shape (B,); NaN where no net rate is left."""
+    gauge = loop.gauge
+    background = true_rate(gauge.background, gauge.dead_time)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        gross = np.asarray(true_rate(rate, gauge.dead_time), np.float64)
+        net = np.where(rate > 0.0, gross - background, np.nan)
+        net = np.where(net > 0.0, net, np.nan)
+        variance = np.square(np.square(gross / rate)) * rate / counted_s / np.square(net)
+    return np.log(net) + 0.5 * variance, variance
 
 
 def _held(numbers: NDArray[np.int64], changes: dict[int, float], last: dict[str, float], name: str) -> Floats:
@@ -209,46 +229,33 @@ class Measured:
     speed: float | None
 
 
-def measure(loop: Loop, rows: Sequence[EmptyRow]) -> Measured | None:
+def measure(loop: Loop, rows: EmptyRows) -> Measured | None:
     """Mean of the logarithm of the net rate over whole turns; None where the blocks are too few or move like a load.
 
-    What is left of a load at the begin is cut off, then whole turns are kept counted from the end. ln of a counted mean is
-    low by half its relative variance; that is added back. Standard error sqrt(n/t)/N, both corrected for dead time.
+    What is left of a load at the begin is cut off, then whole turns are kept counted from the end. Standard error sqrt(n/t)/N,
+    both corrected for dead time.
     """
+    if len(rows) < 2 or not np.isfinite(rows.numbers[0]).all():
+        return None
+    damped = _damped(loop, float(rows.numbers[2].mean()))
+    first = _run_out(rows.numbers[0].tolist(), (rows.numbers[1] * damped).tolist())
+    shown = rows.start_s[first:] >= rows.start_s[0] + FLOW_WAIT * loop.gauge.damping
+    rows = rows.part(slice(first, None))
     if len(rows) < 2:
         return None
-    gauge = loop.gauge
-    rate, seconds, flow, plc_flow, temperature, speed = _columns(rows)
-    background = true_rate(gauge.background, gauge.dead_time)
-    gross = np.asarray(true_rate(rate, gauge.dead_time), np.float64)
-    net = gross - background
-    if not (np.isfinite(net).all() and net.min() > 0.0 and rate.min() > 0.0):
+    logs, variance, seconds, flow, plc_flow, temperature, speed = rows.numbers[:7]
+    if not _steady(logs, variance * damped, bool(rows.by_flow.all())):
         return None
-    variance = np.square(np.square(gross / rate)) * rate / seconds / np.square(net)
-    logs = np.log(net) + 0.5 * variance
-    loaded = [row.start_s < rows[0].start_s + FLOW_WAIT * gauge.damping for row in rows]
-    flow[loaded] = plc_flow[loaded] = np.nan
-    first = _run_out(logs.tolist(), (variance * _damped(loop, float(seconds.mean()))).tolist())
-    rows, logs, variance, seconds, speed = rows[first:], logs[first:], variance[first:], seconds[first:], speed[first:]
-    if len(rows) < 2 or not _steady(logs, variance * _damped(loop, float(seconds.mean())), all(row.by_flow for row in rows)):
-        return None
-    weight, turns = _whole_turns(loop, rows, speed)
+    weight, turns = _whole_turns(loop, rows.length_s, speed)
     share = weight * seconds
     total = float(share.sum())
     begin = int(np.argmax(weight > 0.0))
-    means = [_mean(values, share) for values in (flow[first:], plc_flow[first:], temperature[first:], speed)]
     return Measured(
-        start_s=rows[begin].start_s + round((1.0 - float(weight[begin])) * (rows[begin].end_s - rows[begin].start_s)),
-        end_s=rows[-1].end_s, seconds=total, turns=turns, ln_net=float((share * logs).sum() / total),
-        se=math.sqrt(float((np.square(share) * variance).sum())) / total, flow=means[0], plc_flow=means[1],
-        hidden=all(row.still for row in rows), temperature=means[2], speed=means[3],
+        start_s=int(rows.start_s[begin]) + round((1.0 - float(weight[begin])) * rows.length_s),
+        end_s=rows.end_s, seconds=total, turns=turns, ln_net=float(share @ logs) / total,
+        se=math.sqrt(float((share * share) @ variance)) / total, flow=_mean(flow, share * shown), plc_flow=_mean(plc_flow, share * shown),
+        hidden=bool(rows.still.all()), temperature=_mean(temperature, share), speed=_mean(speed, share),
     )  # fmt: skip
-
-
-def _columns(rows: Sequence[EmptyRow]) -> Floats:
-    """Count rate, counted seconds, both flows, temperature and speed of each row, shape (6, n)."""
-    numbers = [(row.rate, row.counted_s, row.flow, row.plc_flow, row.temperature, row.speed) for row in rows]
-    return np.array(numbers, np.float64).T.copy()
 
 
 def _damped(loop: Loop, seconds: float) -> float:
@@ -284,22 +291,25 @@ def _steady(logs: Floats, variance: Floats, by_flow: bool) -> bool:
     return float((weight * (logs - mean) ** 2).sum()) <= limit
 
 
-def _whole_turns(loop: Loop, rows: Sequence[EmptyRow], speed: Floats) -> tuple[Floats, float | None]:
+def _whole_turns(loop: Loop, length_s: int, speed: Floats) -> tuple[Floats, float | None]:
     """Weight of each block, 0 to 1, and the turns that they make together; None where they cannot be counted."""
     length = loop.gauge.belt_length
-    if length is None or length <= 0.0 or not np.isfinite(speed).all() or speed.min() <= 0.0:
-        return np.ones(len(rows)), None
-    way = speed * np.array([row.end_s - row.start_s for row in rows], np.float64)
+    if length is None or length <= 0.0 or not float(speed.min()) > 0.0 or math.isinf(float(speed.max())):
+        return np.ones(len(speed)), None
+    way = speed * length_s
     turns = float(way.sum()) / length
     if turns < 1.0:
-        return np.ones(len(rows)), turns
+        return np.ones(len(speed)), turns
     whole = math.floor(turns + 1e-9)
     behind = np.cumsum(way[::-1])[::-1] - way
     return np.clip((whole * length - behind) / way, 0.0, 1.0), float(whole)
 
 
 def _mean(values: Floats, weight: Floats) -> float | None:
+    """Weighted mean of what is known; None where nothing is."""
+    total = float(weight @ values)
+    if math.isfinite(total):
+        size = float(weight.sum())
+        return total / size if size > 0.0 else None
     good = np.isfinite(values) & (weight > 0.0)
-    if good.all():
-        return float((values * weight).sum() / weight.sum())
-    return float((values[good] * weight[good]).sum() / weight[good].sum()) if good.any() else None
+    return float(weight[good] @ values[good]) / float(weight[good].sum()) if good.any() else None

@@ -39,9 +39,11 @@ class LoopEngine:
         The site in force and the loop this engine is for.
     site_sha256 : str
         Named in every evaluation.
+    rollups : bool
+        Whether somebody takes the merged blocks; the evaluations do not depend on it.
     """
 
-    def __init__(self, site: Site, loop_id: str, *, site_sha256: str = "") -> None:
+    def __init__(self, site: Site, loop_id: str, *, site_sha256: str = "", rollups: bool = True) -> None:
         self.site = site
         self.loop: Loop = site.loops[loop_id]
         self.loop_id = loop_id
@@ -49,10 +51,11 @@ class LoopEngine:
         self.empties = EmptiesLedger(self.loop)
         self._builder: BlockBuilder | None = None
         self._memory: Memory | None = None
-        self._tree = TreeMerger()
-        self._rollups: dict[int, list[Blocks]] = {}
+        references = references_of(site, loop_id)
+        self._tree = TreeMerger() if rollups or references else None
+        self._rollups: dict[int, list[Blocks]] | None = {} if rollups else None
         self._tonnes = TonnesSoFar()
-        self._due = Due(self.loop, [entry.end_s for entry in references_of(site, loop_id)])
+        self._due = Due(self.loop, [entry.end_s for entry in references])
         self._answers = Answers()
         self._findings: tuple[Finding, ...] = ()
         self._awake_until = self._fresh_until = self._each_until = self._traces_until = 0
@@ -97,9 +100,9 @@ class LoopEngine:
         return tuple(now.get((finding.link, finding.cause), finding) for finding in self._findings)
 
     def take_rollups(self) -> dict[int, Blocks]:
-        """The 60, 3600 and 86,400 s blocks closed since the last call, by length; missing where none was closed."""
-        taken = {length: concat(parts) for length, parts in self._rollups.items()}
-        self._rollups = {}
+        """The 60, 3600 and 86,400 s blocks closed since the last call, by length; missing where none was closed or none are made."""
+        taken = {length: concat(parts) for length, parts in (self._rollups or {}).items()}
+        self._rollups = None if self._rollups is None else {}
         return taken
 
     def window(self, end: int) -> Window:
@@ -119,16 +122,17 @@ class LoopEngine:
     def _push(self, samples: Samples, evaluate: bool, show: bool, asking: bool) -> list[Evaluation]:
         builder, memory = self._ready(samples)
         blocks = builder.push(samples)
-        due = self._due.push(blocks, builder.ledger)
+        empties = self.empties.push(samples, blocks, builder.ledger)
+        due = self._due.push(blocks, builder.ledger, empties)
         memory.take(samples, builder.ledger)
-        self.empties.push(samples, blocks, builder.ledger)
         builder.ledger.clear()
         if not len(blocks):
             return []
         memory.keep(builder.length_s, blocks)
         memory.keep_rows(self._due.rows)
-        for length, merged in self._tree.push(blocks).items():
-            self._rollups.setdefault(length, []).append(merged)
+        for length, merged in (self._tree.push(blocks) if self._tree is not None else {}).items():
+            if self._rollups is not None:
+                self._rollups.setdefault(length, []).append(merged)
             if length != builder.length_s:
                 memory.keep(length, merged)
         if evaluate and self._unjudged:  # what stands may have begun in what nobody judged
@@ -158,7 +162,7 @@ class LoopEngine:
 
     def _ready(self, samples: Samples) -> tuple[BlockBuilder, Memory]:
         if self._builder is None or self._memory is None:
-            self._builder = BlockBuilder(self.site, self.loop_id, samples.step_s)
+            self._builder = BlockBuilder(self.site, self.loop_id, samples.step_s, pairs=self._rollups is not None)
             roles = tuple(samples.values)
             shape = self._builder.push(empty(self.loop_id, roles, samples.step_s))
             self._memory = Memory(self.site, self.loop_id, shape, roles)

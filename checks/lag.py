@@ -79,17 +79,15 @@ class Kernel:
 
 def history(usable: Bools, follows: Bools, m: int) -> Bools:
     """Rows that are usable like the m rows before them, all adjacent."""
-    out = usable.copy()
-    for j in range(1, m + 1):
-        out[j:] &= usable[:-j] & follows[j:] if j == 1 else usable[:-j] & _adjacent(follows, j)
-        out[:j] = False
+    if not m:
+        return usable.copy()
+    sound = usable.copy()
+    sound[1:] &= follows[1:]
+    broken = np.cumsum(~sound)
+    out = np.zeros(len(usable), np.bool_)
+    out[m:] = broken[m:] == broken[:-m]
+    out[m:] &= usable[:-m]
     return out
-
-
-def _adjacent(follows: Bools, j: int) -> Bools:
-    total = np.cumsum(follows)
-    adjacent: Bools = total[j:] - total[:-j] == j
-    return adjacent
 
 
 def declared_kernel(length_s: int, delay_s: float, filter_s: float, uncertainty_s: float) -> Kernel:
@@ -135,7 +133,7 @@ def pick(candidates: Bools, most: int = MOST_ROWS) -> NDArray[np.intp]:
     recent = index[-most // 2 :]
     older = index[: -most // 2]
     chosen = older[np.linspace(0, len(older) - 1, most // 2).astype(np.intp)]
-    return np.concatenate([np.unique(chosen), recent])
+    return np.concatenate([chosen, recent])
 
 
 def fit_lag(rows: Rows, usable: Bools, clean_x: Bools, m: int, begin: int = 0) -> LagFit | None:

@@ -6,7 +6,6 @@ seen is judged by `checks.scaling`.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Iterator, Sequence
 
 import numpy as np
@@ -29,7 +28,7 @@ LAG_S, KNOWN_S = 6.0, 1.2
 """Lag that a line may have without leaning [s]: beside its declared filter, and beside what its rows say of its lag."""
 SIGMAS = 4.0
 """How far noise alone may move a mean [standard deviations]."""
-LEARN_S, AGAIN_S = 900, 7200
+LEARN_S, AGAIN_S = 900, 21_600
 """How often the lag is learnt on the clock until it is known, and after that [s]."""
 LEARN_ROWS, LEAST_ROWS = 360, 60
 """Rows that it is learnt from at most, and at least."""
@@ -70,10 +69,10 @@ class Leaning:
         old, count, length_s = len(self._starts), len(rows), rows.length_s
         self._rows = np.concatenate([self._rows, np.stack([rows.x, rows.y, *rows.ends.T])], axis=1)
         self._starts = np.concatenate([self._starts, rows.start_s])
-        learnt = np.empty((LAGS + 3, count))
-        for begin, end in self._periods(rows.start_s):
+        learnt = np.repeat(self._learnt(), count, axis=1)
+        for begin in self._periods(rows.start_s):
             self._learn(old + begin, length_s)
-            learnt[:, begin:end] = np.array([*self._lag, self._late, self._sigma])[:, None]
+            learnt[:, begin:] = self._learnt()
         design, left = self._design(old, old + count, length_s)
         for column, lag in zip(design, learnt, strict=False):
             left = left - np.where(np.isnan(column), 0.0, column) * lag
@@ -84,10 +83,16 @@ class Leaning:
         self._rows, self._starts, self._sums = self._rows[:, -KEPT:], self._starts[-KEPT:], self._sums[:, -KEPT - 1 :]
         return out
 
-    def _periods(self, starts: NDArray[np.int64]) -> Iterator[tuple[int, int]]:
-        """First and last row (exclusive) of each stretch through which what is learnt of the lag stands."""
-        cuts = [0, *(np.flatnonzero(np.diff(starts // LEARN_S)) + 1).tolist(), len(starts)]
-        return itertools.pairwise(cuts)
+    def _learnt(self) -> Floats:
+        """What is known now: the lag, how late the line may be beside it, its noise; shape (LAGS + 3, 1)."""
+        return np.array([*self._lag, self._late, self._sigma])[:, None]
+
+    def _periods(self, starts: NDArray[np.int64]) -> Iterator[int]:
+        """First row of each stretch before which the lag may have to be learnt anew."""
+        begins = [0, *(np.flatnonzero(np.diff(starts // LEARN_S)) + 1).tolist()] if len(starts) else []
+        for begin, again in zip(begins, (starts[begins] // AGAIN_S).tolist(), strict=True):
+            if again != self._again:
+                yield begin
 
     def _design(self, first: int, end: int, length_s: int) -> tuple[Sequence[Floats], Floats]:
         """What the lag multiplies in the rows [first, end), column by column, and by how much the far end differs.
@@ -108,7 +113,7 @@ class Leaning:
     def _learn(self, end: int, length_s: int) -> None:
         """Learn the lag from the rows before `end`: four times an hour until it is known, then every two hours."""
         period, again = int(self._starts[end]) // LEARN_S, int(self._starts[end]) // AGAIN_S
-        if period == self._period or again == self._again:
+        if period == self._period:
             return
         self._period = period
         columns, deviation = self._design(max(end - LEARN_ROWS, 0), end, length_s)
@@ -126,7 +131,7 @@ class Leaning:
 
     def _lean(self, old: int, late: Floats, sigma: Floats, length_s: int) -> NDArray[np.int8]:
         """How far what is left goes beyond what noise and lag may move it, looked at only where it goes beyond the limit."""
-        out = np.zeros((len(late), len(LEANS)), np.int8)
+        out = np.zeros((len(late), len(LEANS)), np.int8, order="F")
         for number, (length, part) in enumerate(LEANS):
             first = max(length - 1 - old, 0)
             if first >= len(late):

@@ -149,8 +149,9 @@ def _noise_of_older(look: Look, end_s: int) -> tuple[float, float] | None:
 
 
 def _coarse(window: Window, line: Line) -> float | None:
-    samples = window.samples[-(LAG_SAMPLES_S // window.samples.step_s) :]
-    return lag.coarse_lag(samples.column(line.x_role), samples.column(line.y_role), step_s=samples.step_s)
+    step_s = window.samples.step_s
+    x, y = (window.samples.column(role)[-(LAG_SAMPLES_S // step_s) :] for role in (line.x_role, line.y_role))
+    return lag.coarse_lag(x, y, step_s=step_s)
 
 
 def noise_of(line: Line, rows: Rows, expected: Floats, fit: lag.LagFit | None) -> tuple[float, float]:

@@ -6,7 +6,7 @@ made at once. Where every value is there, nothing is masked; the sums are the sa
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -29,24 +29,40 @@ class Layout:
         self.places = max(1, length_s // step_s)
         self.whole = len(time_s) == len(fresh) * self.places
         """Whether no sample is missing."""
+        self._edges = np.append(fresh, len(time_s))
         if not self.whole:
-            self._row = np.repeat(np.arange(len(fresh)), np.diff(fresh, append=len(time_s)))
+            self._row = np.repeat(np.arange(len(fresh)), np.diff(self._edges))
             self._place = ((time_s - number * length_s) // step_s).astype(np.intp)
 
     def __len__(self) -> int:
         return len(self.starts)
 
-    def laid(self, columns: Sequence[NDArray[Any]], fill: float, kind: type[np.generic] = np.float64) -> NDArray[Any]:
-        """Columns of samples as positions, columns, blocks; `fill` where there is no sample."""
-        shape = (self.places, len(columns), len(self))
+    def slabs(self) -> Iterator[slice]:
+        """Blocks that are worked on at a time, in order of time."""
+        return (slice(begin, min(begin + SLAB, len(self))) for begin in range(0, len(self), SLAB))
+
+    def laid(
+        self, columns: Sequence[NDArray[Any]], fill: float, kind: type[np.generic] = np.float64, blocks: slice = slice(0, None)
+    ) -> NDArray[Any]:
+        """Columns of samples as positions, columns, blocks, all of these or some; `fill` where there is no sample."""
+        first, end, _ = blocks.indices(len(self))
+        rows = slice(int(self._edges[first]), int(self._edges[end]))
+        shape = (self.places, len(columns), end - first)
         if self.whole:
             out = np.empty(shape, kind)
             for place, column in enumerate(columns):
-                out[:, place] = column.reshape(len(self), self.places).T
+                out[:, place] = column[rows].reshape(end - first, self.places).T
             return out
         out = np.full(shape, fill, kind)
         for place, column in enumerate(columns):
-            out[self._place, place, self._row] = column
+            out[self._place[rows], place, self._row[rows] - first] = column[rows]
+        return out
+
+    def added(self, columns: Sequence[Floats]) -> Floats:
+        """Sums over the samples of each block, one after the other, shape (columns, blocks)."""
+        out = np.empty((len(columns), len(self)))
+        for here in self.slabs():
+            out[:, here] = added(self.laid(columns, 0.0, blocks=here))
         return out
 
     def present(self) -> Bools | None:
@@ -63,14 +79,12 @@ class Moments:
     FIELDS = ("n", "mean", "m2", "minimum", "maximum", "first", "last")
     PAIRED = ("pair_n", "pair_x", "pair_y", "pair_c")
 
-    def __init__(self, laid: Floats, pairs: Sequence[tuple[int, int]]) -> None:
-        _, columns, blocks = laid.shape
-        self._out = {name: np.empty((columns, blocks)) for name in self.FIELDS}
-        self._out |= {name: np.empty((len(pairs), blocks)) for name in self.PAIRED}
+    def __init__(self, layout: Layout, columns: Sequence[Floats], pairs: Sequence[tuple[int, int]]) -> None:
+        self._out = {name: np.empty((len(columns), len(layout))) for name in self.FIELDS}
+        self._out |= {name: np.empty((len(pairs), len(layout))) for name in self.PAIRED}
         self._pairs = pairs
-        for begin in range(0, blocks, SLAB):
-            here = slice(begin, begin + SLAB)
-            values = laid[:, :, here]
+        for here in layout.slabs():
+            values = layout.laid(columns, np.nan, blocks=here)
             total = added(values)
             if np.isfinite(total).all():
                 self._all(values, total, here)

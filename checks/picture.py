@@ -54,8 +54,8 @@ class Picture:
         for run in HAPPENS:
             columns.append((blocks.run_longest[:, RUNS.index(run)] >= HAPPENS_S).astype(np.int64))
         columns += [*self._levels(blocks, settling), self._contradiction(blocks)]
-        belt = np.stack([np.maximum(np.argmax(blocks.state_s[:, :4], axis=1), 1) - 1, blocks.state("unsettled") > 0.0], axis=1)
-        return np.stack(columns, axis=1).astype(np.int8), belt.astype(np.int8)
+        belt = np.stack([np.maximum(np.argmax(blocks.state_s[:, :4], axis=1), 1) - 1, blocks.state("unsettled") > 0.0]).T
+        return np.stack(columns).astype(np.int8).T, belt.astype(np.int8)
 
     def _levels(self, blocks: Blocks, settling: NDArray[np.bool_]) -> list[NDArray[np.int64]]:
         loop, gauge = self._loop, self._loop.gauge
@@ -93,7 +93,8 @@ class Picture:
             code += stopped & (least > MOVING_M_S) & (least > RUNS_DOWN * most)
             code += 2 * (runs & (most < MOVING_M_S))
             for place, role in enumerate(("flow", "plc_flow")):
-                held = stopped & (blocks.of("mean", role) > empty_below(self._loop)) & (blocks.of("m2", role) == 0.0)
+                lowest, highest = blocks.of("minimum", role), blocks.of("maximum", role)
+                held = stopped & (lowest > empty_below(self._loop)) & (lowest == highest)
                 code += (4 << place) * held
         return code
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Each = Callable[["EmptyStretch"], float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,37 +68,59 @@ def stretch_from(raw: Mapping[str, Any]) -> EmptyStretch:
 
 
 class Stretches(tuple[EmptyStretch, ...]):
-    """Stretches in order of time that remember their columns: a year of them is asked for many times, and grows at the end.
+    """Stretches in order of time that remember their columns: a year of them is asked for many times (`Kept.view`)."""
 
-    Those that were made from each other by `first` and `and_then` share the columns that were read.
-    """
+    _part: _Part | None
 
-    _columns: dict[Hashable, Floats]
-
-    def __new__(cls, stretches: Iterable[EmptyStretch] = (), columns: dict[Hashable, Floats] | None = None) -> Stretches:
+    def __new__(cls, stretches: Iterable[EmptyStretch] = (), part: _Part | None = None) -> Stretches:
         out = super().__new__(cls, stretches)
-        out._columns = {} if columns is None else columns
+        out._part = part
         return out
 
-    def first(self, count: int) -> Stretches:
-        """The first so many."""
-        return Stretches(self[:count], self._columns)
-
-    def and_then(self, entry: EmptyStretch) -> Stretches:
-        """These and one more; it must be the only one that is ever put behind them."""
-        return Stretches((*self, entry), self._columns)
-
-    def column(self, name: Hashable, each: Callable[[EmptyStretch], float]) -> Floats:
+    def column(self, name: Hashable, each: Each) -> Floats:
         """`each` of every stretch, shape (n,); what goes by one name is always made in the same way."""
+        part = self._part
+        if part is None:
+            return np.array([each(entry) for entry in self], np.float64)
+        return part.kept.column(name, each)[part.first : part.end]
+
+
+class Kept:
+    """Stretches in order of time that grow at the end and are forgotten at the begin; each column is read of each of them once."""
+
+    def __init__(self, entries: Iterable[EmptyStretch] = ()) -> None:
+        self._entries = list(entries)
+        self._columns: dict[Hashable, Floats] = {}
+
+    def __len__(self) -> int:
+        return len(self._entries)
+
+    def add(self, entry: EmptyStretch) -> None:
+        """Put one more behind all."""
+        self._entries.append(entry)
+
+    def view(self, first: int, end: int) -> Stretches:
+        """Those of the places `first` to `end` (exclusive)."""
+        return Stretches(self._entries[first:end], _Part(self, first, end))
+
+    def column(self, name: Hashable, each: Each) -> Floats:
+        """`each` of every stretch, shape (n,)."""
         known = self._columns.get(name)
         seen = 0 if known is None else len(known)
         if known is None or seen < len(self):
-            fresh = np.array([each(entry) for entry in self[seen:]], np.float64)
+            fresh = np.array([each(entry) for entry in self._entries[seen:]], np.float64)
             known = self._columns[name] = fresh if known is None else np.concatenate([known, fresh])
-        return known[: len(self)]
+        return known
 
 
-def each_of(stretches: Sequence[EmptyStretch], name: Hashable, each: Callable[[EmptyStretch], float]) -> Floats:
+@dataclass(frozen=True, slots=True)
+class _Part:
+    kept: Kept
+    first: int
+    end: int
+
+
+def each_of(stretches: Sequence[EmptyStretch], name: Hashable, each: Each) -> Floats:
     """`each` of every stretch, shape (n,), remembered under `name` where they remember their columns."""
     if isinstance(stretches, Stretches):
         return stretches.column(name, each)

@@ -55,7 +55,7 @@ class TotalsLean:
                 out.append(np.sign(excess) * (np.abs(excess) > self._share * demanded + self._slack[column]))
         kept = int(np.searchsorted(self._starts, ends[-1] - self._horizons[-1]))
         self._starts, self._sums = self._starts[kept:], self._sums[kept:]
-        return np.stack(out, axis=1).astype(np.int8)
+        return np.stack(out).astype(np.int8).T
 
     def _grams(self, blocks: Blocks, column: int) -> NDArray[np.int64]:
         """What a total gained too much and what it should have gained [g], shape (B, 2); 0 where one of them was not there."""

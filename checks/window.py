@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, TypeVar, cast
 
 from checks.blocks import Blocks
 from checks.references import Reference
@@ -14,6 +14,8 @@ from config.model import Loop, Site
 if TYPE_CHECKING:
     from checks.empties import EmptyStretch
     from checks.line_rows import KeptRows
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,3 +61,10 @@ class Window:
     """Every stretch of empty running belt of the last 400 days, oldest first (`checks.empties`)."""
     line_rows: KeptRows | None = None
     """Where the rows of the lines were made before; None: they are made of `blocks`."""
+    _made: dict[str, object] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    def once(self, name: str, make: Callable[[Window], T]) -> T:
+        """What `make` makes of this window, made once whoever asks; one name always stands for the same."""
+        if name not in self._made:
+            self._made[name] = make(self)
+        return cast(T, self._made[name])

@@ -11,10 +11,11 @@ import numpy as np
 
 from checks.references import Tare
 from checks.result import CheckResult, Evidence, Link, Verdict, judge
+from checks.stretches import EmptyStretch, each_of
 from checks.window import Window
 from checks.zero_explain import Explained, crept, explain, of_swing, tonnes_since
-from checks.zero_law import Law, clock_skew_s, law_of, without_steps
-from checks.zero_series import DAY_S, Level, Series, current, series_of
+from checks.zero_law import Law, clock_skew_s, law_in, without_steps
+from checks.zero_series import DAY_S, Level, Series, current, series_in
 from checks.zero_swing import Swing, swing_of
 from config.model import Loop
 
@@ -40,10 +41,10 @@ def check(window: Window) -> list[CheckResult]:
             else "; a tag for the feeder (feed_running) shows them also where the zero is far off"
         )
         return [_skip("too few stretches of empty running belt", how + feed, used=len(stretches))]
-    series = series_of(loop, stretches, limits.scatter / 100.0)
+    series = window.once("series of empties", series_in)
     if series is None:
         return [_skip("the empty belt cannot be told in t/h", "load_per_attenuation in the site file and a belt speed")]
-    law = law_of(series)
+    law = window.once("law of empties", law_in)
     series = without_steps(series, law)
     age_s = window.end_s - stretches[-1].end_s
     if age_s > limits.stale_after:
@@ -158,10 +159,16 @@ def running_after(window: Window, time_s: int) -> float:
 def tare_age_d(window: Window) -> float | None:
     """Days since the last tare that is known: of the ledger, of the records, or the declared date."""
     times = [float(entry.end_s) for entry in window.references if isinstance(entry, Tare)]
-    times += [float(time_s) for stretch in window.empties for kind, time_s in stretch.events if kind == "tare"]
+    noted = each_of(window.empties, "tared", _tared)
+    times += noted[np.isfinite(noted)].tolist()[-1:]
     if not times and (date := window.loop.gauge.reference_date) is not None:
         times = [_noon(window.loop)] if date else []
     return (window.end_s - max(times)) / DAY_S if times else None
+
+
+def _tared(stretch: EmptyStretch) -> float:
+    """When the last tare before a stretch was [epoch s], NaN where there was none."""
+    return max((float(time_s) for kind, time_s in stretch.events if kind == "tare"), default=math.nan)
 
 
 def _noon(loop: Loop) -> float:

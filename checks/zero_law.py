@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from checks.stretches import had
 from checks.window import Window
-from checks.zero_series import DAY_S, Series
+from checks.zero_series import DAY_S, Series, series_in
 
 Floats = NDArray[np.float64]
 
@@ -41,6 +41,12 @@ class Law:
     steps: tuple[float, ...]
     apart_d: tuple[float, ...]
     longest_d: float
+
+
+def law_in(window: Window) -> Law | None:
+    """The law over the ledger of a window; None where there is no series."""
+    series = window.once("series of empties", series_in)
+    return law_of(series) if series is not None else None
 
 
 def law_of(series: Series) -> Law | None:

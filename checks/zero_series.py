@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from checks.derived import ExpectedFlow
 from checks.physics import T_H_PER_KG_S, true_rate
 from checks.stretches import EmptyStretch, Stretches, column, each_of, had
+from checks.window import Window
 from config.model import Loop
 from config.nuclides import decay_constant_s
 
@@ -96,6 +97,11 @@ def kv_of(loop: Loop, speed: float) -> float:
     return T_H_PER_KG_S * c * speed if c is not None else math.nan
 
 
+def series_in(window: Window) -> Series | None:
+    """The series of the stretches of a window."""
+    return series_of(window.loop, window.empties, window.loop.limits.zero.scatter / 100.0)
+
+
 def series_of(loop: Loop, stretches: Sequence[EmptyStretch], prior_scatter: float) -> Series | None:
     """The series of a loop; None where Kv is not known or no stretch is there. `prior_scatter` in parts of the counts."""
     limit = loop.limits.temperature
@@ -115,7 +121,7 @@ def series_of(loop: Loop, stretches: Sequence[EmptyStretch], prior_scatter: floa
     gauge = loop.gauge
     declared = gauge.empty_belt_rate is not None and gauge.reference_date is not None
     if declared:
-        physical, reference_s = _expected(loop, stretches, time_s), _date_s(loop)
+        physical, reference_s = expected(loop, stretches, time_s), _date_s(loop)
     else:
         known = np.flatnonzero(np.isfinite(taken))
         anchor = float(taken[known[0]]) if len(known) else float(ln_net[0])
@@ -142,7 +148,7 @@ def _date_s(loop: Loop) -> float:
     return datetime(date.year, date.month, date.day, tzinfo=UTC).timestamp()
 
 
-def _expected(loop: Loop, stretches: Sequence[EmptyStretch], time_s: Floats) -> Floats:
+def expected(loop: Loop, stretches: Sequence[EmptyStretch], time_s: Floats) -> Floats:
     """ln of the net empty-belt rate by which `expected_flow` goes, NaN where there is none."""
     gauge = loop.gauge
     background = true_rate(gauge.background, gauge.dead_time)
@@ -157,7 +163,7 @@ def _expected(loop: Loop, stretches: Sequence[EmptyStretch], time_s: Floats) -> 
 def _taken_for_empty(loop: Loop, stretches: Sequence[EmptyStretch], time_s: Floats, ln_net: Floats, speed: float) -> Floats:
     """ln of the net rate that the gauge takes for empty: from the loaded belt, else from a flow on the empty belt that is not
     hidden, else what was known last where nothing happened to the gauge since."""
-    by_load = _expected(loop, stretches, time_s) + column(stretches, "load_error") / kv_of(loop, speed)
+    by_load = expected(loop, stretches, time_s) + column(stretches, "load_error") / kv_of(loop, speed)
     at = column(stretches, "speed")
     own = kv_of(loop, 1.0) * np.where(np.isfinite(at) & (at != 0.0), at, speed)
     flow = np.where(column(stretches, "hidden") > 0.0, np.nan, column(stretches, "flow"))

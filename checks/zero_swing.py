@@ -60,13 +60,13 @@ def swing_of(series: Series) -> Swing | None:
         return None
     value = _within(counts, weight, day_of)
     hours = time_s / 3600.0 % 24.0
-    by_sun = [np.maximum(0.0, np.sin(2.0 * np.pi * (hours - sunrise) / 24.0)) for sunrise in range(24)]
-    sun = _best(value, [_within(light, weight, day_of) for light in by_sun], weight)
+    by_sun = np.maximum(0.0, np.sin(2.0 * np.pi * (hours - np.arange(24.0)[:, None]) / 24.0))
+    sun = _best(value, _within(by_sun, weight, day_of), weight)
     warm = None
     known = np.isfinite(series.temperature)
     if np.isfinite(temperature).all() and float(np.ptp(temperature)) >= LEAST_SWING_K:
         late = [np.interp(time_s - 3600.0 * lag, series.time_s[known], series.temperature[known]) for lag in LAGS_H]
-        warm = _best(value, [_within(t, weight, day_of) for t in late], weight)
+        warm = _best(value, _within(np.stack(late), weight, day_of), weight)
     best = sun if warm is None or sun.gain > warm.gain + CLEARLY_NATS else warm
     if abs(best.slope) < SIGNIFICANT * best.se:
         return None
@@ -112,17 +112,17 @@ def _by_hour(series: Series, rows: NDArray[np.intp]) -> tuple[Floats, Floats, Fl
 
 
 def _within(values: Floats, weight: Floats, day_of: NDArray[np.intp]) -> Floats:
-    """Values less the weighted mean of their day."""
-    mean = np.bincount(day_of, weight * values) / np.bincount(day_of, weight)
-    return np.asarray(values - mean[day_of], np.float64)
+    """Values, shape (..., n), less the weighted mean of their day."""
+    first = np.flatnonzero(np.diff(day_of, prepend=-1))
+    mean = np.add.reduceat(weight * values, first, axis=-1) / np.add.reduceat(weight, first)
+    return np.asarray(values - mean[..., day_of], np.float64)
 
 
-def _best(value: Floats, courses: list[Floats], weight: Floats) -> _Fit:
-    """The course with the largest gain: slopes through zero with Huber's weights, all courses at once.
+def _best(value: Floats, course: Floats, weight: Floats) -> _Fit:
+    """The course, of those in the rows of `course`, with the largest gain: slopes through zero with Huber's weights, all at once.
 
     Standard errors grow with what is left over.
     """
-    course = np.stack(courses)
     robust = np.ones_like(course)
     root = np.sqrt(weight)
     for turn in range(5):

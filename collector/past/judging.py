@@ -32,7 +32,7 @@ class JudgedDay:
 def judge_day(store: Store, site: Site, loop: str, day: int) -> JudgedDay:
     """Judge a stored loop-day; nothing where nothing is stored. What stands at its end has not returned."""
     begin, end = day * DAY_S, (day + 1) * DAY_S
-    engine, tracker = LoopEngine(site, loop), EpisodeTracker(site, loop)
+    engine, tracker = LoopEngine(site, loop, rollups=False), EpisodeTracker(site, loop)
     for samples in store.scan(loop, begin - WARM_UP_S, begin):
         engine.push(samples, evaluate=False)
     changes: list[EpisodeChange] = []

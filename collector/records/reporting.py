@@ -90,7 +90,7 @@ def uptime_report(sources: Sources, loops: Sequence[str], period: Period, *, by:
 
 def evaluate(sources: Sources, loop: str, begin: int, end: int) -> Evaluation | None:
     """The chain at the end of a period, every check asked over its samples (the last 24 h of a longer one); None without any."""
-    engine = LoopEngine(sources.site, loop, site_sha256=sources.site_sha256)
+    engine = LoopEngine(sources.site, loop, site_sha256=sources.site_sha256, rollups=False)
     engine.empties.extend([item for item in sources.store.empties(loop) if item.end_s <= end])
     for samples in sources.store.scan(loop, max(begin, end - LOOK_BACK_S), end):
         if len(samples):

@@ -55,7 +55,7 @@ class LoopRun:
         self.end: int | None = None
         self.rows = 0
         self.step_s = 1
-        self._engine = LoopEngine(site, loop, site_sha256=site_sha256)
+        self._engine = LoopEngine(site, loop, site_sha256=site_sha256, rollups=False)
         self._episodes = EpisodeTracker(site, loop)
         self._last: dict[tuple[str, Link, int], CheckResult] = {}
         self._findings: dict[str, Finding] = {}
@@ -81,7 +81,6 @@ class LoopRun:
                     self._ended[change.episode.id] = change.episode.ended_s
             self._refresh(evaluation.findings)
             self._remember(evaluation)
-        self._engine.take_rollups()
         return evaluations
 
     def _remember(self, evaluation: Evaluation) -> None:

@@ -48,7 +48,9 @@ def test_belt_that_stops_and_starts_changes_the_belt_and_not_the_picture() -> No
     assert {RUNS_S, STANDS_S} <= set(belt.tolist())
 
 
-@pytest.mark.parametrize(("role", "value"), [("speed", 1.9), ("flow", 200.0), ("plc_flow", 200.0), ("count_rate", 0.0)])
+@pytest.mark.parametrize(
+    ("role", "value"), [("speed", 1.9), ("flow", 200.0), ("flow", 0.1 + 0.2 + 57.1), ("plc_flow", 200.0), ("count_rate", 0.0)]
+)
 def test_what_contradicts_a_standing_belt_is_drawn(role: str, value: float) -> None:
     drawn, _ = changes(shift(**{role: value}))
     assert RUNS_S in drawn

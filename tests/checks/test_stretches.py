@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from checks.stretches import Stretches, column, had
+from checks.stretches import Kept, Stretches, column, had
 from tests.checks.tools_for_empties import stretch
 
 TARE = frozenset({"tare"})
@@ -16,13 +16,15 @@ MANY = [
 ]
 
 
-@given(st.lists(st.tuples(st.booleans(), st.integers(0, 40)), max_size=40))
-def test_columns_are_those_of_a_plain_list(steps: list[tuple[bool, int]]) -> None:
-    growing = Stretches(MANY[:1])
-    for more, first in steps:
+@given(st.lists(st.tuples(st.booleans(), st.integers(0, 40), st.integers(0, 40)), max_size=40))
+def test_columns_are_those_of_a_plain_list(steps: list[tuple[bool, int, int]]) -> None:
+    growing = Kept(MANY[:1])
+    for more, one, other in steps:
         if more and len(growing) < len(MANY):
-            growing = growing.and_then(MANY[len(growing)])
-        looked, plain = growing.first(first), MANY[: min(first, len(growing))]
+            growing.add(MANY[len(growing)])
+        first, end = sorted((min(one, len(growing)), min(other, len(growing))))
+        looked, plain = growing.view(first, end), MANY[first:end]
         assert list(looked) == plain
         np.testing.assert_array_equal(column(looked, "flow"), column(plain, "flow"))
+        np.testing.assert_array_equal(column(Stretches(plain), "flow"), column(plain, "flow"))
         np.testing.assert_array_equal(had(looked, TARE), [entry.had("tare") for entry in plain])

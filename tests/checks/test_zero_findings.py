@@ -11,7 +11,6 @@ import pytest
 
 from checks import decay, zero, zero_findings
 from checks.causes import registry
-from checks.due import QUIET_BEAT_S
 from checks.engine import LoopEngine
 from checks.finding import UNKNOWN, Finding
 from checks.result import Link
@@ -267,11 +266,11 @@ def test_findings_of_the_counts_and_of_the_gauge_stand_at_their_links() -> None:
 
 
 def at_the_end(loop: str, hours: float, orders: Sequence[Order], seed: int = 5) -> list[Finding]:
-    """What the engine says of a run of the demo plant at its end: the last two beats of a quiet loop are judged."""
+    """What the engine says of a run of the demo plant at its end: its last two hours are judged."""
     engine = LoopEngine(terminal(), loop)
     last: list[Finding] = []
     for samples in samples_of(loop, BEGIN, int(hours * 3600), seed, orders):
-        judged = int(samples.time_s[-1]) >= BEGIN + int(hours * 3600) - 2 * QUIET_BEAT_S
+        judged = int(samples.time_s[-1]) >= BEGIN + int(hours * 3600) - 7200
         for evaluation in engine.push(samples, evaluate=judged):
             last = list(evaluation.findings)
     assert engine.check_errors == {}
