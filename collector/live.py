@@ -9,6 +9,7 @@ from enum import StrEnum
 
 from checks.evaluation import Evaluation
 from checks.finding import Finding
+from collector.bundle import Latest, parts_of
 from collector.reading import Reading
 from config.model import Site
 
@@ -59,7 +60,8 @@ class LiveState:
     evaluations: dict[str, Evaluation] = field(default_factory=dict)
     standing: dict[str, tuple[Finding, ...]] = field(default_factory=dict)
     """The findings of the episodes that stand, by loop: what the alerts know a fault by, also while it is not to be seen."""
-    readings: dict[tuple[str, str], Reading] = field(default_factory=dict)
+    readings: Latest = field(default_factory=Latest)
+    """The latest reading of each tag, by loop and role."""
     endpoints: dict[str, EndpointStatus] = field(default_factory=dict)
     counters: dict[str, float] = field(default_factory=dict)
     """Names without prefix: late_readings, check_errors, history_errors, queue_dropped, clock_steps, loop_lag_s ..."""
@@ -97,12 +99,13 @@ class LiveState:
         """Drop what is known of a loop that another collector verifies from now on."""
         self.evaluations.pop(loop, None)
         self.standing.pop(loop, None)
-        self.readings = {place: reading for place, reading in self.readings.items() if place[0] != loop}
+        for place in [place for place in self.readings if place[0] == loop]:
+            del self.readings[place]
 
     def take_readings(self, readings: Sequence[Reading]) -> None:
         """Keep the latest reading of each tag."""
-        for reading in readings:
-            self.readings[reading[:2]] = reading
+        for part in parts_of(readings):
+            self.readings.take(part)
 
     def take_evaluation(self, evaluation: Evaluation) -> None:
         """Keep the latest evaluation of a loop and wake whoever watches."""

@@ -17,7 +17,8 @@ from collections.abc import Callable, Sequence
 from math import isfinite
 from typing import NamedTuple
 
-from collector.reading import BAD, GOOD, Reading
+from collector.bundle import Bundle, Tags
+from collector.reading import BAD, GOOD
 from config.model import ByteOrder, ModbusTag, OpcUaTag, WireType
 from config.roles import ROLES, Kind
 from config.units import convert
@@ -35,6 +36,8 @@ FORMATS = {
 ORDERS = {ByteOrder.ABCD: (">", False), ByteOrder.CDAB: ("<", True), ByteOrder.BADC: (">", True), ByteOrder.DCBA: ("<", False)}
 """Byte order of `struct`, and whether the layout with swapped bytes is read."""
 _PROBE = float(2**20)
+
+Unpack = Callable[[bytes | bytearray], tuple[float | int, ...]]
 
 NOT_FINITE = "not finite"
 INVALID_MARKER = "invalid marker"
@@ -101,6 +104,16 @@ class Scaling:
         elif not self._inverted:
             self.plain = lambda number: number * slope + zero
 
+    def quick(self, whole: bool) -> Callable[[float | int], float]:
+        """What gives the value of a number, NaN or infinite where it is not good; `whole` says that only whole numbers come."""
+        if self.plain is not None and (whole or not self._truth):
+            return self.plain
+        if whole and self._bit is not None and self._truth and not self._markers:
+            bit, inverted = self._bit, int(self._inverted)
+            return lambda number: float((int(number) >> bit & 1) ^ inverted)
+        apply = self.apply
+        return lambda number: apply(number, ()).value
+
     def apply(self, number: float | int, raw: tuple[float, ...]) -> Decoded:
         """Decode one number; never raises for an int or a float."""
         if isinstance(number, float) and not math.isfinite(number):
@@ -164,22 +177,80 @@ class BlockDecoder:
             struct.Struct(f"{order}{count}H").pack if swap in layouts else None for order, swap in ((">", False), ("<", True))
         ]
         self._pack = None if self._bits else packs
+        self._scalings = [scaling for *_, scaling in self._steps]
+        self._fields: tuple[list[Unpack], list[Unpack]] = ([], [])
+        self._quick: list[tuple[int, Callable[[float | int], float]]] = []
+        if self._bits:
+            self._quick = [(first, scaling.quick(whole=True)) for first, _, _, _, scaling in self._steps]
+            return
+        wanted = [(ORDERS[tag.order], tag.address - start, FORMATS[tag.type]) for _, tag in tags]
+        places: dict[tuple[tuple[str, bool], int, str], int] = {}
+        for swapped in (False, True):
+            for order in (">", "<"):
+                left = sorted({field for field in wanted if field[0] == (order, swapped)}, key=lambda field: field[1])
+                while left:  # fields that lie over each other are read one way after the other
+                    form, at, over = order, 0, []
+                    for field in left:
+                        _, first, code = field
+                        if first < at:
+                            over.append(field)
+                            continue
+                        form += f"{2 * (first - at)}x{code}"
+                        at = first + struct.calcsize("=" + code) // 2
+                        places[field] = len(places)
+                    self._fields[swapped].append(struct.Struct(form).unpack_from)
+                    left = over
+        self._quick = [
+            (places[field], scaling.quick(whole=field[2] not in "fd"))
+            for field, scaling in zip(wanted, self._scalings, strict=True)
+        ]
 
     def decode(self, words: Sequence[int]) -> list[Decoded]:
         """Decode what was read, one result for each tag in order; ValueError where the length or a register is wrong."""
         return [scaling.apply(number, raw) for number, raw, scaling in self._numbers(words)]
 
-    def readings(self, words: Sequence[int], names: Sequence[tuple[str, str]], received: float) -> list[Reading]:
-        """The same as readings of these loops and roles, received at a time [epoch s]."""
-        out = []
-        for (loop, role), (number, raw, scaling) in zip(names, self._numbers(words), strict=True):
-            plain = scaling.plain
-            if plain is not None and isfinite(number) and isfinite(value := plain(number)):
-                out.append(Reading(loop, role, value, GOOD, received, None, "", raw))
-            else:
-                value, quality, reason, raw = scaling.apply(number, raw)
-                out.append(Reading(loop, role, value, quality, received, None, reason, raw))
-        return out
+    def bundle(self, body: bytes, tags: Tags, received: float) -> Bundle:
+        """The same of registers as they came over the wire (high byte first), as the readings of these tags.
+
+        Of bits `body` holds one byte each, 0 or 1. ValueError where the length is wrong.
+        """
+        if len(body) != (self._count if self._bits else 2 * self._count):
+            raise ValueError(f"{len(body)} bytes read, {self._count} {'bits' if self._bits else 'registers'} expected")
+        numbers = self._unpacked(body)
+        values = [value(numbers[place]) for place, value in self._quick]
+        if isfinite(sum(values)):
+            return Bundle(tags, values, received, body)
+        decoded = [scaling.apply(numbers[place], ()) for (place, _), scaling in zip(self._quick, self._scalings, strict=True)]
+        return Bundle(
+            tags,
+            [one.value for one in decoded],
+            received,
+            body,
+            quality=[one.quality for one in decoded],
+            reasons=[one.reason for one in decoded],
+        )
+
+    def raw_of(self, body: bytes, number: int) -> tuple[float, ...]:
+        """The registers of one tag in what came."""
+        first, width = self._steps[number][:2]
+        if self._bits:
+            return (float(body[first]),)
+        return tuple(map(float, struct.unpack_from(f">{width}H", body, 2 * first)))
+
+    def _unpacked(self, body: bytes) -> Sequence[float | int]:
+        """The number of each field, those of the layout as it came first."""
+        if self._bits:
+            return body
+        plain, swapped = self._fields
+        numbers: list[float | int] = []
+        for reader in plain:
+            numbers += reader(body)
+        if swapped:
+            turned = bytearray(len(body))
+            turned[::2], turned[1::2] = body[1::2], body[::2]
+            for reader in swapped:
+                numbers += reader(turned)
+        return numbers
 
     def _numbers(self, words: Sequence[int]) -> list[tuple[float | int, tuple[float, ...], Scaling]]:
         """The number of each tag, and its registers."""

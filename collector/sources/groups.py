@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
 
+from collector.bundle import Tags
 from collector.sources.decode import BlockDecoder, registers_of
 from config.model import ModbusEndpoint, ModbusTag, Site
 
@@ -55,6 +56,11 @@ class Block:
     def decoder(self) -> BlockDecoder:
         """The compiled decoder of its tags."""
         return BlockDecoder([(place.role, place.tag) for place in self.places], self.start, self.count)
+
+    @cached_property
+    def tags(self) -> Tags:
+        """Its tags as the readings of all its polls share them."""
+        return Tags(self.names, self.decoder.raw_of)
 
 
 @dataclass(slots=True)

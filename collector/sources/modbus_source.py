@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from collector.clock import Clock
 from collector.reading import Reading
 from collector.sources.failure import Kind, LinkError
+from collector.sources.frames import BIT_FUNCTIONS, words_of
 from collector.sources.groups import ILLEGAL_DATA_ADDRESS, Block, places_of, plan
 from collector.sources.modbus import ModbusLink
 from collector.sources.source import Place, Poll, bad_readings
@@ -88,7 +89,7 @@ class ModbusSource:
                     continue
             if reason:
                 poll.blame(reason)
-                poll.readings += bad_readings(block.names, reason, self._clock.now())
+                poll.bring(bad_readings(block.names, reason, self._clock.now()))
                 if reason in ("timeout", f"exception {GATEWAY_PATH}", f"exception {GATEWAY_TARGET}"):
                     silent[block.unit] = reason
         return poll
@@ -100,18 +101,20 @@ class ModbusSource:
             poll.lost = True
             return "disconnected"
         try:
-            words = await link.read(block.unit, block.function, block.start, block.count)
+            body = await link.read_bytes(block.unit, block.function, block.start, block.count)
         except LinkError as error:
             _count(error, poll)
             return error.reason
         poll.replies += 1
         poll.good += 1
         poll.rtt_s = link.rtt_s
-        poll.readings += self._decoded(block, words)
+        poll.bring(self._decoded(block, body))
         return ""
 
-    def _decoded(self, block: Block, words: Sequence[int]) -> list[Reading]:
-        return block.decoder.readings(words, block.names, self._clock.now())
+    def _decoded(self, block: Block, body: bytes) -> Sequence[Reading]:
+        if block.function in BIT_FUNCTIONS:
+            body = bytes(words_of(body, block.function, block.count))
+        return block.decoder.bundle(body, block.tags, self._clock.now())
 
 
 def _count(error: LinkError, poll: Poll) -> None:

@@ -22,7 +22,7 @@ from collector.delivery.secrets import require_private
 from collector.sources.certificates import end_of_validity, load
 from collector.sources.failure import Kind, LinkError
 from collector.sources.guard import OpcUaGuard
-from collector.sources.opcua_batch import Batch, ReadRequest, values_of
+from collector.sources.opcua_batch import Batch, ReadRequest
 from collector.sources.opcua_failures import failures
 from collector.sources.opcua_values import NodeValue
 from config.errors import TallywireError
@@ -116,17 +116,17 @@ class OpcUaLink:
         self.rtt_s = self._clock.monotonic() - began
         return values
 
-    async def values(self, batch: Batch) -> list[NodeValue]:
+    async def values(self, batch: Batch) -> Sequence[NodeValue]:
         """The values of a batch, one for each node; LinkError where the server fails as a whole."""
         began = self._clock.monotonic()
-        values: list[NodeValue] = []
+        values: Sequence[NodeValue] = []
         parts = deque(batch.parts(self._most_nodes))
         while parts:
             count, parameters = parts.popleft()
             await self.turn()
             try:
                 with failures():
-                    got = values_of(await self.client.uaclient._send_request(ReadRequest(Parameters=parameters)))
+                    got = batch.values(await self.client.uaclient._send_request(ReadRequest(Parameters=parameters)))
             except LinkError as error:
                 if error.code not in TOO_MANY or count == 1:
                     raise
@@ -135,7 +135,7 @@ class OpcUaLink:
                 continue
             if len(got) != count:
                 raise LinkError(Kind.BAD_FRAME, f"bad frame: {len(got)} values instead of {count}")
-            values += got
+            values = [*values, *got] if values else got
         self.rtt_s = self._clock.monotonic() - began
         return values
 

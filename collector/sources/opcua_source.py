@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from math import isfinite
 
 from asyncua import ua
 
+from collector.bundle import Bundle, Tags
 from collector.clock import Clock
 from collector.reading import BAD, Reading
 from collector.sources.failure import LinkError
 from collector.sources.opcua import OpcUaLink
-from collector.sources.opcua_batch import Batch
+from collector.sources.opcua_batch import Batch, Layout, Numbers
 from collector.sources.opcua_names import NodeName, parse
 from collector.sources.opcua_values import NodeDecoder, NodeValue
 from collector.sources.source import Place, Poll, bad_readings
@@ -33,6 +35,27 @@ class _Item:
     lacks: str = ""
 
 
+class _Present:
+    """The tags of a group whose nodes the server has."""
+
+    def __init__(self, items: list[_Item]) -> None:
+        self.items = items
+        self.batch = Batch([item.node for item in items if item.node is not None])
+        self._tags = Tags([item.place for item in items], lambda numbers, place: (float(numbers[place]),))
+        self._layout: Layout | None = None
+        self._quick: list[Callable[[float | int], float]] = []
+
+    def bundle(self, values: Sequence[NodeValue], received: float) -> Bundle | None:
+        """Their readings where all are good numbers, else None."""
+        if not isinstance(values, Numbers) or any(values.statuses):
+            return None
+        if values.layout is not self._layout:
+            self._layout = values.layout
+            self._quick = [item.decoder.quick(whole) for item, whole in zip(self.items, values.layout.whole, strict=True)]
+        found = [quick(number) for quick, number in zip(self._quick, values.numbers, strict=True)]
+        return Bundle(self._tags, found, received, values.numbers, sources=values.sources) if isfinite(sum(found)) else None
+
+
 class OpcUaSource:
     """Reads the tags of one OPC UA server. ValueError where a tag cannot be read as it is written."""
 
@@ -44,7 +67,7 @@ class OpcUaSource:
                 if isinstance(tag, OpcUaTag) and tag.endpoint == name:
                     period = endpoint.period if tag.period is None else tag.period
                     self._groups.setdefault(period, []).append(_item((loop_id, role), tag))
-        self._present: dict[float, tuple[list[_Item], Batch]] = {}
+        self._present: dict[float, _Present] = {}
         self._link: OpcUaLink | None = None
         self._feed: Feed | None = None
 
@@ -115,16 +138,16 @@ class OpcUaSource:
         if link is None:
             poll.lost = True
             poll.blame("disconnected")
-            poll.readings = bad_readings(self.places(period), "disconnected", self._clock.now())
+            poll.bring(bad_readings(self.places(period), "disconnected", self._clock.now()))
             return poll
-        present, batch = self._present[period]
-        for item in self._groups[period] if len(present) < len(self._groups[period]) else ():
+        present = self._present[period]
+        for item in self._groups[period] if len(present.items) < len(self._groups[period]) else ():
             if item.node is not None:
                 continue
-            poll.readings += bad_readings([item.place], item.lacks, self._clock.now())
+            poll.bring(bad_readings([item.place], item.lacks, self._clock.now()))
             poll.blame(item.lacks)
         try:
-            await self._read(link, present, batch, poll)
+            await self._read(link, present, poll)
             await link.check_clock()
         except LinkError as error:
             poll.timeouts += int(error.kind == "timeout")
@@ -132,24 +155,28 @@ class OpcUaSource:
             poll.lost = error.kind != "timeout"
             poll.blame(error.reason)
             if not poll.good:
-                poll.readings += bad_readings([item.place for item in present], error.reason, self._clock.now())
+                poll.bring(bad_readings([item.place for item in present.items], error.reason, self._clock.now()))
         return poll
 
-    async def _read(self, link: OpcUaLink, items: Sequence[_Item], batch: Batch, poll: Poll) -> None:
+    async def _read(self, link: OpcUaLink, present: _Present, poll: Poll) -> None:
+        readings: Sequence[Reading]
         if self._feed is not None:
-            latest = await self._feed.latest(batch.nodes)
-            readings = [item.decoder.reading(*one) for item, came in zip(items, latest, strict=True) for one in came]
+            latest = await self._feed.latest(present.batch.nodes)
+            readings = [item.decoder.reading(*one) for item, came in zip(present.items, latest, strict=True) for one in came]
         else:
-            readings = self._decoded(items, await link.values(batch))
+            readings = self._decoded(present, await link.values(present.batch))
         poll.replies += 1
         poll.good += 1
         poll.rtt_s = link.rtt_s
-        poll.readings += readings
-        _blame_bad_status(poll)
+        poll.bring(readings)
+        if not isinstance(readings, Bundle):
+            _blame_bad_status(poll)
 
-    def _decoded(self, items: Sequence[_Item], values: Sequence[NodeValue]) -> list[Reading]:
+    def _decoded(self, present: _Present, values: Sequence[NodeValue]) -> Sequence[Reading]:
         now = self._clock.now()
-        return [item.decoder.reading(value, now) for item, value in zip(items, values, strict=True)]
+        return present.bundle(values, now) or [
+            item.decoder.reading(value, now) for item, value in zip(present.items, values, strict=True)
+        ]
 
     async def _resolve(self, link: OpcUaLink) -> None:
         items = [item for group in self._groups.values() for item in group]
@@ -163,7 +190,7 @@ class OpcUaSource:
             item.node, item.lacks = node, f"no {item.tag.property.partition('.')[0]}"
         for period, group in self._groups.items():
             present = [item for item in group if item.node is not None]
-            self._present[period] = (present, Batch([item.node for item in present if item.node is not None]))
+            self._present[period] = _Present(present)
 
     def owners(self) -> dict[Place, ua.NodeId]:
         """The node of each tag in the server that is connected; for a property the node that has it."""

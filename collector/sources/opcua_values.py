@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import struct
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any, NamedTuple
 
@@ -107,6 +107,13 @@ class NodeDecoder:
                 continue
         self._scaling = Scaling(role, tag, markers)
         self._plain = None if tag.property else self._scaling.plain
+
+    def quick(self, whole: bool) -> Callable[[float | int], float]:
+        """What gives the value of a number with good status, NaN or infinite where it is not good; see `Scaling.quick`."""
+        if self._plain is not None:
+            return self._scaling.quick(whole)
+        decode = self.decode
+        return lambda number: decode(NodeValue(number, 0, None)).value
 
     def reading(self, got: NodeValue, received: float) -> Reading:
         """A reading of what was received at a time [epoch s]."""

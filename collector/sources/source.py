@@ -7,10 +7,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from collector.bundle import Place, Readings
 from collector.reading import BAD, Reading
 
-Place = tuple[str, str]
-"""Loop and role of a tag."""
+__all__ = ["Place", "Poll", "Source", "bad_readings"]
 
 
 @dataclass(slots=True)
@@ -21,7 +21,7 @@ class Poll:
     where nothing did. `lost` says that the connection has to be built anew.
     """
 
-    readings: list[Reading] = field(default_factory=list)
+    readings: Sequence[Reading] = field(default_factory=Readings)
     replies: int = 0
     good: int = 0
     timeouts: int = 0
@@ -30,6 +30,12 @@ class Poll:
     rtt_s: float | None = None
     reason: str = ""
     lost: bool = False
+
+    def bring(self, readings: Sequence[Reading]) -> None:
+        """Add readings."""
+        if not isinstance(self.readings, Readings):
+            self.readings = Readings(self.readings)
+        self.readings.add(readings)
 
     def blame(self, reason: str) -> None:
         """Keep the first reason."""

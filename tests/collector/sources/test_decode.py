@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from checks.samples import BAD, GOOD
+from collector.bundle import Tags
 from collector.sources.decode import FORMATS, BlockDecoder, Decoded, Scaling, bad, registers_of, unit_line
 from config.model import ByteOrder, ModbusTag, OpcUaTag, WireType
 
@@ -209,7 +210,8 @@ def test_readings_say_what_is_decoded(words: list[int]) -> None:
     ]
     block = BlockDecoder(tags, 0, len(words))
     names = [("TB-07", role) for role, _ in tags]
-    for name, reading, decoded in zip(names, block.readings(words, names, 5.0), block.decode(words), strict=True):
+    bundle = block.bundle(struct.pack(">12H", *words), Tags(names, block.raw_of), 5.0)
+    for name, reading, decoded in zip(names, bundle, block.decode(words), strict=True):
         assert reading[:2] == name
         assert (reading.receive_time, reading.source_time) == (5.0, None)
         np.testing.assert_equal((reading.value, reading.quality, reading.reason, reading.raw), decoded)
