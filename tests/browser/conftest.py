@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import pytest
 import uvicorn
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from collector.clock import SystemClock
 from collector.live import LiveState
@@ -32,7 +32,9 @@ ARGUMENTS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-WAIT_MS = 10_000
+WAIT_MS = 30_000
+"""How long a page may take where others have the processor [ms]; nothing waits longer than it must."""
+expect.set_options(timeout=WAIT_MS)
 
 
 @dataclass

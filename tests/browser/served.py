@@ -38,3 +38,4 @@ def served(app: FastAPI) -> Iterator[str]:
             loops[0].call_soon_threadsafe(app.state.streams.close)
             server.should_exit = True
             thread.join(START_LIMIT)
+            assert not thread.is_alive()

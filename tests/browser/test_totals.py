@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import asyncio
-import socket
-import threading
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-import uvicorn
+from playwright.sync_api import expect
 
 from checks.reliability.timeline import LoopState
 from collector.clock import ManualClock
+from tests.browser import served as serving
 from tests.browser.conftest import Open
 from tests.collector.accounts import site
 from tests.collector.accounts.histories import Kept, noted
 from tests.collector.web import plant
 
-STOP_LIMIT = 15.0
 DAY = "kind=day&period=2026-02-27"
 
 
@@ -27,17 +24,8 @@ def served(tmp_path: Path) -> Iterator[tuple[str, Kept]]:
     """The pages over a history known by hand, on a free port."""
     store = site.history()
     app = site.application(plant.healthy(float(site.NOW)), tmp_path, ManualClock(float(site.NOW)), store)
-    listening = socket.create_server(("127.0.0.1", 0))
-    port = listening.getsockname()[1]
-    app.state.guard.port = port
-    server = uvicorn.Server(uvicorn.Config(app, log_level="warning", lifespan="off"))
-    thread = threading.Thread(target=lambda: asyncio.run(server.serve(sockets=[listening])))
-    thread.start()
-    yield f"http://127.0.0.1:{port}", store
-    app.state.streams.close()
-    server.should_exit = True
-    thread.join(STOP_LIMIT)
-    assert not thread.is_alive()
+    with serving.served(app) as base:
+        yield base, store
 
 
 @pytest.mark.parametrize(("width", "dark"), [(1280, False), (360, True)])
@@ -65,15 +53,15 @@ def test_a_day_is_closed_and_restated_by_hand(served: tuple[str, Kept], visit: O
     page = visit(f"{base}/loops/TB-07/totals?{DAY}").page
     page.get_by_label("your name").fill("K. Weber")
     page.get_by_role("button", name="Close 2026-02-27").click()
-    assert page.url == f"{base}/records/1"
+    expect(page).to_have_url(f"{base}/records/1")
     page.goto(f"{base}/loops/TB-07/totals?{DAY}")
-    assert page.get_by_text("The history still says the same.").is_visible()
+    expect(page.get_by_text("The history still says the same.")).to_be_visible()
     store.annotate(noted(site.FAULT + 86400, site.FAULT + 93600, LoopState.NOT_MEASURING))
     page.goto(f"{base}/loops/TB-07/totals?{DAY}")
     page.get_by_label("your name").fill("R. Ortega")
     page.get_by_label("reason").fill("shutter was closed")
     page.get_by_role("button", name="Restate 2026-02-27").click()
-    assert page.url == f"{base}/records/2"
+    expect(page).to_have_url(f"{base}/records/2")
 
 
 def test_another_period_is_picked_by_its_day(served: tuple[str, Kept], visit: Open) -> None:
@@ -83,4 +71,4 @@ def test_another_period_is_picked_by_its_day(served: tuple[str, Kept], visit: Op
     form.get_by_label("period").select_option("month")
     form.get_by_label("day in it").fill("2026-02-25")
     form.get_by_role("button", name="Show").click()
-    assert page.locator("h1").inner_text() == "Tonnes of 2026-02"
+    expect(page.locator("h1")).to_have_text("Tonnes of 2026-02")
