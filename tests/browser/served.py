@@ -16,16 +16,15 @@ START_LIMIT = 15.0
 
 @contextmanager
 def served(app: FastAPI) -> Iterator[str]:
-    """Serve until the block ends; gives the address."""
+    """Serve until the block ends; gives the address. What is changed under it goes through `app.state.loop`, its event loop."""
     ready = threading.Event()
-    loops: list[asyncio.AbstractEventLoop] = []
     with socket.create_server(("127.0.0.1", 0)) as listening:
         port = listening.getsockname()[1]
         app.state.guard.port = port
         server = uvicorn.Server(uvicorn.Config(app, log_level="warning", lifespan="off"))
 
         async def serve() -> None:
-            loops.append(asyncio.get_running_loop())
+            app.state.loop = asyncio.get_running_loop()
             ready.set()
             await server.serve(sockets=[listening])
 
@@ -35,7 +34,7 @@ def served(app: FastAPI) -> Iterator[str]:
         try:
             yield f"http://127.0.0.1:{port}"
         finally:
-            loops[0].call_soon_threadsafe(app.state.streams.close)
+            app.state.loop.call_soon_threadsafe(app.state.streams.close)
             server.should_exit = True
             thread.join(START_LIMIT)
             assert not thread.is_alive()
