@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Iterable
-from dataclasses import dataclass, field
-from operator import itemgetter
+from collections.abc import Iterable, Sequence
+from typing import TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
-from checks.samples import BAD, FLAG_CLOCK_STEP, FLAG_HELD, Samples, empty
+from checks.samples import BAD, FLAG_CLOCK_STEP, GOOD, Samples, empty
+from collector.columns import Columns, Roles
 from collector.reading import Reading
+from collector.rows import Column, Row
 from config.model import Loop, RecordedTag, Site
 from config.roles import ROLES, Kind
+
+T = TypeVar("T", bound=np.generic)
 
 CLOCK_SKEW_LIMIT_S = 2.0
 """Source time is used while the clock of the endpoint is this close to ours [s]."""
@@ -46,11 +50,6 @@ def tag_period_s(loop: Loop, role: str, site: Site) -> float:
     return site.endpoints[tag.endpoint].period
 
 
-_Waiting = tuple[float, float, int]
-"""Time on the grid [epoch s], value, quality."""
-_time_of = itemgetter(0)
-
-
 class ClockWatch:
     """Finds steps of the wall clock against the monotonic one; given both, it reads none."""
 
@@ -66,57 +65,6 @@ class ClockWatch:
         return offset - before
 
 
-@dataclass(slots=True)
-class _Column:
-    """One role: what is held, what waits for its second to close, and the source time last seen."""
-
-    hold_s: float
-    endpoint: str
-    held: _Waiting | None = None
-    waiting: list[_Waiting] = field(default_factory=list)
-    newest: float = -math.inf
-    in_order: bool = True
-    source_time: float = -math.inf
-
-    def add(self, item: _Waiting) -> None:
-        """Let a reading wait."""
-        if item[0] < self.newest:
-            self.in_order = False
-        else:
-            self.newest = item[0]
-        self.waiting.append(item)
-
-    def fill(self, first: int, rows: int, values: list[float], quality: list[int], flags: list[int]) -> None:
-        """Add the values and qualities of seconds that follow each other, and flag those held from an earlier second."""
-        waiting, held = self.waiting, self.held
-        if not self.in_order:
-            waiting.sort(key=_time_of)
-            self.in_order = True
-        position, many = 0, len(waiting)
-        for row in range(rows):
-            second = first + row
-            fresh = False
-            while position < many and waiting[position][0] < second + 1:
-                item = waiting[position]
-                if not (fresh and _bad_after_good_of_one_second(item, held)):
-                    held = item
-                fresh = True
-                position += 1
-            if held is not None and held[2] != BAD:
-                time = held[0]
-                if time >= second or second + 1 - time <= self.hold_s:
-                    values.append(held[1])
-                    quality.append(held[2])
-                    if time < second:
-                        flags[row] = FLAG_HELD
-                    continue
-            values.append(math.nan)
-            quality.append(BAD)
-        self.held = held
-        if position:
-            del waiting[:position]
-
-
 class SkewEstimate:
     """Source clock against ours from readings: the largest of the recent differences, for only fresh values show the clock.
 
@@ -129,14 +77,14 @@ class SkewEstimate:
         self._falling: deque[tuple[int, float]] = deque()
         """Number and difference of those readings that no later one exceeds, oldest first."""
 
-    def take(self, difference_s: float) -> float:
-        """Take source time - receive time of one reading [s]; returns the estimate with it."""
+    def take(self, difference_s: float, readings: int = 1) -> float:
+        """Take source time - receive time of one reading, or of some alike [s]; returns the estimate with it."""
         falling = self._falling
         while falling and falling[-1][1] <= difference_s:
             falling.pop()
-        falling.append((self._taken, difference_s))
-        self._taken += 1
-        if falling[0][0] < self._taken - SKEW_MEMORY:
+        self._taken += readings
+        falling.append((self._taken - 1, difference_s))
+        while falling[0][0] < self._taken - SKEW_MEMORY:
             falling.popleft()
         return falling[0][1]
 
@@ -172,9 +120,14 @@ class Aligner:
         self.late = 0
         self._close_after = site.close_after
         self._columns = {
-            role: _Column(hold_s=hold_s(loop, role, site), endpoint=getattr(tag, "endpoint", ""))
+            role: Column(hold_s=hold_s(loop, role, site), endpoint=getattr(tag, "endpoint", ""))
             for role, tag in loop.tags.items()
         }
+        self._roles = Roles(list(self._columns))
+        self._rows: dict[tuple[str, ...], Row] = {}
+        self._row_of: dict[str, Row] = {}
+        self._alone = list(self._columns.values())
+        self._order: NDArray[np.intp] | None = None
         self._skew: dict[str, SkewEstimate] = {}
         self._next = None if after is None else after + 1
         self._started = False
@@ -192,20 +145,62 @@ class Aligner:
 
     def take(self, readings: Iterable[Reading]) -> None:
         """Take readings of this loop in any order; those of another loop or of an unknown role are left alone."""
-        columns, after = self._columns, self._next
+        columns, rows = self._columns, self._row_of
         for reading in readings:
             column = columns.get(reading.role) if reading.loop == self.loop_id else None
             if column is None:
                 continue
+            row = rows.get(reading.role)
+            if row is not None:
+                row.part()
             _, _, value, quality, time, source, _, _ = reading
             if source is not None and math.isfinite(source):
                 time = self._grid_time(time, source, column)
-            if after is not None and time < after:
-                self.late += 1
-            elif quality != BAD and math.isfinite(value):
-                column.add((time, value, quality))
-            else:
-                column.add((time, math.nan, BAD))
+            self._take_one(column, time, value, quality)
+
+    def _take_one(self, column: Column, time: float, value: float, quality: int) -> None:
+        if self._next is not None and time < self._next:
+            self.late += 1
+        elif quality != BAD and math.isfinite(value):
+            column.add((time, value, quality))
+        else:
+            column.add((time, math.nan, BAD))
+
+    def take_row(
+        self,
+        roles: tuple[str, ...],
+        values: Sequence[float],
+        quality: Sequence[int] | None,
+        received: float,
+        sources: Sequence[float | None] | None = None,
+    ) -> None:
+        """Take readings of roles of this loop that one request brought; without `quality` all are good and finite."""
+        row = self._rows.get(roles)
+        if row is None:
+            row = self._new_row(roles)
+        times = received if sources is None else self._grid_times(row, received, sources)
+        if self._next is None or (times if isinstance(times, float) else min(times)) >= self._next:
+            row.take(times, values, quality)
+            return
+        row.part()
+        each = [times] * len(roles) if isinstance(times, float) else times
+        codes = [GOOD] * len(roles) if quality is None else quality
+        for column, time, value, code in zip(row.columns, each, values, codes, strict=True):
+            self._take_one(column, time, value, code)
+
+    def _new_row(self, roles: tuple[str, ...]) -> Row:
+        """Keep these roles together; rows that had one of them are given up."""
+        for old in {id(row): row for role in roles if (row := self._row_of.get(role)) is not None}.values():
+            old.part()
+            self._rows = {names: row for names, row in self._rows.items() if row is not old}
+        row = self._rows[roles] = Row([self._columns[role] for role in roles])
+        row.join()
+        self._row_of = {role: row for names, row in self._rows.items() for role in names}
+        self._alone = [column for role, column in self._columns.items() if role not in self._row_of]
+        order = [role for names in self._rows for role in names] + [role for role in self._columns if role not in self._row_of]
+        place = {role: number for number, role in enumerate(order)}
+        self._order = np.array([place[role] for role in self._columns], np.intp)
+        return row
 
     def flag_step(self, wall: float, step_s: float) -> None:
         """Mark the seconds that a step of the wall clock to `wall` by `step_s` touches, on both sides of it."""
@@ -216,7 +211,9 @@ class Aligner:
         """The seconds that are closed by now and were not returned before, in order; no rows where there are none."""
         last = math.floor(now_wall - self._close_after) - 1
         if not self._started:
-            earliest = min((item[0] for column in self._columns.values() for item in column.waiting), default=None)
+            waiting = [item[0] for column in self._columns.values() for item in column.waiting]
+            waiting += [row.first_s for row in self._rows.values() if row.first_s is not None]
+            earliest = min(waiting, default=None)
             if earliest is None:
                 return empty(self.loop_id, list(self._columns))
             self._next = max(math.floor(earliest), -1 if self._next is None else self._next)
@@ -229,7 +226,9 @@ class Aligner:
         flags = [0] * rows
         values: list[float] = []
         quality: list[int] = []
-        for column in self._columns.values():
+        for row in self._rows.values():
+            row.fill(first, rows, values, quality, flags)
+        for column in self._alone:
             column.fill(first, rows, values, quality, flags)
         flagged = np.array(flags, np.uint8)
         if self._flagged:
@@ -241,22 +240,48 @@ class Aligner:
         return Samples(
             loop=self.loop_id,
             time_s=seconds,
-            values=dict(zip(self._columns, np.array(values, np.float64).reshape(shape), strict=True)),
-            quality=dict(zip(self._columns, np.array(quality, np.uint8).reshape(shape), strict=True)),
+            values=Columns(self._roles, self._ordered(np.array(values, np.float64).reshape(shape))),
+            quality=Columns(self._roles, self._ordered(np.array(quality, np.uint8).reshape(shape))),
             flags=flagged,
         )
 
-    def _grid_time(self, received: float, source: float, column: _Column) -> float:
-        difference = source - received
+    def _ordered(self, matrix: NDArray[T]) -> NDArray[T]:
+        """The rows of a matrix in the order of the roles."""
+        return matrix if self._order is None else matrix[self._order]
+
+    def _grid_time(self, received: float, source: float, column: Column) -> float:
+        return _chosen(received, source, column, self._skew_of(column).take(source - received))
+
+    def _skew_of(self, column: Column) -> SkewEstimate:
         skew = self._skew.get(column.endpoint)
         if skew is None:
             skew = self._skew[column.endpoint] = SkewEstimate()
-        ahead = skew.take(difference)
-        if source <= column.source_time:
-            return received
-        column.source_time = source
-        return received if abs(ahead) >= CLOCK_SKEW_LIMIT_S or -difference > column.hold_s else source
+        return skew
+
+    def _grid_times(self, row: Row, received: float, sources: Sequence[float | None]) -> float | Sequence[float]:
+        """The times of readings of one row: one for all where they have one source time."""
+        source = sources[0]
+        if source is not None and math.isfinite(source) and sources.count(source) == len(sources):
+            ahead = self._skew_of(row.columns[0]).take(source - received, len(sources))
+            newer = row.newer_source(source)
+            if newer is None:
+                return [_chosen(received, source, column, ahead) for column in row.columns]
+            if not newer or abs(ahead) >= CLOCK_SKEW_LIMIT_S:
+                return received
+            holds = row.all_hold(received - source)
+            if holds is None:
+                return [received if received - source > column.hold_s else source for column in row.columns]
+            return source if holds else received
+        row.ask_columns()
+        return [
+            received if one is None or not math.isfinite(one) else self._grid_time(received, one, column)
+            for one, column in zip(sources, row.columns, strict=True)
+        ]
 
 
-def _bad_after_good_of_one_second(item: _Waiting, held: _Waiting | None) -> bool:
-    return held is not None and item[2] == BAD and held[2] != BAD and math.floor(item[0]) == math.floor(held[0])
+def _chosen(received: float, source: float, column: Column, ahead: float) -> float:
+    """The time of a reading on the grid, by its own and by how far the clock of its endpoint is ahead."""
+    if source <= column.source_time:
+        return received
+    column.source_time = source
+    return received if abs(ahead) >= CLOCK_SKEW_LIMIT_S or received - source > column.hold_s else source

@@ -16,8 +16,10 @@ from itertools import chain
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from checks.samples import BAD, Samples
+from collector.columns import roles_of, stacked
 from collector.history.layout import DAY_S, Layout, address, day_name
 from config.errors import StoreError
 
@@ -68,7 +70,7 @@ class HotDay:
             alike: dict[tuple[str, ...], list[Samples]] = {}
             for part in parts:
                 self._learn(part)
-                alike.setdefault(tuple(part.values), []).append(part)
+                alike.setdefault(roles_of(part.values), []).append(part)
             new = sum(self._insert(group) for group in alike.values())
             connection.execute("COMMIT")
         except BaseException:
@@ -87,7 +89,7 @@ class HotDay:
                 f" so samples every {part.step_s} s cannot be added to that day",
                 fix="leave that day out of what is imported, or resample it",
             )
-        roles = tuple(part.values)
+        roles = roles_of(part.values)
         if known is not None and roles == known.roles:
             return
         for role in roles:
@@ -106,12 +108,14 @@ class HotDay:
         present = [role for role in self._roles if role in parts[0].values]
         rows = sum(len(part) for part in parts)
         quality = np.full((rows, len(place)), ABSENT, np.uint8)
-        columns = []
-        for role in present:
-            quality[:, place[role]] = np.concatenate([part.quality[role] for part in parts])
-            column = np.concatenate([part.values[role] for part in parts])
-            plain: list[float | None] = column.tolist()
-            columns.append([None if value != value else value for value in plain] if np.isnan(column).any() else plain)
+        values, codes_of = _matrices(parts, present)
+        quality[:, [place[role] for role in present]] = codes_of.T
+        lacking = [bool(np.isnan(column).any()) for column in values]
+        plain: list[list[float]] = values.tolist()
+        columns = [
+            [None if value != value else value for value in column] if gaps else column
+            for column, gaps in zip(plain, lacking, strict=True)
+        ]
         names = "".join(f', "v_{role}"' for role in present)
         places = ", ?" * len(present)
         codes = quality.tobytes()
@@ -132,6 +136,19 @@ class HotDay:
     def close(self) -> None:
         """Check-point and close."""
         self._connection.close()
+
+
+def _matrices(parts: Sequence[Samples], roles: Sequence[str]) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
+    """Values and qualities of some roles, all parts behind each other, shape (roles, rows)."""
+    whole = stacked(parts)
+    if whole is None:
+        shape = len(roles), sum(len(part) for part in parts)
+        return (
+            np.array([np.concatenate([part.values[role] for part in parts]) for role in roles]).reshape(shape),
+            np.array([np.concatenate([part.quality[role] for part in parts]) for role in roles], np.uint8).reshape(shape),
+        )
+    order = [roles_of(parts[0].values).index(role) for role in roles]
+    return whole[0][order], whole[1][order]
 
 
 def read_roles(connection: sqlite3.Connection) -> list[str]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from checks.samples import Samples, join
+from checks.samples import Samples
+from collector.columns import joined
 from config.model import Site
 
 MINUTE_S = 60
@@ -28,7 +29,7 @@ class Gathering:
         if first // self._length_s == end // self._length_s:
             return None
         del self._held[samples.loop]
-        return join(held)
+        return joined(held)
 
     def drop(self, loop: str) -> None:
         """Forget what is held of a loop: another collector judges it, or it is read back from history."""

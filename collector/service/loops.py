@@ -11,6 +11,7 @@ from operator import attrgetter
 
 from checks.samples import Samples
 from collector.align import Aligner, ClockWatch
+from collector.bundle import Bundle, parts_of
 from collector.clock import Clock
 from collector.live import LiveState
 from collector.logs import event
@@ -65,10 +66,31 @@ class Closing:
     def sink(self, readings: Sequence[Reading]) -> None:
         """Take the readings of one poll."""
         self._live.take_readings(readings)
-        for loop, own in groupby(readings, key=_loop_of):
+        for part in parts_of(readings):
+            if isinstance(part, Bundle):
+                self._take_bundle(part)
+                continue
+            for loop, own in groupby(part, key=_loop_of):
+                aligner = self._aligners.get(loop)
+                if aligner is not None:
+                    aligner.take(own)
+
+    def _take_bundle(self, bundle: Bundle) -> None:
+        values, quality, received, sources = bundle.values, bundle.quality, bundle.received, bundle.sources
+        for loop, roles, whole, own in bundle.tags.shares:
             aligner = self._aligners.get(loop)
-            if aligner is not None:
-                aligner.take(own)
+            if aligner is None:
+                continue
+            if whole:
+                aligner.take_row(roles, values, quality, received, sources)
+                continue
+            aligner.take_row(
+                roles,
+                own(values),
+                None if quality is None else own(quality),
+                received,
+                None if sources is None else own(sources),
+            )
 
     async def run(self, stop: asyncio.Event) -> None:
         """Close once a second; slots that were missed are skipped and counted, never caught up in a burst."""
