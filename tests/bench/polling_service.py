@@ -44,7 +44,7 @@ STAGES: tuple[tuple[str, type, tuple[str, ...]], ...] = (
     ("decode", ModbusSource, ("_decoded",)),
     ("decode", OpcUaSource, ("_decoded",)),
     ("align", Closing, ("sink", "tick")),
-    ("align", Aligner, ("take", "close_until")),
+    ("align", Aligner, ("take", "take_row", "close_until")),
     ("live", LiveState, ("take_readings", "take_evaluation")),
     ("block", BlockBuilder, ("push",)),
     ("block", TreeMerger, ("push",)),
@@ -135,6 +135,7 @@ def main() -> None:
                 "up": sum(status.state.value == "up" for status in endpoints), "endpoints": len(endpoints),
                 "counters": {} if live is None else dict(live.counters), "problems": {} if live is None else dict(live.problems),
                 "evaluations": 0 if live is None else len(live.evaluations),
+                "threads": {str(thread.native_id): thread.name.rpartition("_")[0] or "event loop" for thread in threading.enumerate()},
             }  # fmt: skip
             answers.write(json.dumps(out) + "\n")
             answers.flush()
