@@ -56,8 +56,8 @@ def newest_empty(window: Window) -> Hashable:
     return (window.empties[-1].start_s if window.empties else 0, window.end_s // EMPTIES_AGE_S)
 
 
-CALM_S = 43_200
-"""How often lines, totals, turns, wander, zero and decay are asked while all is calm [s]."""
+CALM_S, CALM_ZERO_S = 43_200, 86_400
+"""How often lines, totals, turns and wander, and how often zero and decay are asked while all is calm [s]."""
 UPRIGHT_S = 300
 """How often lines and totals are asked while none of them leans and nothing is told [s]."""
 
@@ -83,7 +83,7 @@ CHECKS: tuple[Check, ...] = (
     Check("totals", Link.TOTALS, totals.check, 60, calm_s=CALM_S, upright_s=UPRIGHT_S),
     Check("truth", Link.TOTALS, truth.check, 600),
     Check("calibration", Link.LOAD, calibration.check, 3600, calibration.NEEDS, calibration.follows),
-    Check("zero", Link.COUNTS, zero.check, 600, zero.NEEDS, newest_empty, CALM_S),
-    Check("decay", Link.COUNTS, decay.check, 600, decay.NEEDS, newest_empty, CALM_S),
+    Check("zero", Link.COUNTS, zero.check, 600, zero.NEEDS, newest_empty, CALM_ZERO_S),
+    Check("decay", Link.COUNTS, decay.check, 600, decay.NEEDS, newest_empty, CALM_ZERO_S),
 )
 """Every check in the order of its results. The lines of `scaling` are fits over hours, so they are asked twice a minute."""

@@ -11,6 +11,8 @@ def changed(values: NDArray[np.float64], before: float) -> NDArray[np.intp]:
     finite value counts. NaN is passed over."""
     if not len(values):
         return np.zeros(0, np.intp)
+    if values.strides == (0,):  # one value for all rows
+        values = values[:1]
     same = values[1:] == values[:-1]
     if same.all() and np.isfinite(values[0]):
         return np.arange(int(values[0] != before))

@@ -224,7 +224,7 @@ def _any(codes: Iterable[NDArray[np.generic]], rows: int) -> NDArray[np.bool_]:
     """Blocks in which one of these codes is not 0, shape (B,)."""
     out = np.zeros(rows, np.bool_)
     for part in codes:
-        out |= part.any(axis=1)
+        out |= (part != 0).any(axis=1)
     return out
 
 

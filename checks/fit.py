@@ -41,7 +41,7 @@ def least_squares(design: Floats, y: Floats) -> Regression:
     Raises numpy.linalg.LinAlgError where the columns are not independent.
     """
     rows, columns = design.shape
-    whole = np.asarray(np.linalg.qr(np.concatenate([design, y[:, None]], axis=1), mode="r"), np.float64)
+    whole = np.asarray(np.linalg.qr(np.concatenate([design.T, y[None, :]]).T, mode="r"), np.float64)
     r = whole[:columns, :columns]
     diagonal = np.abs(r.diagonal())
     if rows <= columns or diagonal.min() <= 1e-11 * diagonal.max():

@@ -150,16 +150,16 @@ def fit_lag(rows: Rows, usable: Bools, clean_x: Bools, m: int, begin: int = 0) -
     columns = [np.ones(len(index)), x, *[rows.x[index - j] - x for j in range(1, m + 1)], rows.dx[index]]
     follows = np.zeros(len(index), np.bool_)
     follows[1:] = (np.diff(index) == 1) & rows.follows[index[1:]]
-    design = np.stack(columns, axis=1)
-    keep = np.ptp(design, axis=0) > 1e-9
+    design = np.stack(columns)
+    keep = np.ptp(design, axis=1) > 1e-9
     keep[0] = True
     if not keep[1]:
         return None
     try:
-        found = whitened_least_squares(design[:, keep], rows.y[index], follows)
+        found = whitened_least_squares(design[keep].T, rows.y[index], follows)
     except np.linalg.LinAlgError:
         return None
-    full = np.zeros(design.shape[1])
+    full = np.zeros(len(design))
     full[keep] = found.coefficients
     gain = float(full[1])
     h = full[2 : 2 + m]

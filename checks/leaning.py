@@ -28,7 +28,7 @@ LAG_S, KNOWN_S = 6.0, 1.2
 """Lag that a line may have without leaning [s]: beside its declared filter, and beside what its rows say of its lag."""
 SIGMAS = 4.0
 """How far noise alone may move a mean [standard deviations]."""
-LEARN_S, AGAIN_S = 900, 21_600
+LEARN_S, AGAIN_S = 900, 43_200
 """How often the lag is learnt on the clock until it is known, and after that [s]."""
 LEARN_ROWS, LEAST_ROWS = 360, 60
 """Rows that it is learnt from at most, and at least."""

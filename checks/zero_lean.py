@@ -44,7 +44,8 @@ class ZeroLean:
         codes = self._codes(fresh)
         self._code = codes[-1]
         known = np.array([entry.known_s for entry in fresh], np.int64)
-        return np.asarray(codes.T[:, np.searchsorted(known, ends, side="right")].T)
+        place = np.searchsorted(known, ends, side="right")
+        return np.stack([column[place] for column in codes.T]).T
 
     def _codes(self, fresh: Sequence[EmptyStretch]) -> NDArray[np.int8]:
         """How the zero leans before these stretches and behind each of them, shape (n + 1, len(LEANS))."""

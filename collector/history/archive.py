@@ -1,11 +1,13 @@
 """Sealed samples: one Parquet file a loop and UTC day, written so that a kill at any moment leaves a whole file or none.
 
-Measured choice: zstd level 3, byte-stream split for the floats, dictionary for the quality codes, one row group a day.
+Measured choice: zstd level 3, byte-stream split for the floats, dictionary for the quality codes, one row group a day. Most columns of
+most days stand still (settings, bits, codes of good readings): the file says so of itself, and those are not decoded.
 """
 
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 import re
 import secrets
@@ -56,6 +58,7 @@ def write(path: Path, samples: Samples) -> Sealed:
     arrays |= {f"v:{role}": pa.array(samples.values[role]) for role in roles}
     arrays |= {f"q:{role}": pa.array(samples.quality[role]) for role in roles}
     metadata = {"version": str(ARCHIVE_VERSION), "loop": samples.loop, "step_s": str(samples.step_s)}
+    metadata["still"] = json.dumps(_still(samples))
     table = pa.table(arrays).replace_schema_metadata(metadata)
     temporary = path.with_name(f"{path.stem}.{secrets.token_hex(4)}.tmp")
     encoding = {f"v:{role}": "BYTE_STREAM_SPLIT" for role in roles} | {"time_s": "DELTA_BINARY_PACKED"}
@@ -82,6 +85,8 @@ def write(path: Path, samples: Samples) -> Sealed:
 def read(path: Place, begin: int, end: int, only: str | None = None) -> Samples | None:
     """The rows of a file (a path, or a URL) in a time, None where there are none; `only` leaves out all roles but one.
 
+    Columns may not be written to; one that stands still all day takes no room.
+
     Raises
     ------
     FileNotFoundError
@@ -91,29 +96,48 @@ def read(path: Place, begin: int, end: int, only: str | None = None) -> Samples 
     """
     try:
         with open_binary(path) as raw, pq.ParquetFile(raw) as file:
+            metadata = {key.decode(): value.decode() for key, value in (file.schema_arrow.metadata or {}).items()}
+            still: dict[str, float] = json.loads(metadata.get("still", "{}"))
             names = [
                 name for name in file.schema_arrow.names if only is None or name[:2] not in ("v:", "q:") or name[2:] == only
             ]
-            table = file.read(names, use_threads=False)
+            table = file.read([name for name in names if name not in still], use_threads=False)
     except FileNotFoundError:
         raise
-    except (OSError, pa.ArrowException) as error:
+    except (OSError, ValueError, pa.ArrowException) as error:
         raise StoreError(f"an archive file is damaged ({error})", where=shown(path), fix="restore it from a backup") from error
-    metadata = {key.decode(): value.decode() for key, value in (table.schema.metadata or {}).items()}
     time_s = _column(table, "time_s")
     first, last = np.searchsorted(time_s, [begin, end])
     if first == last:
         return None
     rows = slice(int(first), int(last))
-    roles = [name[2:] for name in table.column_names if name.startswith("v:")]
+
+    def column(name: str, kind: type[np.generic]) -> NDArray[Any]:
+        if name in still:
+            return np.broadcast_to(np.array(still[name]).astype(kind), rows.stop - rows.start)
+        return _column(table, name)[rows].astype(kind, copy=False)
+
+    roles = [name[2:] for name in names if name.startswith("v:")]
     return Samples(
         loop=metadata["loop"],
         step_s=int(metadata["step_s"]),
         time_s=time_s[rows].astype(np.int64, copy=False),
-        values={role: _column(table, f"v:{role}")[rows] for role in roles},
-        quality={role: _column(table, f"q:{role}")[rows].astype(np.uint8, copy=False) for role in roles},
-        flags=_column(table, "flags")[rows].astype(np.uint8, copy=False),
+        values={role: column(f"v:{role}", np.float64) for role in roles},
+        quality={role: column(f"q:{role}", np.uint8) for role in roles},
+        flags=column("flags", np.uint8),
     )
+
+
+def _still(samples: Samples) -> dict[str, float]:
+    """The one value of each column that does not change by a bit, by the name of the column."""
+    columns = {"flags": samples.flags} | {f"v:{role}": values for role, values in samples.values.items()}
+    columns |= {f"q:{role}": codes for role, codes in samples.quality.items()}
+    return {name: column[0].item() for name, column in columns.items() if len(column) and _stands(np.ascontiguousarray(column))}
+
+
+def _stands(column: NDArray[Any]) -> bool:
+    bits = column.view(np.dtype(f"u{column.itemsize}"))
+    return bool((bits == bits[0]).all()) and (column[0] == column[0] or bits[0] == np.float64(np.nan).view(np.uint64))
 
 
 def _column(table: pa.Table, name: str) -> NDArray[Any]:
