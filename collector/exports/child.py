@@ -14,6 +14,7 @@ from collector.exports.guess import Guess
 from collector.exports.held import Held
 from collector.exports.read import Overrules
 from collector.exports.understanding import Understanding
+from collector.replay.units import split_unit
 from config.errors import DataFileError
 
 MOST_MEMORY = 6 * 1024**3
@@ -43,7 +44,7 @@ class ReadExport:
         for place, name in enumerate(self.columns):
             column, target = column_in_table(place), targets.get(name, "")
             out[column] = target
-            out[f"{column}.quality"] = f"{target}.quality" if target else ""
+            out[f"{column}.quality"] = f"{split_unit(target)[0]}.quality" if target else ""
         return out
 
 

@@ -11,6 +11,7 @@ from collector.exports.child import read_in_child
 from collector.exports.read import Overrules
 from collector.replay.columns import TIME
 from collector.replay.opening import Place, fetch, is_url, open_binary, shown, suffix_of
+from collector.replay.units import split_unit
 from config.errors import DataFileError
 from config.model import Site
 
@@ -95,8 +96,10 @@ def keeps_contract(path: Place, column_map: Mapping[str, str]) -> bool:
 
 def _own_name(site: Site, name: str) -> str:
     """The name itself where it is that of a tag of the site."""
-    loop, _, role = name.partition(".")
+    bare, unit = split_unit(name)
+    measured = f" [{unit}]" if unit else ""
+    loop, _, role = bare.partition(".")
     if loop in site.loops and role in site.loops[loop].tags:
-        return name
+        return bare + measured
     only = next(iter(site.loops)) if len(site.loops) == 1 else ""
-    return f"{only}.{name}" if only and name in site.loops[only].tags else ""
+    return f"{only}.{bare}{measured}" if only and bare in site.loops[only].tags else ""

@@ -55,14 +55,18 @@ class LoopImport:
     """One loop on its way in: a day is gathered, then sealed if it is over, else written as hot rows."""
 
     def __init__(self, store: TieredStore, site: Site, loop: str, *, now: float) -> None:
+        """`read` and `rows` count the rows that came and those that were taken; `closed` are the days of the rest that are sealed
+        already, with fewer rows than came [days since 1970]."""
         self._store = store
         self._site = site
-        self._loop = loop
+        self.loop = loop
         self._now = now
         self._builder: BlockBuilder | None = None
         self._tree = TreeMerger()
         self._day: list[Samples] = []
+        self.read = 0
         self.rows = 0
+        self.closed: list[int] = []
 
     def push(self, samples: Samples) -> None:
         """Take the next samples."""
@@ -84,19 +88,30 @@ class LoopImport:
         samples = join(self._day)
         self._day = []
         day = int(samples.time_s[0]) // DAY_S
+        self.read += len(samples)
         if samples.step_s != LIVE_STEP_S and (day + 1) * DAY_S > self._now:
             raise StoreError(
                 f"samples every {samples.step_s} s reach into {day_name(day)}, a day that is not over and is stored every second",
-                where=self._loop,
+                where=self.loop,
                 fix="leave that day out (what came before it is imported), or resample it to 1 s",
             )
-        if (day + 1) * DAY_S + SEAL_AFTER_S <= self._now and not self._store.has_day(self._loop, day):
+        kept = self._store.sealed_rows(self.loop, day)
+        if kept is not None and kept < len(samples):
+            self.closed.append(day)
+        if (day + 1) * DAY_S + SEAL_AFTER_S <= self._now and not self._store.has_day(self.loop, day):
             self._store.put_sealed(samples, day)
             self.rows += len(samples)
         else:
             for first in range(0, len(samples), HOT_PIECE):
                 self.rows += self._store.append([samples[slice(first, first + HOT_PIECE)]])
+            samples = self._stored(samples, day)
         if self._builder is None:
-            self._builder = BlockBuilder(self._site, self._loop, samples.step_s)
+            self._builder = BlockBuilder(self._site, self.loop, samples.step_s)
         for merged in self._tree.push(self._builder.push(samples)).values():
             self._store.add_rollups(merged)
+
+    def _stored(self, samples: Samples, day: int) -> Samples:
+        """The rows of a day as they are stored: rollups are of those, whatever a file says of the same time."""
+        stored = list(self._store.scan(self.loop, day * DAY_S, (day + 1) * DAY_S))
+        alike = {one.step_s for one in stored} == {samples.step_s}
+        return join(stored) if alike else samples

@@ -289,6 +289,13 @@ class TieredStore(ABC):
         """Whether any sample of a loop-day is stored."""
         return (loop, day) in self._sealed or next(self.scan(loop, day * DAY_S, (day + 1) * DAY_S), None) is not None
 
+    def sealed_rows(self, loop: str, day: int) -> int | None:
+        """How many rows a sealed loop-day holds, None where it is not sealed."""
+        with self.state.transaction() as connection:
+            wanted = sa.select(MANIFEST.c.rows).where(MANIFEST.c.loop == loop, MANIFEST.c.day == day)
+            rows = connection.execute(wanted).scalar_one_or_none()
+        return None if rows is None else int(rows)
+
     def sealed_days(self) -> list[tuple[str, int]]:
         """Loop and number of every sealed day, oldest first."""
         return sorted(self._manifest(), key=lambda one: (one[1], one[0]))

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
 
 from collector.replay.opening import Place, shown
+from collector.replay.units import refuse_unit, split_unit
 from config.errors import DataFileError
 from config.model import Loop, RecordedTag, Site
 from config.roles import ROLES
@@ -20,13 +21,17 @@ FLAGS = "flags"
 
 @dataclass(frozen=True, slots=True)
 class Columns:
-    """What the columns of a file mean: `value`, `quality` by (loop, role), `flags` by loop; and what is said about them."""
+    """What the columns of a file mean: `value`, `quality` by (loop, role), `flags` by loop; and what is said about them.
+
+    `units` by (loop, role) are those that the names of the columns say.
+    """
 
     time: str
     value: Mapping[tuple[str, str], str]
     quality: Mapping[tuple[str, str], str]
     flags: Mapping[str, str]
     warnings: tuple[str, ...]
+    units: Mapping[tuple[str, str], str] = field(default_factory=dict)
 
     def loops(self) -> list[str]:
         """Loops that the file has columns of, in the order of the file."""
@@ -40,6 +45,7 @@ class Columns:
             {key: name for key, name in self.quality.items() if key[0] in loops},
             {loop: name for loop, name in self.flags.items() if loop in loops},
             (),
+            {key: unit for key, unit in self.units.items() if key[0] in loops},
         )
 
     def roles(self, loop: str) -> list[str]:
@@ -51,14 +57,16 @@ def read_columns(site: Site, names: Sequence[str], path: Place, column_map: Mapp
     """Understand the header of a recorded file.
 
     A name is `time`, `<loop>.<role>`, `<loop>.<role>.quality`, `<loop>.flags`, or the same without the loop where the site
-    has one. `column_map` gives such a name for other names; a column mapped to an empty name is left out.
+    has one; behind it may stand a unit in square brackets. `column_map` gives such a name for other names; a column mapped to
+    an empty name is left out.
 
     Raises
     ------
     DataFileError
-        No time, a name twice, an unknown loop or role, or a loop without `flow`.
+        No time, a name twice, an unknown loop or role, a unit that does not fit, or a loop without `flow`.
     """
-    renamed = _renamed(names, column_map or {}, path)
+    said = _renamed(names, column_map or {}, path)
+    renamed = {name: split_unit(target)[0] for name, target in said.items()}
     wanted = {target: name for name, target in renamed.items()}
     if len(wanted) < len(renamed):
         double = next(target for target in wanted if list(renamed.values()).count(target) > 1)
@@ -74,6 +82,7 @@ def read_columns(site: Site, names: Sequence[str], path: Place, column_map: Mapp
     value: dict[tuple[str, str], str] = {}
     quality: dict[tuple[str, str], str] = {}
     flags: dict[str, str] = {}
+    units: dict[tuple[str, str], str] = {}
     for target, name in wanted.items():
         if target == TIME:
             continue
@@ -84,7 +93,10 @@ def read_columns(site: Site, names: Sequence[str], path: Place, column_map: Mapp
             quality[loop, role] = name
         else:
             value[loop, role] = name
-    columns = Columns(wanted[TIME], value, quality, flags, tuple(_warnings(site, value)))
+            if unit := split_unit(said[name])[1]:
+                refuse_unit(role, unit, name, path)
+                units[loop, role] = unit
+    columns = Columns(wanted[TIME], value, quality, flags, tuple(_warnings(site, value, units)), units)
     _refuse_without_flow(columns, quality, path)
     return columns
 
@@ -155,11 +167,11 @@ def _refuse_without_flow(columns: Columns, quality: Mapping[tuple[str, str], str
         )
 
 
-def _warnings(site: Site, value: Mapping[tuple[str, str], str]) -> list[str]:
+def _warnings(site: Site, value: Mapping[tuple[str, str], str], units: Mapping[tuple[str, str], str]) -> list[str]:
     said = []
     for (loop, role), name in value.items():
         if role not in site.loops[loop].tags:
-            unit = ROLES[role].unit or "bare number"
+            unit = units.get((loop, role), "") or ROLES[role].unit or "bare number"
             said.append(f"column {name!r}: the site file has no tag for it; read as {unit}")
     there = {loop for loop, _ in value}
     for loop_id, part in site.loops.items():

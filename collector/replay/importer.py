@@ -14,6 +14,7 @@ from collector.replay.columns import Columns, read_columns, site_of_columns
 from collector.replay.grid import HOLD_PERIODS, LONGEST_STEP_S, SHORTEST_STEP_S, Grid, grid_step
 from collector.replay.opening import Place, shown
 from collector.replay.tables import Piece, Table, open_table
+from collector.replay.units import measured
 from config.errors import DataFileError
 from config.model import RecordedTag, Site, Tag
 from config.roles import ROLES, Kind
@@ -48,7 +49,7 @@ class Recording:
         self.step_s = 0
         self._table = table
         for loop, role in columns.value:
-            canonical(np.zeros(1), self.site.loops[loop].tags[role], role, path)
+            canonical(np.zeros(1), self._tag(loop, role), role, path)
 
     def of(self, loop: str) -> Recording:
         """The same recording, of one of its loops: no other column is read."""
@@ -94,11 +95,14 @@ class Recording:
         quality: dict[str, NDArray[np.float64]] = {}
         for role in self.site.loops[grid.loop].tags:
             column = piece.columns[self.columns.value[grid.loop, role]]
-            values[role] = canonical(column, self.site.loops[grid.loop].tags[role], role, self.path)
+            values[role] = canonical(column, self._tag(grid.loop, role), role, self.path)
             if (grid.loop, role) in self.columns.quality:
                 quality[role] = piece.columns[self.columns.quality[grid.loop, role]]
         flags = self.columns.flags.get(grid.loop)
         return grid.push(piece.time, values, quality, None if flags is None else piece.columns[flags])
+
+    def _tag(self, loop: str, role: str) -> Tag:
+        return measured(self.site.loops[loop].tags[role], role, self.columns.units.get((loop, role), ""))
 
     def _grids(self, time: NDArray[np.float64]) -> dict[str, Grid]:
         """Decide the step from the first piece, and how long each role is held."""

@@ -13,6 +13,7 @@ from checks.samples import BAD, FLAG_HELD, GOOD, Samples
 from collector.replay.importer import canonical
 from collector.replay.opening import Place
 from collector.replay.tables import Piece, open_table
+from collector.replay.units import measured
 from collector.replay.work import Part
 from config.model import Site
 
@@ -27,6 +28,7 @@ class Lane:
 
     `alone`: the file has no other readings, so that an empty cell is a reading that is bad and not one of another tag.
     `line`: between two readings the value lies on the line, else it stands; neither for longer than `longest_s` [s].
+    `unit`: what the name of the column says that its numbers are in.
     """
 
     role: str
@@ -37,6 +39,7 @@ class Lane:
     alone: bool = True
     line: bool = False
     longest_s: float
+    unit: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +90,7 @@ class _Reader:
         self.lane = lane
         self.done = 0.0
         self.exhausted = False
-        self._tag = site.loops[loop].tags[lane.role]
+        self._tag = measured(site.loops[loop].tags[lane.role], lane.role, lane.unit)
         wanted = [lane.value, *([lane.quality] if lane.quality else [])]
         self._pieces = open_table(lane.path).pieces(lane.time, wanted)
         self._time: Floats = np.zeros(0)

@@ -20,6 +20,7 @@ from collector.replay.lanes import Lane, LaneSource
 from collector.replay.opening import Place, name_of, shown
 from collector.replay.storing import is_held
 from collector.replay.tables import open_table
+from collector.replay.units import refuse_unit, split_unit
 from config.errors import DataFileError
 from config.model import RecordedTag, Site
 from config.roles import ROLES
@@ -40,7 +41,7 @@ class Lanes:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Column:
-    """A column of a file with the tag that it is, and the usual distance of its readings [s]."""
+    """A column of a file with the tag that it is and the usual distance of its readings [s]."""
 
     loop: str
     lane: Lane
@@ -69,9 +70,8 @@ def lanes_of(site: Site, places: Sequence[Place], column_map: Mapping[str, str],
     for loop in dict.fromkeys(column.loop for column in found):
         roles = [column.lane.role for column in found if column.loop == loop]
         tags = {role: tag for role, tag in site.loops[loop].tags.items() if role in roles}
-        loops[loop] = site.loops[loop].model_copy(
-            update={"tags": tags | {role: RecordedTag() for role in roles if role not in tags}}
-        )
+        tags |= {role: RecordedTag() for role in roles if role not in tags}
+        loops[loop] = site.loops[loop].model_copy(update={"tags": tags})
         missing = [role for role in site.loops[loop].tags if role not in roles]
         if missing:
             notes.append(f"loop {loop}: no column for {', '.join(missing)}; what needs them is not evaluated")
@@ -118,7 +118,10 @@ def _columns(site: Site, place: Place, column_map: Mapping[str, str], table: Pat
         said = [*said, f"left out: columns {', '.join(map(repr, left_out[:8]))}"]
     out = []
     for name, target in targets.items():
+        target, unit = split_unit(target)
+        unit = unit or split_unit(name)[1]
         loop, _, role = target.partition(".")
+        refuse_unit(role, unit, name, place)
         usual = _usual(path, time, values[name])
         tag = site.loops[loop].tags.get(role, RecordedTag())
         column = _Column(
@@ -127,12 +130,12 @@ def _columns(site: Site, place: Place, column_map: Mapping[str, str], table: Pat
                 role=role, path=path if not isinstance(path, Path) else path.resolve(), time=time, value=values[name],
                 quality=qualities.get(name, ""), alone=len(targets) == 1,
                 line=isinstance(tag, RecordedTag) and tag.stored == "line",
-                longest_s=min(max(HOLD_STEPS * usual, LEAST_HOLD_S), MOST_HOLD_S),
+                longest_s=min(max(HOLD_STEPS * usual, LEAST_HOLD_S), MOST_HOLD_S), unit=unit,
             ),
         )  # fmt: skip
         stated = _stated(site, column)
         if stated is not None:
-            column = _Column(loop=loop, usual_s=usual, lane=replace(column.lane, longest_s=stated))
+            column = replace(column, lane=replace(column.lane, longest_s=stated))
         out.append(column)
     return out, said
 
@@ -183,13 +186,14 @@ def _refuse_target(target: str, said: str, place: Place) -> str:
 
 
 def _is_tag(site: Site, target: str) -> bool:
-    loop, _, role = target.partition(".")
+    loop, _, role = split_unit(target)[0].partition(".")
     return loop in site.loops and role in ROLES
 
 
 def _own(site: Site, name: str) -> str:
-    """A name that is `<loop>.<role>`, with any of . _ - and space between, or the role alone where the site has one loop."""
-    name = name.strip()
+    """A name that is `<loop>.<role>`, with any of . _ - and space between, or the role alone where the site has one loop; a unit
+    in square brackets may follow."""
+    name = split_unit(name)[0]
     for loop in site.loops:
         rest = name[len(loop) :] if name.lower().startswith(loop.lower()) else ""
         if rest and rest[0] in "._- " and rest[1:].lower() in ROLES:

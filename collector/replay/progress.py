@@ -14,6 +14,8 @@ from collector.replay.notes import Notes
 LOOK_S = 0.5
 LINE_EVERY_S = 30.0
 """How often a line is written where stderr is no terminal [s]."""
+LEAST_TOLD = 0.01
+"""The fraction behind which the time that is left can be told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +36,8 @@ class Stand:
         """In a line."""
         left = "" if self.left_s is None else f", {duration(self.left_s)} left"
         rate = f", {self.rate:,.0f} rows/s" if self.rate > 0 else ""
-        return f"{100 * self.done:.0f} %, {self.finished} of {self.loops} loops done{rate}{left}"
+        loops = f", {self.finished} of {self.loops} loops done" if self.loops else ""
+        return f"{100 * self.done:.0f} %{loops}{rate}{left}"
 
 
 class Counter:
@@ -84,6 +87,21 @@ def telling(counter: Counter, what: str, clock: Clock | None = None) -> Iterator
         finally:
             over.set()
             thread.join()
+
+
+@contextmanager
+def telling_part(what: str, clock: Clock | None = None) -> Iterator[Callable[[float], None]]:
+    """Tell how far something is that says so itself, as a fraction (0 to 1)."""
+    timer = clock or SystemClock()
+    began = timer.monotonic()
+    with _shown(what, timer) as show:
+
+        def tell(done: float) -> None:
+            elapsed = timer.monotonic() - began
+            left = elapsed * (1.0 - done) / done if done > LEAST_TOLD else None
+            show(Stand(done=done, finished=0, loops=0, rows=0, rate=0.0, left_s=left))
+
+        yield tell
 
 
 @contextmanager

@@ -91,7 +91,7 @@ def test_old_days_are_counted_and_dropped_only_when_told(
     kept: tuple[Path, Path, Samples], capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert history(kept, "prune", "--before", day(1)) == exits.NO_FINDING
-    assert "1 loop-days" in capsys.readouterr().out
+    assert "1 sealed loop-days" in capsys.readouterr().out
     assert list(kept[1].rglob("*.parquet"))
     assert history(kept, "prune", "--before", day(1), "--yes") == exits.NO_FINDING
     assert not list(kept[1].rglob("*.parquet"))
