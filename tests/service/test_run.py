@@ -112,54 +112,50 @@ def stored(site: Path, data: Path) -> list[int]:
     return join(parts).time_s.tolist() if parts else []
 
 
-@pytest.mark.parametrize(("sign", "code"), [(signal.SIGTERM, exits.NO_FINDING), (signal.SIGINT, exits.INTERRUPTED)])
-def test_signal_ends_it_within_five_seconds_and_every_closed_second_is_kept(
-    site: Path, gauge: FakeGauge, tmp_path: Path, sign: signal.Signals, code: int
-) -> None:
-    child = Child(site, tmp_path / "data")
+def ended_in_order(site: Path, data: Path, sign: signal.Signals, code: int, before: list[int]) -> list[int]:
+    """A life of the service that a signal ends in time; the seconds it has stored behind those before it, none lost, none missed."""
+    child = Child(site, data)
     page = child.page()
     wait_for(page, "samples_closed", 3)
     closed = metric(page, "samples_closed")
     ended, took, said = child.end(sign)
     assert ended == code, said
     assert took < END_LIMIT_S
-    times = stored(site, tmp_path / "data")
-    assert times == list(range(times[0], times[0] + len(times)))
-    assert len(times) >= closed
-    assert gauge.others == 0
+    times = stored(site, data)
+    assert times[: len(before)] == before
+    new = times[len(before) :]
+    assert new == list(range(new[0], new[0] + len(new)))
+    assert len(new) >= closed
+    assert before == [] or new[0] > before[-1]
     for line in said.splitlines():
         json.loads(line)
     assert "task-died" not in said
     assert "Traceback" not in said
+    return times
 
 
-def test_restart_goes_on_from_what_is_stored_and_a_changed_site_file_is_an_event(site: Path, tmp_path: Path) -> None:
+def test_ends_in_time_with_every_closed_second_goes_on_from_there_and_loses_no_more_when_killed(
+    site: Path, gauge: FakeGauge, tmp_path: Path
+) -> None:
+    """Three lives: ended by SIGTERM, by SIGINT under a changed site file, and killed."""
     data = tmp_path / "data"
-    child = Child(site, data)
-    wait_for(child.page(), "samples_closed", 2)
-    assert child.end(signal.SIGTERM)[0] == exits.NO_FINDING
-    before = stored(site, data)
+    first = ended_in_order(site, data, signal.SIGTERM, exits.NO_FINDING, [])
     site.write_text(site.read_text().replace("Ship loader belt", "Ship loader belt 2"))
-    child = Child(site, data)
-    wait_for(child.page(), "samples_closed", 2)
-    assert child.end(signal.SIGTERM)[0] == exits.NO_FINDING
-    after = stored(site, data)
-    assert after[: len(before)] == before
-    assert after == sorted(set(after))
+    second = ended_in_order(site, data, signal.SIGINT, exits.INTERRUPTED, first)
     store = open_store(data, load_site(site).site, clock=SystemClock(), read_only=True)
     changes = [event for event in store.events(0, 2**40) if event.kind == "config-change"]
     store.close()
     assert len(changes) == 1
     assert changes[0].old != changes[0].new == load_site(site).sha256
-
-
-def test_kill_loses_at_most_the_seconds_that_were_not_closed(site: Path, tmp_path: Path) -> None:
-    child = Child(site, tmp_path / "data")
+    child = Child(site, data)
     wait_for(child.page(), "samples_closed", 3)
     child.end(signal.SIGKILL)
-    times = stored(site, tmp_path / "data")
-    assert len(times) >= 2
-    assert times == list(range(times[0], times[0] + len(times)))
+    times = stored(site, data)
+    assert times[: len(second)] == second
+    third = times[len(second) :]
+    assert len(third) >= 2
+    assert third == list(range(third[0], third[0] + len(third)))
+    assert gauge.others == 0
 
 
 @pytest.mark.parametrize(
