@@ -21,6 +21,9 @@ from collector.history.tables import SCHEMA, VERSION
 VERSIONS = Path("/usr/lib/postgresql")
 OPTIONS = "-c listen_addresses='{listen}' -c port={port} -c unix_socket_directories={folder} -c track_commit_timestamp=on"
 """Commit times let a test prove that no row was written under an epoch after it was superseded. fsync stays on."""
+WITHOUT_ORDER = "SET LOCAL session_replication_role = replica"
+"""Rows go in any order of their tables. TRUNCATE would make two files of each table anew: fifty times as long where they are all but empty."""
+FROM_ONE = "SELECT setval(oid::regclass, 1, false) FROM pg_class WHERE relkind = 'S'"
 OTHERS = "pid <> pg_backend_pid()"
 
 
@@ -88,9 +91,9 @@ class Server:
             )
             for (day,) in days.fetchall():
                 connection.execute(f"DROP TABLE {day}")
-            tables = ", ".join(table.name for table in (*METADATA.sorted_tables, *SHARED.sorted_tables) if table is not SCHEMA)
-            connection.execute(f"TRUNCATE {tables} RESTART IDENTITY")
-            connection.execute(f"UPDATE {SCHEMA.name} SET version = {VERSION}")
+            tables = [table.name for table in (*METADATA.sorted_tables, *SHARED.sorted_tables) if table is not SCHEMA]
+            orders = [WITHOUT_ORDER, *(f"DELETE FROM {name}" for name in tables), FROM_ONE]
+            connection.execute(";".join([*orders, f"UPDATE {SCHEMA.name} SET version = {VERSION}"]))
         return self.address(name)
 
     def close(self) -> None:
