@@ -11,6 +11,7 @@ import pytest
 from tests.acceptance.live_demo import live_demo
 
 
+@pytest.mark.waits
 @pytest.mark.timeout(900)
 def test_demo_shows_its_page_and_alerts_a_dead_detector_under_its_name(tmp_path: Path) -> None:
     with live_demo(tmp_path / "demo", "--history", "0.125") as demo:

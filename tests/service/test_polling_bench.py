@@ -19,6 +19,7 @@ def test_site_has_a_gauge_a_loop_and_shares_its_plcs() -> None:
     }
 
 
+@pytest.mark.waits
 def test_service_and_bare_reads_poll_the_same_gauges_side_by_side(capsys: pytest.CaptureFixture[str]) -> None:
     found = measure(LOOPS, PER_PLC, warm_s=0.0, windows=1, seconds=3.0)
     assert found.whole_us[0] > 0.0

@@ -134,6 +134,7 @@ def ended_in_order(site: Path, data: Path, sign: signal.Signals, code: int, befo
     return times
 
 
+@pytest.mark.waits
 def test_ends_in_time_with_every_closed_second_goes_on_from_there_and_loses_no_more_when_killed(
     site: Path, gauge: FakeGauge, tmp_path: Path
 ) -> None:

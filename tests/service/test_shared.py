@@ -63,6 +63,7 @@ def server() -> Iterator[Server]:
     made.close()
 
 
+@pytest.mark.waits
 @pytest.mark.crash
 @pytest.mark.timeout(280)
 def test_loops_change_hands_when_a_collector_hangs_is_cut_off_or_killed_and_no_loop_has_two_writers(
@@ -129,6 +130,7 @@ def test_loops_change_hands_when_a_collector_hangs_is_cut_off_or_killed_and_no_l
             database.close()
 
 
+@pytest.mark.waits
 @pytest.mark.crash
 @pytest.mark.timeout(200)
 def test_database_that_is_away_for_a_while_is_told_costs_no_second_and_leaves_the_pages_open(
