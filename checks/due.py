@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from checks.blocks import Blocks
 from checks.derived import EXPECTED, can_expect
 from checks.leaning import BRIEF, Leaning
-from checks.lines import Line, Rows, Scale, chain, rows_of
+from checks.lines import Line, Rows, Scale, chain, rows_of_lines
 from checks.picture import Picture
 from checks.result import Link
 from checks.stretches import EmptyStretch
@@ -71,8 +71,9 @@ class Due:
         self._picture = Picture(loop)
         suspect = loop.limits.link.suspect / 100.0
         self._loop, self._chain = loop, chain(loop)
-        self._lines = [Leaning(line, loop, suspect) for line in self._chain]
-        self._load = Leaning(_counts_line(loop), loop, loop.limits.counts_to_flow.suspect / 100.0) if can_expect(loop) else None
+        self._counts = [_counts_line(loop)] if can_expect(loop) else []
+        limits = [suspect] * len(self._chain) + [loop.limits.counts_to_flow.suspect / 100.0] * len(self._counts)
+        self._lines = Leaning([*self._chain, *self._counts], loop, limits)
         self._totals, self._zero = TotalsLean(loop), ZeroLean(loop)
         self._top = loop.gauge.range.high
         self._before: Codes | None = None
@@ -112,13 +113,11 @@ class Due:
             self.by_line, self.rows = (), {}
             return np.zeros(0, np.bool_)
         picture, belt = self._picture.of(blocks)
-        self.rows = {line: rows_of(line, blocks, self._loop) for line in self._chain}
-        lines = [each.lean(rows) for each, rows in zip(self._lines, self.rows.values(), strict=True)]
-        beside = [
-            self._totals.push(blocks),
-            self._zero.push(empties, ends),
-            *([self._load.push(blocks)[:, BRIEF:]] if self._load is not None else []),
-        ]
+        rows = rows_of_lines([*self._chain, *self._counts], blocks, self._loop)
+        self.rows = dict(zip(self._chain, rows, strict=False))
+        codes = self._lines.push(rows)
+        lines = codes[: len(self._chain)]
+        beside = [self._totals.push(blocks), self._zero.push(empties, ends), *(each[:, BRIEF:] for each in codes[len(lines) :])]
         leans = np.concatenate([*beside, *lines], axis=1)
         moved_picture, moved_belt, moved_leans = self._moved([picture, belt, leans])
         news = self._news(moved_leans, leans, starts)
@@ -148,8 +147,8 @@ class Due:
         beat |= hourly
         asked, pressing = np.zeros(len(blocks), np.bool_), np.zeros(len(blocks), np.bool_)
         by_line = []
-        for place, (line, codes, moved) in enumerate(zip(self._chain, lines, moved_lines, strict=True)):
-            leant, changed = np.asarray((moved & (codes != 0)).any(axis=1)), np.asarray(moved[:, BRIEF:].any(axis=1))
+        for place, (line, each, moved) in enumerate(zip(self._chain, lines, moved_lines, strict=True)):
+            leant, changed = np.asarray((moved & (each != 0)).any(axis=1)), np.asarray(moved[:, BRIEF:].any(axis=1))
             pressed = self._since(f"leant {place}", leant, starts) < PRESSING_S
             here = pressed | _held(self._since(f"changed {place}", changed, starts), stepped)
             by_line.append((line.link, frozenset(starts[here & ~due].tolist())))

@@ -1,4 +1,4 @@
-"""Which way a line leans: the newest rows of its far end, held against what the rows of the last hours say of its lag.
+"""Which way lines lean: the newest rows of its far end, held against what the rows of the last hours say of its lag.
 
 Row by row and with nothing but rows, so that the chunks in which they come do not matter. It only says when to look: what is
 seen is judged by `checks.scaling`.
@@ -6,13 +6,12 @@ seen is judged by `checks.scaling`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from checks.blocks import Blocks
-from checks.lines import Line, Rows, rows_of
+from checks.lines import Line, Rows
 from checks.middle import deviation_of, median
 from config.model import Loop
 
@@ -42,109 +41,118 @@ FAR = 1e9
 
 
 class Leaning:
-    """Remembers the rows of one line; `push` says of each new row how it leans. `suspect` is its limit [parts of span]."""
+    """Remembers the rows of some lines of one loop; `push` says of each new row how each line leans.
 
-    def __init__(self, line: Line, loop: Loop, suspect: float) -> None:
-        self._line, self._loop = line, loop
-        filter_s = loop.plc.filter if line.y_role == "plc_flow" else 0.0
-        self._least = suspect / LEANS[0][1] * line.span
-        self._filter_s = filter_s
+    `suspect` are their limits [parts of span]. All lines are looked at together, for a running service asks for one row at a time.
+    """
+
+    def __init__(self, lines: Sequence[Line], loop: Loop, suspect: Sequence[float]) -> None:
+        self._filter_s = [loop.plc.filter if line.y_role == "plc_flow" else 0.0 for line in lines]
+        self._limit = np.array([part * line.span for line, part in zip(lines, suspect, strict=True)]) / LEANS[0][1]
         self._starts = np.zeros(0, np.int64)
-        self._rows = np.zeros((6, 0))
-        self._sums = np.zeros((2, 1), np.int64)
+        self._rows = np.zeros((len(lines), 6, 0))
+        self._sums = np.zeros((2, len(lines), 1), np.int64)
         """What is left, and how many rows say nothing, before each row that is kept and behind the last one."""
-        self._period, self._again = -1, -1
-        self._lag = np.zeros(LAGS + 1)
-        self._late, self._sigma = LAG_S + filter_s, 0.0
+        self._period = [-1] * len(lines)
+        self._again = [-1] * len(lines)
+        self._learnt = np.zeros((LAGS + 3, len(lines), 1))
+        """The lag of each line, how late it may be beside it [s], its noise [t/h]."""
+        self._learnt[LAGS + 1, :, 0] = LAG_S + np.array(self._filter_s)
 
-    def push(self, blocks: Blocks) -> NDArray[np.int8]:
-        """As `lean`, of the rows of the line in the next blocks."""
-        return self.lean(rows_of(self._line, blocks, self._loop))
+    def push(self, rows: Sequence[Rows]) -> list[NDArray[np.int8]]:
+        """-1, 0 or 1 for each row of each line and each of `LEANS`, shape (B, len(LEANS)) each; 0 where it is not there.
 
-    def lean(self, rows: Rows) -> NDArray[np.int8]:
-        """-1, 0 or 1 for each row and each of `LEANS`, shape (B, len(LEANS)); 0 where it is not there.
-
-        Rows by which the line is not judged say nothing: the belt does not run settled, the signal may be limited.
+        `rows` are those of each line in the next blocks. Rows by which a line is not judged say nothing: the belt does not run
+        settled, the signal may be limited.
         """
-        old, count, length_s = len(self._starts), len(rows), rows.length_s
-        self._rows = np.concatenate([self._rows, np.stack([rows.x, rows.y, *rows.ends.T])], axis=1)
-        self._starts = np.concatenate([self._starts, rows.start_s])
-        learnt = np.repeat(self._learnt(), count, axis=1)
-        for begin in self._periods(rows.start_s):
-            self._learn(old + begin, length_s)
-            learnt[:, begin:] = self._learnt()
-        design, left = self._design(old, old + count, length_s)
-        for column, lag in zip(design, learnt, strict=False):
+        if not rows:
+            return []
+        old, starts, length_s = len(self._starts), rows[0].start_s, rows[0].length_s
+        count = len(starts)
+        self._rows = np.concatenate([self._rows, np.stack([[each.x, each.y, *each.ends.T] for each in rows])], axis=2)
+        self._starts = np.concatenate([self._starts, starts])
+        learnt = self._learn(starts, old, length_s)
+        columns, left = self._design(self._rows, old, old + count, length_s)
+        for column, lag in zip(columns, learnt, strict=False):
             left = left - np.where(np.isnan(column), 0.0, column) * lag
-        there = rows.steady & ~rows.x_high & ~rows.declared_low & np.isfinite(left)
+        there = np.stack([each.steady & ~each.x_high & ~each.declared_low for each in rows]) & np.isfinite(left)
         units = np.rint(np.where(there, np.clip(left, -FAR, FAR), 0.0) / UNIT).astype(np.int64)
-        self._sums = np.concatenate([self._sums, self._sums[:, -1:] + np.cumsum([units, ~there], axis=1)], axis=1)
+        self._sums = np.concatenate([self._sums, self._sums[:, :, -1:] + np.cumsum([units, ~there], axis=2)], axis=2)
         out = self._lean(old, learnt[-2], learnt[-1], length_s)
-        self._rows, self._starts, self._sums = self._rows[:, -KEPT:], self._starts[-KEPT:], self._sums[:, -KEPT - 1 :]
+        self._rows, self._starts, self._sums = self._rows[:, :, -KEPT:], self._starts[-KEPT:], self._sums[:, :, -KEPT - 1 :]
+        return [codes.T for codes in out]
+
+    def _learn(self, starts: NDArray[np.int64], old: int, length_s: int) -> Floats:
+        """What is known of the lag at each new row, shape (LAGS + 3, lines, B or 1): learnt four times an hour until it is known."""
+        begins = [0, *(np.flatnonzero(np.diff(starts // LEARN_S)) + 1).tolist()]
+        out = self._learnt
+        for begin in begins:
+            period, again = int(starts[begin]) // LEARN_S, int(starts[begin]) // AGAIN_S
+            for line, known in enumerate(self._again):
+                if known == again or self._period[line] == period:
+                    continue
+                self._period[line] = period
+                found = self._lag_of(line, old + begin, length_s)
+                if found is not None:
+                    self._again[line] = again
+                    if out.shape[2] < len(starts):
+                        out = np.repeat(self._learnt, len(starts), axis=2)
+                    self._learnt[:, line, 0] = found
+                    out[:, line, begin:] = self._learnt[:, line]
         return out
 
-    def _learnt(self) -> Floats:
-        """What is known now: the lag, how late the line may be beside it, its noise; shape (LAGS + 3, 1)."""
-        return np.array([*self._lag, self._late, self._sigma])[:, None]
-
-    def _periods(self, starts: NDArray[np.int64]) -> Iterator[int]:
-        """First row of each stretch before which the lag may have to be learnt anew."""
-        begins = [0, *(np.flatnonzero(np.diff(starts // LEARN_S)) + 1).tolist()] if len(starts) else []
-        for begin, again in zip(begins, (starts[begins] // AGAIN_S).tolist(), strict=True):
-            if again != self._again:
-                yield begin
-
-    def _design(self, first: int, end: int, length_s: int) -> tuple[Sequence[Floats], Floats]:
-        """What the lag multiplies in the rows [first, end), column by column, and by how much the far end differs.
+    def _design(self, kept: Floats, first: int, end: int, length_s: int) -> tuple[Sequence[Floats], Floats]:
+        """What the lag multiplies in the rows [first, end) of `kept`, (..., 6, n), column by column, and by how much the far end differs.
 
         NaN where a row or its history is not there.
         """
         begin = max(first - LAGS, 0)
-        rows, starts = self._rows[:, begin:end], self._starts[begin:end]
-        x = rows[0]
+        rows, starts = kept[..., begin:end], self._starts[begin:end]
+        x = rows[..., 0, :]
         columns = []
         for back in range(1, LAGS + 1):
-            column = np.full(len(x), np.nan)
+            column = np.full(x.shape, np.nan)
             adjacent = starts[back:] - starts[:-back] == back * length_s
-            column[back:] = np.where(adjacent, x[:-back] - x[back:], np.nan)
-            columns.append(column[first - begin :])
-        return [*columns, (rows[4] - rows[2])[first - begin :]], (rows[1] - x)[first - begin :]
+            column[..., back:] = np.where(adjacent, x[..., :-back] - x[..., back:], np.nan)
+            columns.append(column[..., first - begin :])
+        return [*columns, (rows[..., 4, :] - rows[..., 2, :])[..., first - begin :]], (rows[..., 1, :] - x)[
+            ..., first - begin :
+        ]
 
-    def _learn(self, end: int, length_s: int) -> None:
-        """Learn the lag from the rows before `end`: four times an hour until it is known, then every two hours."""
-        period, again = int(self._starts[end]) // LEARN_S, int(self._starts[end]) // AGAIN_S
-        if period == self._period:
-            return
-        self._period = period
-        columns, deviation = self._design(max(end - LEARN_ROWS, 0), end, length_s)
+    def _lag_of(self, line: int, end: int, length_s: int) -> Floats | None:
+        """What the rows before `end` say of the lag of a line; None where they are too few."""
+        columns, deviation = self._design(self._rows[line], max(end - LEARN_ROWS, 0), end, length_s)
         design = np.stack([*columns, deviation, np.ones(len(deviation))], axis=1)
         design = design[np.isfinite(design).all(axis=1)]
         if len(design) < LEAST_ROWS:
-            return
+            return None
         found = design[:, LAGS + 1]
         calm = np.abs(found - median(found)) <= 6.0 * deviation_of(found) + 1e-9
-        line = design[calm]
-        self._lag = np.linalg.lstsq(line[:, [-1, *range(LAGS + 1)]], line[:, LAGS + 1], rcond=1e-9)[0][1:]
-        self._sigma = deviation_of(found - design[:, : LAGS + 1] @ self._lag)
-        self._late = KNOWN_S + 0.3 * self._filter_s
-        self._again = again
+        rows = design[calm]
+        lag = np.linalg.lstsq(rows[:, [-1, *range(LAGS + 1)]], rows[:, LAGS + 1], rcond=1e-9)[0][1:]
+        return np.array([*lag, KNOWN_S + 0.3 * self._filter_s[line], deviation_of(found - design[:, : LAGS + 1] @ lag)])
 
     def _lean(self, old: int, late: Floats, sigma: Floats, length_s: int) -> NDArray[np.int8]:
-        """How far what is left goes beyond what noise and lag may move it, looked at only where it goes beyond the limit."""
-        out = np.zeros((len(late), len(LEANS)), np.int8, order="F")
+        """How far what is left goes beyond what noise and lag may move it, looked at only where it goes beyond the limit.
+
+        Shape (lines, len(LEANS), B).
+        """
+        lines, rows = self._rows.shape[0], self._rows.shape[2] - old
+        out = np.zeros((lines, len(LEANS), rows), np.int8)
+        late, sigma = np.broadcast_to(late, (lines, rows)), np.broadcast_to(sigma, (lines, rows))
         for number, (length, part) in enumerate(LEANS):
             first = max(length - 1 - old, 0)
-            if first >= len(late):
+            if first >= rows:
                 continue
-            behind, ahead = self._sums[:, old + first + 1 :], self._sums[:, old + first + 1 - length : -length]
-            limit = part * self._least
+            behind, ahead = self._sums[:, :, old + first + 1 :], self._sums[:, :, old + first + 1 - length : -length]
+            limit = part * self._limit
             total, holes = behind - ahead
-            beyond = np.flatnonzero((np.abs(total) > length * limit / UNIT) & (holes == 0))
+            line, beyond = np.nonzero((np.abs(total) > (length * limit / UNIT)[:, None]) & (holes == 0))
             if not len(beyond):
                 continue
             row = first + beyond
-            swing = np.abs(self._rows[4:6, old + row] - self._rows[2:4, old + row + 1 - length]).max(axis=0)
-            slack = np.hypot(late[row] * swing / (length * length_s), SIGMAS * sigma[row] / np.sqrt(length))
-            size = UNIT * total[beyond]
-            out[row, number] = np.where(np.abs(size) > length * (limit + slack), np.sign(size), 0.0)
+            swing = np.abs(self._rows[line, 4:6, old + row] - self._rows[line, 2:4, old + row + 1 - length]).max(axis=1)
+            slack = np.hypot(late[line, row] * swing / (length * length_s), SIGMAS * sigma[line, row] / np.sqrt(length))
+            size = UNIT * total[line, beyond]
+            out[line, number, row] = np.where(np.abs(size) > length * (limit[line] + slack), np.sign(size), 0.0)
         return out

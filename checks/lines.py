@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
 
-from checks.blocks import Blocks
+from checks.blocks import STATES, Blocks
 from checks.result import Link
 from config.model import FlowRange, Loop, RawSpan
 
@@ -212,21 +212,28 @@ class Rows:
         return len(self.start_s)
 
 
+STATISTICS = ("mean", "minimum", "maximum", "first", "last")
+UNSTEADY = tuple(STATES.index(state) for state in ("stopped", "maintenance", "calibrating", "unsettled", "explained"))
+
+
 def rows_of(line: Line, blocks: Blocks, loop: Loop) -> Rows:
     """The rows of a line. Gains are positive, so the least value stays the least."""
+    return rows_of_lines([line], blocks, loop)[0]
 
-    def scaled(statistic: str, role: str, scale: Scale) -> Floats:
-        values: Floats = blocks.of(statistic, role) * scale.gain + scale.offset
-        return values
 
-    x, y = scaled("mean", line.x_role, line.x), scaled("mean", line.y_role, line.y)
-    x_min, x_max = scaled("minimum", line.x_role, line.x), scaled("maximum", line.x_role, line.x)
-    y_min, y_max = scaled("minimum", line.y_role, line.y), scaled("maximum", line.y_role, line.y)
+def rows_of_lines(lines: Sequence[Line], blocks: Blocks, loop: Loop) -> list[Rows]:
+    """The rows of each of some lines in the same blocks."""
+    steady = ~(blocks.state_s.T[list(UNSTEADY)] != 0.0).any(axis=0)
+    follows = np.zeros(len(blocks), np.bool_)
+    follows[1:] = blocks.start_s[1:] - blocks.start_s[:-1] == blocks.length_s
+    return [_rows(line, blocks, loop, steady, follows) for line in lines]
+
+
+def _rows(line: Line, blocks: Blocks, loop: Loop, steady: Bools, follows: Bools) -> Rows:
+    x, x_min, x_max, x_first, x_last = _scaled(blocks, line.x_role, line.x)
+    y, y_min, y_max, y_first, y_last = _scaled(blocks, line.y_role, line.y)
     full = 0.9 * blocks.length_s / blocks.step_s
     good = (blocks.of("n", line.x_role) >= full) & (blocks.of("n", line.y_role) >= full)
-    steady = good.copy()
-    for state in ("stopped", "maintenance", "calibrating", "unsettled", "explained"):
-        steady &= blocks.state(state) == 0.0
     span = line.span
     ends = line.y_role == "ai_raw" and _is_last_code(loop.plc.raw_span.high)
     top = line.high + (CEILING_MA - 20.0) / 16.0 * span if line.analogue and not ends else line.high
@@ -241,17 +248,22 @@ def rows_of(line: Line, blocks: Blocks, loop: Loop) -> Rows:
         low = declared | (x_min < bottom) | (y_min < bottom)
         if not line.analogue:
             low |= (np.abs(y_min) < 1e-9) & ((x_max - x_min > 1e-9) | (np.abs(x_min) > 1e-9))
-    follows = np.zeros(len(blocks), np.bool_)
-    follows[1:] = np.diff(blocks.start_s) == blocks.length_s
-    sides = ((line.x_role, line.x), (line.y_role, line.y))
-    at_ends = np.stack([scaled(end, role, scale) for end in ("first", "last") for role, scale in sides], axis=1)
     return Rows(
-        start_s=blocks.start_s, length_s=blocks.length_s, step_s=blocks.step_s, x=x,
-        dx=at_ends[:, 2] - at_ends[:, 0],
-        y=y, x_min=x_min, x_max=x_max, y_min=y_min, y_max=y_max,
-        good=good, steady=steady, high=high, low=low, x_high=x_high, declared_low=declared, follows=follows,
-        ends=at_ends,
+        start_s=blocks.start_s, length_s=blocks.length_s, step_s=blocks.step_s, x=x, dx=x_last - x_first, y=y, x_min=x_min,
+        x_max=x_max, y_min=y_min, y_max=y_max, good=good, steady=good & steady, high=high, low=low, x_high=x_high,
+        declared_low=declared, follows=follows, ends=np.array([x_first, y_first, x_last, y_last]).T,
     )  # fmt: skip
+
+
+def _scaled(blocks: Blocks, role: str, scale: Scale) -> Floats:
+    """Each of STATISTICS of a role in t/h, shape (5, B)."""
+    column = blocks.index(role)
+    if column is None:
+        return np.full((len(STATISTICS), len(blocks)), np.nan)
+    values: Floats = np.array([getattr(blocks, statistic)[:, column] for statistic in STATISTICS])
+    values *= scale.gain
+    values += scale.offset
+    return values
 
 
 def _is_last_code(raw: float) -> bool:
