@@ -20,6 +20,7 @@ from collector.live import LiveState
 from collector.service.shared_alerts import SharedAlerts, open_shared_alerting
 from config.errors import StoreError
 from tests.collector.alerts.raised import T0, finding
+from tests.collector.history.test_leases import LONG_UP, TTL_S
 from tests.postgres import Server
 from tests.service.fakes import site
 
@@ -32,7 +33,7 @@ class Member:
     def __init__(self, name: str, address: str, clock: ManualClock) -> None:
         self.state = PostgresState(address)
         self.clock = clock
-        self.leases = Leases(self.state, [{"TB-07"}], clock, owner=name)
+        self.leases = Leases(self.state, [{"TB-07"}], clock, owner=name, ttl_s=TTL_S)
         self.live = LiveState(site(), "")
         self.live.held, self.live.acts_for_site = frozenset({"TB-07"}), False
         self.alerts: SharedAlerts = open_shared_alerting(site(), self.state, self.leases, self.live, clock)
@@ -69,7 +70,7 @@ class Two:
 
     def run_out(self) -> None:
         with psycopg.connect(self.address) as connection:
-            connection.execute("SELECT pg_sleep(greatest(0, 5.1 - extract(epoch FROM now() - pg_postmaster_start_time())))")
+            connection.execute(LONG_UP)
             connection.execute("UPDATE leases SET expires = now() - interval '1 s'")
             connection.execute("DELETE FROM members")
 
