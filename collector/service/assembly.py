@@ -100,6 +100,7 @@ class Service:
             verifying,
             store=store,
             known_until=known_until,
+            clock=clock,
             on_evaluations=self._take_evaluations,
             on_rollups=self.keeper.keep_rollups,
             on_empties=self.keeper.keep_empties,

@@ -15,15 +15,15 @@ from checks.empties import EmptyStretch
 from checks.engine import LoopEngine
 from checks.evaluation import Evaluation
 from checks.samples import Samples
+from collector.clock import Clock
 from collector.history.store import Store
 from collector.live import LiveState
 from collector.logs import event
 from collector.service.gathering import Gathering
+from collector.service.pacing import Pace
 
 RECOVERED_S = 24 * 3600
 """How far a restart looks back in the stored samples [s]."""
-AT_ONCE = 20
-"""Loops that are judged before their evaluations are handed on: blocks of many loops end in the same second."""
 MANY_LOOPS = 100
 """On a wider site every second block of a loop at rest is evaluated to be looked at, half of the loops at each."""
 WATCHED_S = 60
@@ -31,6 +31,8 @@ WATCHED_S = 60
 MOST_WAITING = 3600
 """Seconds of samples that wait for verification; beyond, the machine is too slow and the oldest go."""
 LAGGING = 120
+BEHIND = 10
+"""Seconds of samples that may wait while blocks are judged at leisure; with more of them there is no spreading."""
 
 
 _Failures = dict[str, Exception | None]
@@ -55,6 +57,7 @@ class Verifying:
         Where the way back comes from; None where there is no history.
     known_until : mapping of loop id to int
         End (exclusive, epoch s) of what history held when the service started; what is stored later comes live.
+    clock : Clock
     on_evaluations : callable
         Gets the evaluations of one turn, on the event loop, in order of time.
     on_rollups : callable
@@ -73,6 +76,7 @@ class Verifying:
         *,
         store: Store | None,
         known_until: Mapping[str, int],
+        clock: Clock,
         on_evaluations: Callable[[Sequence[Evaluation]], None],
         on_rollups: Callable[[Blocks], None],
         on_empties: Callable[[str, Sequence[EmptyStretch]], None] = lambda loop, stretches: None,
@@ -90,6 +94,7 @@ class Verifying:
         self._empties: list[tuple[str, list[EmptyStretch], list[tuple[int, int]]]] = []
         self._waiting: deque[Mapping[str, Samples] | _Adopted] = deque()
         self._gathering = Gathering(live.site)
+        self._pace = Pace(clock)
         self._wake = asyncio.Event()
         self.recovered = False
 
@@ -141,8 +146,11 @@ class Verifying:
                 continue
             self._show_lag()
             gathered = [whole for samples in closed.values() if (whole := self._gathering.take(samples)) is not None]
-            for first in range(0, len(gathered), AT_ONCE):
-                part = gathered[first : first + AT_ONCE]
+            self._pace.begin(behind=len(self._waiting) > BEHIND)
+            first = 0
+            while first < len(gathered):
+                part = gathered[first : first + self._pace.many()]
+                first += len(part)
                 evaluations, rollups, failures = await loop.run_in_executor(self._executor, self._push, part)
                 self._show_failures(failures)
                 for blocks in rollups:
@@ -150,6 +158,7 @@ class Verifying:
                 self._hand_on_empties()
                 if evaluations:
                     self._on_evaluations(evaluations)
+                await self._pace.rest(len(part), 0 if stop.is_set() else len(gathered) - first)
 
     async def _read_back(self, adopted: Sequence[_Adopted], stop: asyncio.Event) -> None:
         loop = asyncio.get_running_loop()

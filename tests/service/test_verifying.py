@@ -10,6 +10,7 @@ import pytest
 
 from checks.evaluation import Evaluation
 from checks.samples import Samples
+from collector.clock import ManualClock
 from collector.live import LiveState
 from collector.service import verifying
 from collector.service.verifying import Verifying
@@ -37,6 +38,7 @@ class Verified:
             self.executor,
             store=self.store,
             known_until=self.known_until,
+            clock=ManualClock(),
             on_evaluations=self.evaluations.extend,
             on_rollups=lambda blocks: None,
         )
