@@ -23,9 +23,10 @@ def add(subparsers: Subparsers) -> None:
     """Add the command and its options."""
     parser = subparsers.add_parser(
         "replay",
-        help="verify a recorded CSV or Parquet file",
-        description="Verifies a recorded file exactly as the service would have done. The file has a column `time` (ISO 8601 "
-        "with zone, or epoch seconds) and one column a tag: `<loop>.<role>`, or the bare role where the site has one loop.",
+        help="verify recorded files or the stored history",
+        description="Verifies recorded files, or the stored history, exactly as the service would have done. A file has a column "
+        "`time` (ISO 8601 with zone, or epoch seconds) and one column a tag: `<loop>.<role>`, or the bare role where the site has "
+        "one loop; behind the name may stand a unit, such as `TB-07.flow [t/h]`, else that of the site file holds.",
     )
     parser.add_argument("site", type=Path, metavar="SITE", nargs="?", help="site file (YAML); needs no addresses")
     parser.add_argument(
@@ -42,7 +43,9 @@ def add(subparsers: Subparsers) -> None:
     parser.add_argument(
         "--from", dest="begin", metavar="DAY", help="from this local day; without --data: of the stored history"
     )
-    parser.add_argument("--to", dest="end", metavar="DAY", help="up to this local day (exclusive)")
+    parser.add_argument(
+        "--to", dest="end", metavar="DAY", help="up to this local day (exclusive); without it: to the end of what is there"
+    )
     parser.add_argument("--loop", metavar="LOOP", help="this loop only")
     parser.add_argument(
         "--kept", action="append", default=[], metavar="ROLE=HOW",
@@ -86,10 +89,10 @@ def run(args: argparse.Namespace) -> int:
         schema = whatif_report.schema if asks_what_if else report.schema
         sys.stdout.write(json.dumps(schema(), indent=2) + "\n")
         return exits.NO_FINDING
-    if args.site is None or (not args.data and (args.begin is None or args.end is None)):
+    if args.site is None or (not args.data and args.begin is None and args.end is None):
         raise TallywireError(
             "a site file and either recorded data or a time of the history are needed",
-            fix="tallywire replay SITE.yaml --data FILE, or --from DAY --to DAY",
+            fix="tallywire replay SITE.yaml --data FILE, or --from DAY (and --to DAY) for the stored history",
         )
     if args.data and args.history is not None:
         raise TallywireError("--data and --history exclude each other", fix="name the recorded data or the history, not both")

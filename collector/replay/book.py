@@ -84,6 +84,17 @@ def opened(folder: Path, begun: Begun) -> Iterator[Notes]:
         ) from error
 
 
+def until(folder: Path | None) -> int | None:
+    """The end of the time that a book was begun for [epoch s], None where there is no book, or no end in it."""
+    for book in () if folder is None else (folder / NAME, folder / "as-is" / NAME):
+        try:
+            last = str(json.loads(book.read_text(encoding="utf-8"))["what"]).rpartition(" ")[2]
+        except (OSError, ValueError, KeyError, TypeError):
+            continue
+        return int(last) if last.isdecimal() else None
+    return None
+
+
 def _refuse_other(folder: Path, book: Path, wanted: dict[str, Any]) -> None:
     try:
         known = json.loads(book.read_text(encoding="utf-8"))

@@ -88,9 +88,21 @@ def _dask(address: str) -> Iterator[Executor]:
             where=f"--cluster {address}", fix="start one (dask scheduler), with workers that have this version of Tallywire",
         ) from error  # fmt: skip
     try:
+        _wait_for_worker(client, address)
         yield client.get_executor(pure=False)
     finally:
         client.close()
+
+
+def _wait_for_worker(client: Any, address: str) -> None:
+    """Without a worker the scheduler would wait for ever, and nobody would know for what."""
+    try:
+        client.wait_for_workers(1, timeout=CONNECT_S)
+    except TimeoutError as error:
+        raise AddressError(
+            f"the scheduler answers, and no worker has joined it within {CONNECT_S:.0f} s", where=f"--cluster {address}",
+            fix="start workers (dask worker ADDRESS) that have this version of Tallywire and see the data under the same paths",
+        ) from error  # fmt: skip
 
 
 def refuse_open_address(address: str) -> None:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from collector.replay.book import until
 from collector.replay.doing import Job
 from collector.replay.importer import open_recording
 from collector.replay.opening import Place, is_folder, is_url, listed, name_of, shown, stamp
@@ -20,7 +22,10 @@ from config.model import Site
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wanted:
-    """What a person asks for: `data` by path, URL or pattern, else the stored history in `history`; local days; one loop."""
+    """What a person asks for: `data` by path, URL or pattern, else the stored history in `history`; local days; one loop.
+
+    A history may grow while it is replayed: nothing that comes at `until` [epoch s] or later is looked at.
+    """
 
     data: tuple[str, ...] = ()
     column_map: Mapping[str, str] | None = None
@@ -29,6 +34,7 @@ class Wanted:
     loop: str | None = None
     history: Path | None = None
     kept: tuple[str, ...] = ()
+    until: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +60,7 @@ def prepared(loaded: LoadedSite, wanted: Wanted, book: Path | None = None) -> It
     site = _of_loop(loaded.site, wanted.loop)
     begin, end = _days(wanted, site)
     if not wanted.data:
-        yield _stored(loaded, site, wanted, begin, end)
+        yield _stored(loaded, site, wanted if wanted.until else replace(wanted, until=until(book)), begin, end)
         return
     places = [place for one in wanted.data for place in _found(one)]
     if len(places) == 1 and is_folder(places[0]):
@@ -100,28 +106,40 @@ def _stored(loaded: LoadedSite, site: Site, wanted: Wanted, begin: int, end: int
     from collector.history.opening import open_store
     from collector.replay.places import StoredSource
 
-    assert end is not None
     folder = data_folder(wanted.history, loaded.site, make=False)
     store = open_store(folder, site, clock=SystemClock(), read_only=True)
     try:
         extents = {loop: store.extent(loop) for loop in site.loops}
     finally:
         store.close()
+    ends = [known[1] for known in extents.values() if known is not None]
+    end = min(moment for moment in (end, max(ends, default=0), wanted.until) if moment is not None)
     there = {loop: (max(begin, known[0]), min(end, known[1])) for loop, known in extents.items() if known is not None}
     there = {loop: extent for loop, extent in there.items() if extent[0] < extent[1]}
     if not there:
         raise TallywireError(
-            "the history has no samples in that time", where="--from, --to", fix="see the trend page for what is there"
-        )
+            "the history has no samples in that time", where="--from, --to",
+            fix=_reach(extents.values(), ZoneInfo(site.time_zone)),
+        )  # fmt: skip
     missing = [loop for loop in site.loops if loop not in there]
     notes = [f"no samples of {', '.join(missing)} in that time"] if missing else []
     job = Job(
         site=site.model_copy(update={"loops": {loop: site.loops[loop] for loop in there}}), site_sha256=loaded.sha256,
         source=StoredSource(folder=folder.resolve(), begin=begin, end=end), begin=begin, end=end,
-        data=(str(folder.resolve()), *(f"{loop} {first} {last}" for loop, (first, last) in there.items())),
+        data=(str(folder.resolve()), *(f"{loop} {first}" for loop, (first, _) in there.items())),
     )  # fmt: skip
-    source = f"replay of the history from {wanted.first} to {wanted.after}"
+    source = (
+        f"replay of the history{f' from {wanted.first}' if wanted.first else ''}{f' to {wanted.after}' if wanted.after else ''}"
+    )
     return Prepared(job=job, source=source, notes=(*map(str, loaded.warnings), *notes))
+
+
+def _reach(extents: Iterable[tuple[int, int] | None], zone: ZoneInfo) -> str:
+    known = [extent for extent in extents if extent is not None]
+    if not known:
+        return "it is empty yet: let the service run, or bring files in with `tallywire history import`"
+    first, last = (datetime.fromtimestamp(moment, zone).date() for moment in (min(known)[0], max(end for _, end in known) - 1))
+    return f"it reaches from {first.isoformat()} to {last.isoformat()}"
 
 
 def _archive(loaded: LoadedSite, site: Site, folder: Place, begin: int, end: int | None) -> Prepared:

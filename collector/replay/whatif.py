@@ -37,7 +37,7 @@ def what_if(
     """
     with ExitStack() as stack:
         one = stack.enter_context(prepared(loaded, wanted, means.book))
-        two = stack.enter_context(prepared(other, wanted, means.book))
+        two = stack.enter_context(prepared(other, replace(wanted, until=one.job.end), means.book))
         loops = [loop for loop in one.job.site.loops if loop in two.job.site.loops]
         if not loops:
             raise TallywireError(

@@ -165,3 +165,14 @@ def test_task_of_a_loop_in_a_site_of_many_is_small(tmp_path: Path) -> None:
     task = Task(site=only(site, "TB-7"), loop="TB-7", source=source.of("TB-7"))
     assert len(pickle.dumps(task)) < 30_000
     assert work(task).rows == 2
+
+
+def test_cluster_without_a_worker_is_told_and_not_waited_for(job: Job, monkeypatch: pytest.MonkeyPatch) -> None:
+    library: Any = distributed
+    monkeypatch.setattr("collector.replay.executor.CONNECT_S", 2.0)
+    with (
+        library.LocalCluster(n_workers=0, host="127.0.0.1", dashboard_address="127.0.0.1:0", scheduler_port=0) as bare,
+        pytest.raises(TallywireError, match="no worker has joined") as caught,
+    ):
+        replay_all(job, Means(cluster=bare.scheduler_address))
+    assert "dask worker" in caught.value.fix
