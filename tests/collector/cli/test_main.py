@@ -8,7 +8,6 @@ import os
 import shutil
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -72,13 +71,13 @@ def test_help_names_every_command_and_the_exit_codes_in_80_columns() -> None:
 
 def test_start_imports_nothing_heavy_and_is_quick() -> None:
     code = (
-        "import sys; from collector.cli.main import parser; parser(); "
-        f"print(sorted({HEAVY!r} & {{name.split('.')[0] for name in sys.modules}}))"
+        "import sys, time; from collector.cli.main import parser; parser(); "
+        f"print(sorted({HEAVY!r} & {{name.split('.')[0] for name in sys.modules}}), time.process_time())"
     )
-    began = time.monotonic()
     ran = python("-c", code)
-    assert ran.stdout.strip() == "[]", ran.stderr
-    assert time.monotonic() - began < 5.0
+    heavy, _, worked_s = ran.stdout.strip().rpartition(" ")
+    assert heavy == "[]", ran.stderr
+    assert float(worked_s) < 5.0
 
 
 @pytest.mark.parametrize("arguments", [[], ["nonsense"], ["run"], ["run", "x.yaml", "--port", "many"]])
