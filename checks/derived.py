@@ -66,6 +66,8 @@ class ExpectedFlow:
         before = time_s[0] - self._step_s if self._last_s is None else self._last_s
         gaps = np.flatnonzero(np.diff(time_s, prepend=before) > self._step_s)
         self._last_s = int(time_s[-1])
+        if not len(gaps):
+            return through(rate)
         joined = through(np.insert(rate, gaps, np.nan))
         return np.asarray(np.delete(joined, gaps + np.arange(len(gaps))), np.float64)
 

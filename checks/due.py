@@ -77,7 +77,8 @@ class Due:
         self._totals, self._zero = TotalsLean(loop), ZeroLean(loop)
         self._top = loop.gauge.range.high
         self._before: Codes | None = None
-        self._last: dict[str, int] = {}
+        self._last: dict[str, NDArray[np.int64]] = {}
+        self._spaced_s = NEVER
         self._waiting = list(known_s)
         self._leans: dict[int, int] = {}
         self._gone: dict[tuple[int, int], int] = {}
@@ -146,13 +147,16 @@ class Due:
         settled, hourly = self._spaced(settled, quiet & (ends // QUIET_BEAT_S != starts // QUIET_BEAT_S), starts)
         beat |= hourly
         asked, pressing = np.zeros(len(blocks), np.bool_), np.zeros(len(blocks), np.bool_)
-        by_line = []
-        for place, (line, each, moved) in enumerate(zip(self._chain, lines, moved_lines, strict=True)):
-            leant, changed = np.asarray((moved & (each != 0)).any(axis=1)), np.asarray(moved[:, BRIEF:].any(axis=1))
-            pressed = self._since(f"leant {place}", leant, starts) < PRESSING_S
-            here = pressed | _held(self._since(f"changed {place}", changed, starts), stepped)
-            by_line.append((line.link, frozenset(starts[here & ~due].tolist())))
-            asked, pressing = asked | here, pressing | pressed
+        by_line: list[tuple[Link, frozenset[int]]] = []
+        if lines:
+            begun = np.stack([(moved & (each != 0)).any(axis=1) for moved, each in zip(moved_lines, lines, strict=True)])
+            changed = np.stack([moved[:, BRIEF:].any(axis=1) for moved in moved_lines])
+            pressed = self._since("begun", begun, starts) < PRESSING_S
+            here = pressed | _held(self._since("changed", changed, starts), stepped)
+            by_line = [
+                (line.link, frozenset(starts[mine].tolist())) for line, mine in zip(self._chain, here & ~due, strict=True)
+            ]
+            asked, pressing = np.asarray(here.any(axis=0)), np.asarray(pressed.any(axis=0))
         self.by_line, self.pressing = tuple(by_line), frozenset(starts[pressing].tolist())
         self.calm = frozenset(starts[(settled | beat) & quiet & ~due & ~asked].tolist())
         self.by_beat = frozenset(starts[beat & ~due & ~asked].tolist())
@@ -184,24 +188,24 @@ class Due:
         return out
 
     def _since(self, name: str, here: NDArray[np.bool_], starts: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Seconds from the newest block up to each for which `here` holds to its begin, shape (B,)."""
+        """Seconds from the newest block up to each for which `here`, shape (..., B), holds to its begin; the same shape."""
         begins = np.where(here, starts, np.int64(NEVER))
-        begins[0] = max(int(begins[0]), self._last.get(name, NEVER))
-        newest = np.maximum.accumulate(begins)
-        self._last[name] = int(newest[-1])
+        begins[..., 0] = np.maximum(begins[..., 0], self._last.get(name, NEVER))
+        newest = np.maximum.accumulate(begins, axis=-1)
+        self._last[name] = newest[..., -1]
         return np.asarray(starts - newest)
 
     def _spaced(
         self, settled: NDArray[np.bool_], hourly: NDArray[np.bool_], starts: NDArray[np.int64]
     ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
         """Blocks for a belt that has settled and for the beat, without those that come too soon behind one of them."""
-        settled, hourly, last = settled.copy(), hourly.copy(), self._last.get("spaced", NEVER)
+        settled, hourly, last = settled.copy(), hourly.copy(), self._spaced_s
         for row in np.flatnonzero(settled | hourly).tolist():
             passed = int(starts[row]) - last
             settled[row] &= passed >= AGAIN_S
             hourly[row] &= passed >= SOON_S
             last = int(starts[row]) if settled[row] or hourly[row] else last
-        self._last["spaced"] = last
+        self._spaced_s = last
         return settled, hourly
 
     def _happened(self, blocks: Blocks) -> NDArray[np.bool_]:

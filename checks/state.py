@@ -127,9 +127,10 @@ class StateReader:
         return np.where(np.isnan(flow), 0.0, out)
 
     def _bit(self, samples: Samples, role: str, kind: str, ledger: list[LedgerEntry]) -> tuple[Bools, list[int]]:
-        column = samples.column(role)
+        column, before = samples.values.get(role), self._bits.get(role, 0.0)
+        if column is None or (column == before).all():
+            return np.full(len(samples), column is not None and before == 1.0), []
         bit = np.where(np.isnan(column), np.nan, (column > 0.5).astype(np.float64))
-        before = self._bits.get(role, 0.0)
         ends: list[int] = []
         for row in _from_known(bit, before):
             ledger.append(
@@ -160,7 +161,9 @@ class StateReader:
         return rows
 
     def _restarts(self, samples: Samples, ledger: list[LedgerEntry]) -> list[int]:
-        column = samples.column("gauge_uptime")
+        column = samples.values.get("gauge_uptime")
+        if column is None:
+            return []
         rows = changed(column, self._uptime)
         drops = np.diff(column[rows], prepend=self._uptime) < -RESTART_DROP_S
         ledger += [
@@ -171,9 +174,9 @@ class StateReader:
 
     def _jumps(self, samples: Samples, ledger: list[LedgerEntry]) -> None:
         """Restarts of the PLC by its heartbeat, steps of the gauge's clock by its offset to ours [s]."""
-        own = (samples.flags & FLAG_CLOCK_STEP) != 0
-        beats = self._heartbeat.push(samples.time_s, samples.column("plc_heartbeat"))
-        steps = self._gauge_clock.push(samples.time_s, samples.column("gauge_clock"), own)
+        own, values = (samples.flags & FLAG_CLOCK_STEP) != 0, samples.values
+        beats = self._heartbeat.push(samples.time_s, values["plc_heartbeat"]) if "plc_heartbeat" in values else []
+        steps = self._gauge_clock.push(samples.time_s, values["gauge_clock"], own) if "gauge_clock" in values else []
         for kind, role, jumps in (("plc-restart", "plc_heartbeat", beats), ("clock-step", "gauge_clock", steps)):
             ledger += [
                 LedgerEntry(time_s=int(samples.time_s[jump.row]), kind=kind, role=role, old=jump.old, new=jump.new)
@@ -183,7 +186,8 @@ class StateReader:
     def _clock_steps(self, samples: Samples, ledger: list[LedgerEntry]) -> None:
         """The first row of each flagged stretch."""
         flagged = (samples.flags & FLAG_CLOCK_STEP) != 0
-        if not len(flagged):
+        if not flagged.any():
+            self._clock_stepped &= not len(flagged)
             return
         begins = np.flatnonzero(flagged & ~np.concatenate([[self._clock_stepped], flagged[:-1]]))
         ledger += [LedgerEntry(time_s=int(samples.time_s[row]), kind="clock-step") for row in begins]

@@ -32,33 +32,32 @@ class TotalsLean:
         self._columns = [column for column, role in enumerate(TOTALS) if role in loop.tags and FLOWS[column] in loop.tags]
         full = max(loop.gauge.range.high, loop.plc.range.high)
         digits = [total.resolution for total in (loop.gauge.total, loop.plc.total)]
-        self._slack = [(DIGITS * digit + SKEW_S * full / 3600.0) * GRAMS for digit in digits]
-        self._horizons = [horizon for horizon in HORIZONS_S if horizon < limit.horizon] + [int(limit.horizon)]
+        slack = [(DIGITS * digit + SKEW_S * full / 3600.0) * GRAMS for digit in digits]
+        self._slack = np.array([slack[column] for column in self._columns])
+        self._horizons = np.array([horizon for horizon in HORIZONS_S if horizon < limit.horizon] + [int(limit.horizon)])
         self._starts = np.zeros(0, np.int64)
-        self._sums = np.zeros((1, 2 * len(self._columns)), np.int64)
+        self._sums = np.zeros((2 * len(self._columns), 1), np.int64)
 
     def push(self, blocks: Blocks) -> NDArray[np.int8]:
         """-1, 0 or 1 for each block, total and horizon, shape (B, totals x horizons)."""
         old = len(self._starts)
         self._starts = np.concatenate([self._starts, blocks.start_s])
-        grams = np.concatenate([self._grams(blocks, column) for column in self._columns], axis=1) if self._columns else None
-        if grams is None:
+        if not self._columns:
             return np.zeros((len(blocks), 0), np.int8)
-        self._sums = np.concatenate([self._sums, self._sums[-1] + np.cumsum(grams, axis=0)])
-        out = []
+        grams = np.concatenate([self._grams(blocks, column) for column in self._columns])
+        self._sums = np.concatenate([self._sums, self._sums[:, -1:] + np.cumsum(grams, axis=1)], axis=1)
         ends = blocks.start_s + blocks.length_s
-        for horizon in self._horizons:
-            first = np.searchsorted(self._starts, ends - horizon)
-            passed = self._sums[old + 1 :] - self._sums[first]
-            for place, column in enumerate(self._columns):
-                excess, demanded = passed[:, 2 * place], np.maximum(passed[:, 2 * place + 1], self._least)
-                out.append(np.sign(excess) * (np.abs(excess) > self._share * demanded + self._slack[column]))
+        first = np.searchsorted(self._starts, ends - self._horizons[:, None])
+        passed = self._sums[:, None, old + 1 :] - self._sums[:, first]
+        excess, demanded = passed[::2], passed[1::2]
+        limit = self._share * np.maximum(demanded, self._least) + self._slack[:, None, None]
+        codes = (np.sign(excess) * (np.abs(excess) > limit)).astype(np.int8)
         kept = int(np.searchsorted(self._starts, ends[-1] - self._horizons[-1]))
-        self._starts, self._sums = self._starts[kept:], self._sums[kept:]
-        return np.stack(out).astype(np.int8).T
+        self._starts, self._sums = self._starts[kept:], self._sums[:, kept:]
+        return np.asarray(codes.reshape(-1, len(blocks)).T)
 
     def _grams(self, blocks: Blocks, column: int) -> NDArray[np.int64]:
-        """What a total gained too much and what it should have gained [g], shape (B, 2); 0 where one of them was not there."""
+        """What a total gained too much and what it should have gained [g], shape (2, B); 0 where one of them was not there."""
         own, measured = (blocks.own_t, blocks.measured_s) if column == 0 else (blocks.plc_own_t, blocks.plc_measured_s)
         gained = blocks.increment_t[:, column]
         there = (
@@ -66,5 +65,5 @@ class TotalsLean:
         )
         with np.errstate(invalid="ignore"):
             there &= (np.abs(gained) < MOST_T) & (np.abs(own) < MOST_T)
-        both = np.stack([np.where(there, gained - own, 0.0), np.where(there, own, 0.0)], axis=1)
+        both = np.stack([np.where(there, gained - own, 0.0), np.where(there, own, 0.0)])
         return np.rint(both * GRAMS).astype(np.int64)
