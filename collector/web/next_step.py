@@ -41,6 +41,12 @@ def next_step(live: LiveState, lines: Sequence[LoopLine], alerts: Sequence[Alert
         )
     if worst_line.standing in (Standing.DIFFERS, Standing.DOUBTFUL):
         return _step_of(worst_line)
+    if "history" in live.problems:
+        return Step(
+            headline="The history is not written.",
+            action="Make room on its disk, or bring its database back. Verification goes on; what is read waits in memory and is "
+            "written afterwards, but behind a quarter of an hour the oldest is lost.",
+        )
     waiting = [item for item in alerts if item.state in (AlertState.UNACKNOWLEDGED, AlertState.RETURNED)]
     if waiting:
         return Step(
@@ -49,6 +55,9 @@ def next_step(live: LiveState, lines: Sequence[LoopLine], alerts: Sequence[Alert
         )
     if worst_line.standing is Standing.STARTING:
         return Step(headline="Wait.", action=f"The first verdict needs {first_verdict_s(live):g} s of data.")
+    if live.problems:
+        name, what = next(iter(live.problems.items()))
+        return Step(headline=f"Tallywire itself has a problem with its {name}.", action=f"{what}.")
     if all(line.standing is Standing.NOT_EVALUATED for line in lines):
         return Step(headline="Nothing can be evaluated now.", action="Open a loop to see what each link needs.")
     return Step(headline="Nothing to do.", action="No loop differs.")

@@ -87,6 +87,19 @@ def test_next_step_goes_from_the_network_to_the_chain_to_the_alerts() -> None:
     assert step(plant.live()).action == "The first verdict needs 12 s of data."
 
 
+def test_next_step_is_to_mend_what_tallywire_itself_lacks() -> None:
+    live = plant.healthy()
+    live.problems["certificate page page.pem"] = "page.pem of page expires on 2027-02-01"
+    step = next_step(live, overview.loop_lines(live, NOW), [])
+    assert step.headline == "Tallywire itself has a problem with its certificate page page.pem."
+    assert step.action == "page.pem of page expires on 2027-02-01."
+    live.problems["history"] = "cannot be written (the disk is full); verifying in memory since 2027-01-15 08:00:00 UTC"
+    step = next_step(live, overview.loop_lines(live, NOW), [plant.alert()])
+    assert step.headline == "The history is not written."
+    assert step.action.startswith("Make room on its disk")
+    assert next_step(plant.faulty(), overview.loop_lines(plant.faulty(), NOW), []).headline.startswith("Begin with TB-07")
+
+
 def test_next_step_of_a_loop_without_a_finding_names_the_link() -> None:
     live = plant.faulty()
     live.evaluations["TB-07"] = replace(live.evaluations["TB-07"], findings=())
