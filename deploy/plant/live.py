@@ -7,6 +7,7 @@ this process ends, however it ends, the servers end with it (end of their stdin;
 from __future__ import annotations
 
 import json
+import contextlib
 import os
 import secrets
 import signal
@@ -138,7 +139,8 @@ def _keep_going(
                 terminal.skip_to(int(time.time()) + 1)
             _put(terminal, gauges, plc)
             if terminal.time_s % KEEP_EVERY_S == 0:
-                write_begin(begin_file, terminal.begin())
+                with contextlib.suppress(OSError):  # a full disk must not stop the belts; the next time is soon
+                    write_begin(begin_file, terminal.begin())
     write_begin(begin_file, terminal.begin())
 
 
