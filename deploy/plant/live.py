@@ -6,8 +6,8 @@ this process ends, however it ends, the servers end with it (end of their stdin;
 
 from __future__ import annotations
 
-import json
 import contextlib
+import json
 import os
 import secrets
 import signal
