@@ -10,13 +10,13 @@ import numpy as np
 
 from checks.blocks import ARRAYS, STATES, Blocks
 from checks.changing import changed, newest
-from checks.empties import EmptyStretch
 from checks.line_rows import KeptRows, LineRows
 from checks.lines import Line, Rows
 from checks.references import references_of
 from checks.ring import Ring
 from checks.samples import Samples
 from checks.seconds import Seconds
+from checks.stretches import EmptyStretch
 from checks.window import LedgerEntry, Window
 from config.model import Site
 from config.roles import ROLES, Kind

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, TypeVar, cast
 from checks.blocks import Blocks
 from checks.references import Reference
 from checks.samples import Samples
+from checks.stretches import EmptyStretch
 from config.model import Loop, Site
 
 if TYPE_CHECKING:
-    from checks.empties import EmptyStretch
     from checks.line_rows import KeptRows
 
 T = TypeVar("T")
