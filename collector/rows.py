@@ -84,7 +84,7 @@ class Row:
     """The columns of roles that come together.
 
     While each row lies in one second and no row contradicts another of its second, they are kept as rows. What comes
-    otherwise is given to the columns, one by one; they are joined again once nothing waits in them.
+    otherwise is given to the columns, one by one; they are joined again once what waits in them are rows.
     """
 
     def __init__(self, columns: Sequence[Column]) -> None:
@@ -157,21 +157,28 @@ class Row:
         return list(zip(times, row.values, row.quality or self._good, strict=True))
 
     def join(self) -> None:
-        """Keep the columns as rows again where nothing waits in them."""
-        if not self.apart or any(column.waiting for column in self.columns):
+        """Keep the columns as rows again where what is held and what waits in them are rows."""
+        if not self.apart or len({len(column.waiting) for column in self.columns}) > 1:
             return
         held = [column.held for column in self.columns]
         known = [item for item in held if item is not None]
         if known and len(known) < len(held):
             return
-        if known:
-            times = [item[0] for item in known]
-            self._held = _Item(
-                math.floor(max(times)), times, [item[1] for item in known], [item[2] for item in known], self._until(times)
-            )
+        waiting: list[_Item] = []
+        for items in zip(*(column.waiting for column in self.columns), strict=True):
+            row = self._row(items)
+            torn = math.floor(min(item[0] for item in items)) != row.second
+            if torn or (waiting and row.second <= waiting[-1].second):
+                return
+            waiting.append(row)
+        self._held, self._waiting, self.apart = self._row(known) if known else None, waiting, False
         for column in self.columns:
             column.held, column.newest = None, -math.inf
-        self.apart = False
+            column.waiting.clear()
+
+    def _row(self, items: Sequence[Waiting]) -> _Item:
+        times, values, quality = zip(*items, strict=True)
+        return _Item(math.floor(max(times)), times, values, None if max(quality) == GOOD else quality, self._until(times))
 
     def fill(self, first: int, rows: int, values: list[float], quality: list[int], flags: list[int]) -> None:
         """Add the values and qualities of seconds that follow each other, role by role; see `Column.fill`."""

@@ -10,7 +10,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from checks.samples import BAD, FLAG_HELD, GOOD, UNCERTAIN
+from checks.samples import BAD, GOOD, UNCERTAIN
 from collector.align import Aligner
 from collector.reading import Reading
 from config.model import Site
@@ -116,11 +116,20 @@ def test_what_stood_apart_is_a_row_again_once_its_second_is_closed() -> None:
     grid = Aligner(SITE, "TB-07")
     grid.take_row(GAUGE, [1.0, 2.0, 3.0], None, T0 + 0.2)
     grid.take([Reading("TB-07", "load", math.nan, BAD, T0 + 0.9, reason="timeout")])
-    first = grid.close_until(T0 + 3)
-    assert [first.values[role].tolist() for role in GAUGE] == [[1.0], [2.0], [3.0]]
-    grid.take_row(GAUGE, [1.5, 2.5, 3.5], None, T0 + 1.2)
     (row,) = grid._rows.values()
-    assert not row.apart
-    second = grid.close_until(T0 + 5)
-    assert second.values["load"].tolist() == [2.5, 2.5]
-    assert (second.flags & FLAG_HELD).tolist() == [0, FLAG_HELD]
+    closed = []
+    for second in range(1, 5):  # the grid is closed two seconds behind, so that something always waits
+        assert row.apart is (second < 4)
+        grid.take_row(GAUGE, [second + 1.0, second + 2.0, second + 3.0], None, T0 + second + 0.2)
+        closed.append(grid.close_until(T0 + second + 0.3))
+    assert [part.values["load"].tolist() for part in closed] == [[], [], [2.0], [3.0]]
+    assert not grid.close_until(T0 + 7.5).flags[-3:-2].any()
+
+
+def test_what_came_before_the_first_row_sets_it_apart_for_its_second_only() -> None:
+    grid = Aligner(SITE, "TB-07")
+    grid.take([Reading("TB-07", role, math.nan, BAD, T0 + 0.1, reason="not connected") for role in GAUGE])
+    for second in range(1, 4):
+        grid.take_row(GAUGE, [1.0, 2.0, 3.0], None, T0 + second + 0.2)
+        grid.close_until(T0 + second + 0.3)
+    assert not any(row.apart for row in grid._rows.values())
