@@ -152,23 +152,39 @@ class Latest(MutableMapping[Place, Reading]):
     """The latest reading of each tag. A bundle stands for those of its tags until somebody asks for one."""
 
     def __init__(self) -> None:
-        self._kept: dict[Place, Reading | Bundle] = {}
+        self._kept: dict[Place, Reading | Tags] = {}
+        self._bundles: dict[Tags, Bundle] = {}
+        self._whole: set[Tags] = set()
+        """Those whose bundle stands for each of their places."""
 
     def take(self, part: Sequence[Reading]) -> None:
         """Take the readings of a part of a poll."""
-        if isinstance(part, Bundle):
-            self._kept.update(dict.fromkeys(part.tags.places, part))
-        else:
-            self._kept.update({reading[:2]: reading for reading in part})
+        if not isinstance(part, Bundle):
+            for reading in part:
+                self[reading[:2]] = reading
+            return
+        self._bundles[part.tags] = part
+        if part.tags not in self._whole:
+            for place in part.tags.places:
+                self._forget(place)
+            self._kept.update(dict.fromkeys(part.tags.places, part.tags))
+            self._whole.add(part.tags)
+
+    def _forget(self, place: Place) -> None:
+        before = self._kept.get(place)
+        if isinstance(before, Tags):
+            self._whole.discard(before)
 
     def __getitem__(self, place: Place) -> Reading:
         found = self._kept[place]
-        return found.of(place) if isinstance(found, Bundle) else found
+        return self._bundles[found].of(place) if isinstance(found, Tags) else found
 
     def __setitem__(self, place: Place, reading: Reading) -> None:
+        self._forget(place)
         self._kept[place] = reading
 
     def __delitem__(self, place: Place) -> None:
+        self._forget(place)
         del self._kept[place]
 
     def __iter__(self) -> Iterator[Place]:
