@@ -126,7 +126,8 @@ class OpcUaLink:
             await self.turn()
             try:
                 with failures():
-                    got = batch.values(await self.client.uaclient._send_request(ReadRequest(Parameters=parameters)))
+                    reply = await self.client.uaclient._send_request(ReadRequest(Parameters=parameters))
+                    got = batch.values(reply, parameters)
             except LinkError as error:
                 if error.code not in TOO_MANY or count == 1:
                     raise

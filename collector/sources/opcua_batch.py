@@ -59,7 +59,7 @@ class Batch:
         self.nodes = tuple(nodes)
         self._most = 0
         self._parts: list[tuple[int, Prepared]] = []
-        self._layout: Layout | None = None
+        self._layouts: dict[Prepared, Layout | None] = {}
 
     def parts(self, most: int) -> list[tuple[int, Prepared]]:
         """Requests of at most so many nodes: how many each reads, and its parameters as they are sent."""
@@ -68,14 +68,15 @@ class Batch:
             self._most, self._parts = most, [(len(cut), Prepared(_parameters(cut))) for cut in cuts]
         return self._parts
 
-    def values(self, reply: Buffer) -> Sequence[NodeValue]:
-        """The values of a ReadResponse as `values_of`, in one go where they lie as they lay in the reply before."""
+    def values(self, reply: Buffer, parameters: Prepared) -> Sequence[NodeValue]:
+        """The values in the reply to a request of it; in one go where they lie as they lay in the reply before."""
         data = _results(reply)
-        found = None if self._layout is None else self._layout.read(data)
+        layout = self._layouts.get(parameters)
+        found = None if layout is None else layout.read(data)
         if found is not None:
             return found
         values = _each(data)
-        self._layout = _layout_of(data, len(values))
+        self._layouts[parameters] = _layout_of(data, len(values))
         return values
 
 

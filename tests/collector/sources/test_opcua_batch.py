@@ -17,7 +17,7 @@ from asyncua.ua.uaerrors import UaError, UaStatusCodeError
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collector.sources.opcua_batch import Batch, ReadRequest, values_of
+from collector.sources.opcua_batch import Batch, Numbers, ReadRequest, values_of
 from collector.sources.opcua_values import NodeValue, plain
 
 NODES = [
@@ -65,6 +65,50 @@ def test_a_torn_reply_is_an_error_and_never_a_shorter_list(results: list[ua.Data
     whole = reply(results)[:-4]  # without the empty list of diagnostics, which nobody reads
     with pytest.raises((UaError, struct.error, ValueError, TypeError)):
         values_of(Buffer(whole[: draw.draw(st.integers(0, len(whole) - 1))]))
+
+
+numbers = st.builds(
+    ua.DataValue,
+    st.one_of(
+        st.booleans().map(lambda value: ua.Variant(value, TYPES.Boolean)),
+        st.integers(*WHOLE[TYPES.Int32]).map(lambda value: ua.Variant(value, TYPES.Int32)),
+        st.floats().map(lambda value: ua.Variant(value, TYPES.Double)),
+    ),
+    st.sampled_from([None, ua.StatusCode(ua.UInt32(0)), ua.StatusCode(ua.UInt32(StatusCodes.BadDeviceFailure))]),
+    st.just(datetime(2026, 11, 25, 9, 36, 40, tzinfo=UTC)) | times,
+    times,
+)
+
+
+@settings(deadline=None)
+@given(st.lists(st.lists(numbers | values, min_size=3, max_size=3), min_size=1, max_size=2), st.data())
+def test_replies_that_lie_alike_or_not_say_what_the_library_decodes(kinds: list[list[ua.DataValue]], draw: Any) -> None:
+    batch = Batch(NODES)
+    ((_, parameters),) = batch.parts(1000)
+    for _ in range(4):
+        data = reply(draw.draw(st.sampled_from(kinds)))
+        wanted = [plain(one) for one in struct_from_binary(ua.ReadResponse, Buffer(data)).Results]
+        np.testing.assert_equal(list(batch.values(Buffer(data), parameters)), wanted)
+
+
+def test_plain_numbers_that_lie_as_before_are_taken_in_one_go() -> None:
+    batch = Batch(NODES)
+    ((_, parameters),) = batch.parts(1000)
+    at: Any = datetime(2026, 11, 25, 9, 36, 40, tzinfo=UTC)
+
+    def come(*three: ua.Variant, status: int = 0) -> bytes:
+        return reply([ua.DataValue(one, ua.StatusCode(ua.UInt32(status)), at) for one in three])
+
+    kinds = [ua.Variant(True, TYPES.Boolean), ua.Variant(7, TYPES.UInt16), ua.Variant(0.5, TYPES.Double)]
+    assert isinstance(batch.values(Buffer(come(*kinds)), parameters), list)
+    again = batch.values(Buffer(come(*kinds)), parameters)
+    assert isinstance(again, Numbers)
+    assert again.layout.whole == (True, True, False)
+    assert (again.numbers, again.sources) == ((True, 7, 0.5), [at.timestamp()] * 3)
+    bad = batch.values(Buffer(come(*kinds, status=StatusCodes.BadDeviceFailure)), parameters)
+    assert [one.status for one in bad] == [StatusCodes.BadDeviceFailure] * 3
+    with pytest.raises((UaError, struct.error, ValueError, TypeError)):
+        batch.values(Buffer(come(*kinds)[:-12]), parameters)
 
 
 def test_picoseconds_stand_behind_their_own_time() -> None:
