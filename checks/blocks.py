@@ -22,18 +22,7 @@ TOTALS = ("gauge_total", "plc_total")
 RUNS = ("zero_counts", "frozen_counts", "frozen_current", "frozen_plc", "bad_flow", "failure_low", "failure_high")
 """Columns of the run arrays: longest run, run at the head, run at the tail [s], so that runs merge over borders."""
 
-PAIRS: tuple[tuple[str, str], ...] = (
-    ("flow", "plc_flow"),
-    ("flow", "loop_current"),
-    ("loop_current", "plc_flow"),
-    ("flow", "ai_raw"),
-    ("loop_current", "ai_raw"),
-    ("ai_raw", "plc_flow"),
-    ("flow", "gauge_output"),
-    ("expected_flow", "flow"),
-    ("speed", "drive_speed"),
-    ("count_rate", "detector_temperature"),
-)
+PAIRS: tuple[tuple[str, str], ...] = (("flow", "plc_flow"), ("speed", "drive_speed"))
 """Pairs whose cross moments a block keeps (sample moments: for levels and noise, never for a slope)."""
 
 

@@ -41,6 +41,8 @@ class ZeroLean:
 
         `fresh` are the stretches that the blocks made known, `ends` where the blocks end [epoch s].
         """
+        if not fresh:
+            return np.broadcast_to(self._code[:, None], (len(LEANS), len(ends))).T
         codes = self._codes(fresh)
         self._code = codes[-1]
         known = np.array([entry.known_s for entry in fresh], np.int64)
@@ -68,8 +70,6 @@ class ZeroLean:
     def _errors(self, fresh: Sequence[EmptyStretch]) -> Floats:
         """Error of the zero and its variance, shape (2, n), as `checks.zero_series` has it but each stretch for itself; NaN where
         neither counts nor flow show it, or the detector is out of its limits."""
-        if not fresh:
-            return np.zeros((2, 0))
         loop, at = self._loop, column(fresh, "speed")
         speed = np.where(np.isfinite(at) & (at != 0.0), at, loop.drive.speed_at_nominal or np.nan)
         own, ln_net = kv_of(loop, 1.0) * speed, column(fresh, "ln_net")
