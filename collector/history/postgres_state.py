@@ -14,6 +14,7 @@ from collector.history.statements import SHORT_S
 from collector.history.watchdog import Watchdog
 from config.errors import StoreError
 
+AWAY_FIX = "start the database, or mend its address (database_env or database_file under history)"
 LONGEST_S = 60.0
 """A transaction that takes longer is ended [s]; a scan of many days is many transactions."""
 BRING_UP_KEY, DDL_KEY = 0x7A11_0001, 0x7A11_0002
@@ -79,7 +80,8 @@ class PostgresState(StateDb):
                 raise
             if error.connection_invalidated or isinstance(error, sa.exc.OperationalError):
                 self._lost(error)
-            raise StoreError(f"the history cannot be used ({_reason(error)})", where=self.where) from error
+            fix = AWAY_FIX if isinstance(error, sa.exc.OperationalError) else ""
+            raise StoreError(f"the history cannot be used ({_reason(error)})", where=self.where, fix=fix) from error
         except sa.exc.TimeoutError as error:
             raise StoreError("the history cannot be used (all its connections are busy)", where=self.where) from error
 

@@ -220,7 +220,9 @@ class Sharing:
         live.members = len(turn.members)
         live.counters["foreign_rows"] = self._store.foreign
         others = sorted({page for page in elsewhere.values() if page})
-        text = f"{len(turn.members)} collectors share {len(live.site.loops)} loops; this one verifies {', '.join(sorted(held)) or 'none'}."
+        several = f"{len(turn.members)} collectors share {len(live.site.loops)} loops"
+        count = several if len(turn.members) > 1 else "No other collector is there to take over"
+        text = f"{count}; this one verifies {', '.join(sorted(held)) or 'none'}."
         if others:
             text += f" The others show on {', '.join(others)}."
         if len({member.site_sha256 for member in turn.members}) > 1:
