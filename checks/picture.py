@@ -33,10 +33,11 @@ RUNS_DOWN = 0.5
 
 
 class Picture:
-    """Draws the blocks of one loop, each for itself."""
+    """Draws the blocks of one loop, each for itself but for what stands still: that must have stood through the block before too."""
 
     def __init__(self, loop: Loop) -> None:
         self._loop = loop
+        self._stood = np.zeros((len(STANDS), 1), np.bool_)
 
     def of(self, blocks: Blocks) -> tuple[Codes, Codes]:
         """What is out of the ordinary when it changes, shape (B, K), and what the belt does, shape (B, 2).
@@ -49,13 +50,19 @@ class Picture:
         full = 0.9 * blocks.length_s / blocks.step_s
         columns: list[NDArray[np.int64]] = [*(blocks.n >= full).T.astype(np.int64)]
         columns += [(blocks.state(state) > 0.0).astype(np.int64) for state in ("maintenance", "calibrating")]
-        for run in STANDS:
-            columns.append(((blocks.run_longest[:, RUNS.index(run)] >= blocks.length_s) & ~stands).astype(np.int64))
+        columns += [*self._still(blocks, stands).astype(np.int64)]
         for run in HAPPENS:
             columns.append((blocks.run_longest[:, RUNS.index(run)] >= HAPPENS_S).astype(np.int64))
         columns += [*self._levels(blocks, settling), self._contradiction(blocks)]
         belt = np.stack([np.maximum(np.argmax(blocks.state_s[:, :4], axis=1), 1) - 1, blocks.state("unsettled") > 0.0]).T
         return np.stack(columns).astype(np.int8).T, belt.astype(np.int8)
+
+    def _still(self, blocks: Blocks, stands: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """What stands still for a second block, shape (len(STANDS), B): a steady current does so for one by chance."""
+        whole = (blocks.run_longest.T[[RUNS.index(run) for run in STANDS]] >= blocks.length_s) & ~stands
+        before = np.concatenate([self._stood, whole[:, :-1]], axis=1)
+        self._stood = whole[:, -1:]
+        return np.asarray(whole & before)
 
     def _levels(self, blocks: Blocks, settling: NDArray[np.bool_]) -> list[NDArray[np.int64]]:
         loop, gauge = self._loop, self._loop.gauge
