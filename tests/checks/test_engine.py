@@ -235,6 +235,12 @@ def test_rollups_are_handed_out_once() -> None:
     assert engine.take_rollups() == {}
 
 
+def test_engine_whose_rollups_nobody_takes_tells_the_same() -> None:
+    taken, left = LoopEngine(terminal(), "TB-07"), LoopEngine(terminal(), "TB-07", rollups=False)
+    assert left.push(ROUGH) == taken.push(ROUGH)
+    assert (left.look(), left.take_rollups()) == (taken.look(), {})
+
+
 def test_blocks_without_evaluation_bring_back_the_same_window() -> None:
     samples = run_of("TB-07", 0.5, seed=13)
     straight, restored = LoopEngine(terminal(), "TB-07"), LoopEngine(terminal(), "TB-07")
