@@ -44,7 +44,7 @@ class Recording:
         self.path = path
         self.columns = columns
         self.site = site_of_columns(site, columns)
-        self.warnings = columns.warnings
+        self.warnings = (*columns.warnings, *table.said)
         self.file_step_s = 0.0
         self.step_s = 0
         self._table = table

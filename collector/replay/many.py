@@ -89,17 +89,18 @@ def lanes_of(site: Site, places: Sequence[Place], column_map: Mapping[str, str],
     return Lanes(site=site.model_copy(update={"loops": loops}), source=source, notes=tuple(notes))
 
 
-def _columns(site: Site, place: Place, column_map: Mapping[str, str], table: Path) -> tuple[list[_Column], list[str]]:
+def _columns(site: Site, place: Place, column_map: Mapping[str, str], made: Path) -> tuple[list[_Column], list[str]]:
     if keeps_contract(place, column_map):
-        names = open_table(place).names
+        table = open_table(place)
+        names = table.names
         values = {name: name for name in names if column_map.get(name, name.strip()) != TIME}
         qualities = {name: f"{name}.{QUALITY}" for name in values if f"{name}.{QUALITY}" in values}
         time = next((name for name in names if column_map.get(name, name.strip()) == TIME), None)
         if time is None:
             raise DataFileError("there is no time column", where=shown(place), fix="name it `time`, or map it with --map")
-        path, said = place, []
+        path, said = place, list(table.said)
     else:
-        read = read_in_child(local(place, table.parent), table, _overrules(site, column_map))
+        read = read_in_child(local(place, made.parent), made, _overrules(site, column_map))
         values = {name: f"c{number}" for number, name in enumerate(read.columns)}
         qualities = {name: f"{column}.{QUALITY}" for name, column in values.items()}
         time, path, said = TIME, read.table, read.said.lines()

@@ -14,6 +14,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from collector.replay.cut import Until, whole_lines
 from collector.replay.opening import Place, is_url, open_binary, shown, size_of, suffix_of
 from collector.replay.times import TimeReader
 from config.errors import DataFileError
@@ -38,9 +39,10 @@ class Piece:
 
 
 class Table(Protocol):
-    """A recorded file that is open for reading."""
+    """A recorded file that is open for reading; `said` is what a reader must know of it."""
 
     names: list[str]
+    said: tuple[str, ...]
 
     def pieces(self, time: str, wanted: list[str]) -> Iterator[Piece]:
         """The file piece by piece, the wanted columns as float64 with NaN where there is no reading."""
@@ -103,18 +105,23 @@ class _Csv:
                 where=f"{shown(path)}, line 1",
                 fix="this does not look like CSV: give a header with `time` and the tags, separated by commas",
             )
+        size = size_of(path)
+        with open_binary(path) as file:
+            self._whole = whole_lines(file, size, self._separator, len(self.names))
+        cut = "the last line is cut off and was left out: the file was broken off, or is still being written"
+        self.said: tuple[str, ...] = (cut,) if self._whole < size else ()
 
     def _not_utf8(self) -> DataFileError:
         return DataFileError("this text is not UTF-8", where=shown(self._path), fix="export as CSV in UTF-8, or as Parquet")
 
     def pieces(self, time: str, wanted: list[str]) -> Iterator[Piece]:
-        size = max(size_of(self._path), 1)
+        size = max(self._whole, 1)
         reader = TimeReader(self._path, "line")
         first_line = 2
         try:
             with open_binary(self._path) as file:
                 chunks = pd.read_csv(
-                    file,
+                    file if not self.said else io.BufferedReader(Until(file, self._whole)),
                     sep=self._separator,
                     encoding="utf-8-sig",
                     header=0,
@@ -152,6 +159,7 @@ class _Parquet:
 
     def __init__(self, path: Place) -> None:
         self._path = path
+        self.said: tuple[str, ...] = ()
         try:
             self._file = pq.ParquetFile(path if not is_url(path) else open_binary(path))
         except (pa.ArrowException, OSError) as error:

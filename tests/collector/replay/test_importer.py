@@ -217,3 +217,19 @@ def test_column_without_a_tag_is_read_and_said(tmp_path: Path) -> None:
     assert "loop_current" in recording.site.loops["TB-07"].tags
     assert any("no tag for it; read as mA" in said for said in recording.warnings)
     assert any("no column for plc_flow" in said for said in recording.warnings)
+
+
+@pytest.mark.parametrize(
+    ("end", "rows", "said"),
+    [("\n", 5, False), ("", 5, False), ("\n1800000005,20", 5, True), ("\n1800000005,200,1", 6, False), ("\n18", 5, True)],
+)
+def test_line_that_is_cut_off_is_left_out_and_told(tmp_path: Path, end: str, rows: int, said: bool) -> None:
+    """Half a number of a copy that was broken off would be read as a flow that never was."""
+    path = tmp_path / "half.csv"
+    text = "time,TB-07.flow,TB-07.plc_flow\n" + "\n".join(f"{1_800_000_000 + n},200,100" for n in range(5)) + end
+    path.write_bytes(text.encode())
+    recording = open_recording(one_loop(), path)
+    samples = join([batch.samples["TB-07"] for batch in recording.batches() if "TB-07" in batch.samples])
+    assert len(samples) == rows
+    assert (samples.values["flow"] == 200.0).all()
+    assert any("cut off" in warning for warning in recording.warnings) is said
