@@ -185,10 +185,10 @@ def _more(every: Mean, lots: Sequence[Lot], limit: float) -> str:
 
 
 def _usual_flow(window: Window) -> float:
-    """Mean flow under load of the last two weeks [t/h]; 0 where none is known."""
-    rows = window.minutes if len(window.minutes) else window.blocks
-    loaded = rows.state("loaded") > 0.5 * rows.length_s if len(rows) else np.zeros(0, np.bool_)
-    hours = float(rows.measured_s[loaded].sum()) / 3600.0 if loaded.any() else 0.0
+    """Mean flow under load of the last day [t/h]; 0 where none is known."""
+    rows = window.blocks
+    loaded = rows.state("loaded") > 0.5 * rows.length_s
+    hours = float(rows.measured_s[loaded].sum()) / 3600.0
     return float(np.nansum(rows.own_t[loaded])) / hours if hours > 0.0 else 0.0
 
 
