@@ -1,7 +1,7 @@
 """Files by path or by URL: what is named `scheme://...` is opened through fsspec, everything else is a local path.
 
-Tested with file:// and memory://. Object stores and others (s3://, gs://, abfs://, sftp://) open through fsspec where its driver
-for them is installed; they are not tested.
+Tested with file:// and memory://, and by hand with s3:// against a simulated store on this machine. Others (gs://, abfs://,
+sftp://) open through fsspec where its driver for them is installed; they are not tested.
 """
 
 from __future__ import annotations
@@ -9,6 +9,8 @@ from __future__ import annotations
 import glob
 import re
 import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO, TypeAlias, cast
 
@@ -56,7 +58,8 @@ def open_binary(place: Place) -> BinaryIO:
     if not is_url(place):
         return Path(place).open("rb")
     system, path = file_system(str(place))
-    return cast(BinaryIO, system.open(path, "rb"))
+    with _reached(str(place)):
+        return cast(BinaryIO, system.open(path, "rb"))
 
 
 def size_of(place: Place) -> int:
@@ -64,7 +67,8 @@ def size_of(place: Place) -> int:
     if not is_url(place):
         return Path(place).stat().st_size
     system, path = file_system(str(place))
-    return int(system.size(path) or 0)
+    with _reached(str(place)):
+        return int(system.size(path) or 0)
 
 
 def is_folder(place: Place) -> bool:
@@ -72,7 +76,8 @@ def is_folder(place: Place) -> bool:
     if not is_url(place):
         return Path(place).is_dir()
     system, path = file_system(str(place))
-    return bool(system.isdir(path))
+    with _reached(str(place)):
+        return bool(system.isdir(path))
 
 
 def listed(pattern: Place) -> list[Place]:
@@ -83,7 +88,8 @@ def listed(pattern: Place) -> list[Place]:
     if not is_url(pattern):
         return [Path(found) for found in sorted(glob.glob(text, recursive=True)) if Path(found).is_file()]
     system, path = file_system(text)
-    return [str(system.unstrip_protocol(found)) for found in sorted(system.glob(path))]
+    with _reached(text):
+        return [str(system.unstrip_protocol(found)) for found in sorted(system.glob(path))]
 
 
 def fetch(place: str, target: Path) -> None:
@@ -98,7 +104,23 @@ def stamp(place: Place) -> str:
         state = Path(place).stat()
         return f"{state.st_size}-{state.st_mtime_ns}"
     system, path = file_system(str(place))
-    return str(system.ukey(path))
+    with _reached(str(place)):
+        return str(system.ukey(path))
+
+
+@contextmanager
+def _reached(url: str) -> Iterator[None]:
+    """Drivers raise errors of their own kinds where a store does not answer or refuses: one message for all of them."""
+    try:
+        yield
+    except (OSError, DataFileError):
+        raise
+    except Exception as error:
+        lines = str(error).splitlines() or [type(error).__name__]
+        raise DataFileError(
+            f"the place cannot be reached ({lines[0]})", where=shown(url),
+            fix="check network, address and credentials of that store, or copy the files here",
+        ) from error  # fmt: skip
 
 
 def file_system(url: str) -> tuple[AbstractFileSystem, str]:

@@ -61,8 +61,9 @@ def open_table(path: Place) -> Table:
         with open_binary(path) as file:
             head = file.read(MOST_OPEN_CHECK)
     except OSError as error:
+        why = error.strerror or ("no such file" if isinstance(error, FileNotFoundError) else error)
         raise DataFileError(
-            f"the data file cannot be read ({error.strerror or error})",
+            f"the data file cannot be read ({why})",
             where=shown(path),
             fix="check the path and the permissions",
         ) from error
