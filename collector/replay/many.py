@@ -11,6 +11,7 @@ import numpy as np
 
 from collector.exports.child import read_in_child
 from collector.exports.for_replay import keeps_contract, local
+from collector.exports.held import LOOKED_AT, Held, looks_held
 from collector.exports.read import Overrules
 from collector.exports.tidy import Between
 from collector.replay.columns import QUALITY, TIME
@@ -41,11 +42,13 @@ class Lanes:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Column:
-    """A column of a file with the tag that it is and the usual distance of its readings [s]."""
+    """A column of a file with the tag that it is, the usual distance of its readings [s], and what it looks like where only
+    changes seem to be stored."""
 
     loop: str
     lane: Lane
     usual_s: float
+    held: Held | None
 
 
 def lanes_of(site: Site, places: Sequence[Place], column_map: Mapping[str, str], folder: Path) -> Lanes:
@@ -81,6 +84,7 @@ def lanes_of(site: Site, places: Sequence[Place], column_map: Mapping[str, str],
         names = ", ".join(f"{column.loop}.{column.lane.role} {column.lane.longest_s:g} s" for column in assumed[:4])
         more = f" and {len(assumed) - 4} more" if len(assumed) > 4 else ""
         notes.append(f"assumed: a value stands at most three times its usual distance ({names}{more}); --kept says it better")
+        notes += _looks_held(site, assumed)
     own_times = is_held(site.model_copy(update={"loops": loops}))  # each change has its own second
     source = LaneSource(
         lanes={loop: tuple(column.lane for column in found if column.loop == loop) for loop in loops},
@@ -123,10 +127,10 @@ def _columns(site: Site, place: Place, column_map: Mapping[str, str], made: Path
         unit = unit or split_unit(name)[1]
         loop, _, role = target.partition(".")
         refuse_unit(role, unit, name, place)
-        usual = _usual(path, time, values[name])
+        usual, held = _looked_at(path, time, values[name], alone=len(targets) == 1)
         tag = site.loops[loop].tags.get(role, RecordedTag())
         column = _Column(
-            loop=loop, usual_s=usual,
+            loop=loop, usual_s=usual, held=held if role in LOOKED_AT else None,
             lane=Lane(
                 role=role, path=path if not isinstance(path, Path) else path.resolve(), time=time, value=values[name],
                 quality=qualities.get(name, ""), alone=len(targets) == 1,
@@ -175,7 +179,7 @@ def _target(site: Site, name: str, place: Place, values: Mapping[str, str], colu
             return column_map[said] if _is_tag(site, column_map[said]) else _refuse_target(column_map[said], said, place)
     if own := _own(site, name):
         return own
-    return _own(site, stem) if VALUES.match(name) or len(values) <= 2 else ""
+    return _own(site, stem) if VALUES.match(split_unit(name)[0]) or len(values) <= 2 else ""
 
 
 def _refuse_target(target: str, said: str, place: Place) -> str:
@@ -203,14 +207,32 @@ def _own(site: Site, name: str) -> str:
     return f"{only}.{name.lower()}" if only and name.lower() in ROLES else ""
 
 
-def _usual(path: Place, time: str, value: str) -> float:
-    """The usual distance of the readings of a column at the begin of its file [s]."""
+def _looked_at(path: Place, time: str, value: str, *, alone: bool) -> tuple[float, Held | None]:
+    """The usual distance of the readings of a column at the begin of its file [s], and whether only changes seem to be stored."""
     piece = next(open_table(path).pieces(time, [value]), None)
     if piece is None:
-        return 1.0
-    there = piece.time[np.isfinite(piece.columns[value])]
-    steps = np.diff(there)
-    return float(np.median(steps)) if len(steps) else 1.0
+        return 1.0, None
+    steps = np.diff(piece.time[np.isfinite(piece.columns[value])])
+    usual = float(np.median(steps)) if len(steps) else 1.0
+    return usual, looks_held(piece.time, piece.columns[value], rows_of_a_table=not alone)
+
+
+def _looks_held(site: Site, assumed: Sequence[_Column]) -> list[str]:
+    """What to say of columns of which only changes seem to be stored, ready to be given."""
+    options = []
+    for column in assumed:
+        if column.held is not None:
+            role = column.lane.role
+            tag = site.loops[column.loop].tags.get(role, RecordedTag())
+            unit = column.lane.unit or tag.measured_in or ROLES[role].unit
+            options.append(f"--kept {column.loop}.{role}=step:'{column.held.deadband:g} {unit}':'{column.held.longest_s:g} s'")
+    return (
+        [
+            f"only changes seem to be stored here; if so, say it, with deadband and longest time as the recorder is set: {' '.join(options)}"
+        ]
+        if options
+        else []
+    )
 
 
 def _refuse_odd(found: Sequence[_Column]) -> None:

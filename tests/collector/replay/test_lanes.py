@@ -259,3 +259,28 @@ def test_filter_that_nobody_declared_is_not_taken_for_a_slope_in_what_a_recorder
     run.push(Samples(loop=LOOP, time_s=seconds, values=values, quality=quality, flags=np.zeros(rows, np.uint8)))
     found = [item.finding for item in run.told() if item.finding.cause != "extra-filter"]
     assert {finding.link.value for finding in found} == links
+
+
+def test_files_of_changes_that_nobody_declared_come_with_the_words_that_declare_them(tmp_path: Path) -> None:
+    site = terminal(tmp_path)
+    two_files(tmp_path, rows=3000, deadband=2.0)
+    places = sorted(tmp_path.glob("*.csv"))
+    (said,) = (note for note in lanes_of(site, places, {}, tmp_path).notes if "--kept TB-07" in note)
+    options = [
+        f"{role}=step:{width}:{longest}" for role, width, longest in re.findall(r"--kept (\S+)=step:'(.*?)':'(.*?)'", said)
+    ]
+    assert {option.partition("=")[0] for option in options} == {"TB-07.flow", "TB-07.plc_flow"}
+    declared = stored(site, options)
+    for role in ("flow", "plc_flow"):
+        tag = declared.loops[LOOP].tags[role]
+        assert isinstance(tag, RecordedTag)
+        assert 2.0 <= tag.deadband < 3.5  # a stored change is at least the deadband
+    assert not any("--kept TB-07" in note for note in lanes_of(declared, places, {}, tmp_path).notes)
+
+
+def test_files_of_every_reading_are_not_taken_for_changes(tmp_path: Path) -> None:
+    time = T0 + np.arange(3000.0)
+    for role, values in zip(("flow", "plc_flow"), flows(3000, 3000, 7), strict=True):
+        write_tag(tmp_path / f"TB-07.{role}.csv", time, values)
+    found = lanes_of(terminal(tmp_path), sorted(tmp_path.glob("*.csv")), {}, tmp_path)
+    assert not any("only changes" in note for note in found.notes)
