@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import subprocess
@@ -66,6 +67,7 @@ def test_dump_lose_everything_restore_and_see_the_same(
     trend = store.trend("TB-07", "flow", MIDNIGHT, MIDNIGHT + 300)
     done = script("backup", address, archive, tmp_path / "to")
     assert done.returncode == 0, done.stderr
+    dump = shutil.copy(done.stdout.strip(), tmp_path / "to" / "while-open.dump")  # the next may be of the same second
     store.close()
     again = script("backup", address, archive, tmp_path / "to")
     assert again.returncode == 0, again.stderr
@@ -76,20 +78,19 @@ def test_dump_lose_everything_restore_and_see_the_same(
         connection.execute(f"DROP DATABASE IF EXISTS {name}")
         connection.execute(f"CREATE DATABASE {name}")
     fresh = postgres_server.address(name)
-    back = script("restore", done.stdout.strip(), fresh, archive)
+    back = script("restore", dump, fresh, archive)
     assert back.returncode == 0, back.stderr
     monkeypatch.setenv(VARIABLE, fresh)
-    found = opened(tmp_path / "data", archive)
-    assert prove(Layout(tmp_path / "data", archive), found.state).damages == ()
-    after = list(found.scan("TB-07", 0, 2**40))
-    assert len(after) == len(before) == 2
-    assert all(same(one, other) for one, other in zip(before, after, strict=True))
-    assert np.array_equal(found.trend("TB-07", "flow", MIDNIGHT, MIDNIGHT + 300).mean, trend.mean, equal_nan=True)
-    assert [event.text for event in found.events(0, 10)] == ["kept"]
-    assert found.append([recorded("TB-07", MIDNIGHT + DAY_S + 300, 10)]) == 10
-    found.close()
+    with contextlib.closing(opened(tmp_path / "data", archive)) as found:
+        assert prove(Layout(tmp_path / "data", archive), found.state).damages == ()
+        after = list(found.scan("TB-07", 0, 2**40))
+        assert len(after) == len(before) == 2
+        assert all(same(one, other) for one, other in zip(before, after, strict=True))
+        assert np.array_equal(found.trend("TB-07", "flow", MIDNIGHT, MIDNIGHT + 300).mean, trend.mean, equal_nan=True)
+        assert [event.text for event in found.events(0, 10)] == ["kept"]
+        assert found.append([recorded("TB-07", MIDNIGHT + DAY_S + 300, 10)]) == 10
 
-    twice = script("restore", done.stdout.strip(), fresh, tmp_path / "other")
+    twice = script("restore", dump, fresh, tmp_path / "other")
     assert twice.returncode == 2
     assert "the database is not empty" in twice.stderr
 
