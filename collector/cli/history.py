@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from zoneinfo import ZoneInfo
 
     from checks.samples import Samples
+    from collector.history.layout import Layout
     from collector.history.tiers import TieredStore
     from config.model import Site
 
@@ -87,13 +88,19 @@ def run_verify(args: argparse.Namespace) -> int:
     lines = []
     for damage in found.damages:
         lines += [
-            *wrapped(f"{damage.path.name}: {damage.what}", first="! ", rest="  "),
+            *wrapped(f"{_within(damage.path, store.layout)}: {damage.what}", first="! ", rest="  "),
             *wrapped(damage.means, first="    ", rest="    "),
         ]
     lines += wrapped(
         f"{found.days} sealed days with {found.rows:,} rows and {found.databases} databases were read; "
         + (f"{len(found.damages)} damaged." if found.damages else "all as they were written.")
     )
+    if found.damages:
+        said = (
+            "Put the damaged files back from a backup (`tallywire restore` writes one into an empty folder, to copy from), then verify "
+            "again. What replays or exports a damaged day stops at it."
+        )
+        lines += wrapped(said)
     sys.stdout.write("\n".join(lines) + "\n")
     return exits.FINDINGS if found.damages else exits.NO_FINDING
 
@@ -221,6 +228,12 @@ def run_prune(args: argparse.Namespace) -> int:
     else:
         sys.stdout.write(f"{total}: would be dropped.\nNothing was changed; the same command with --yes does it.\n")
     return exits.NO_FINDING
+
+
+def _within(path: Path, layout: Layout) -> Path:
+    """A file as it lies in the data folder, or in the folder of sealed days where that lies elsewhere."""
+    root = next((root for root in (layout.root, layout.sealed) if path.is_relative_to(root)), None)
+    return path if root is None else path.relative_to(root)
 
 
 def _when(time_s: int, zone: ZoneInfo) -> str:

@@ -2,6 +2,9 @@
 
 Measured choice: zstd level 3, byte-stream split for the floats, dictionary for the quality codes, one row group a day. Most columns of
 most days stand still (settings, bits, codes of good readings): the file says so of itself, and those are not decoded.
+
+Every page carries its checksum, which is asked whenever it is read: without it 51 of 60 flipped bits were read as numbers; it costs
+3 % of the reading.
 """
 
 from __future__ import annotations
@@ -67,7 +70,7 @@ def write(path: Path, samples: Samples) -> Sealed:
             pq.write_table(
                 table, file, compression="zstd", compression_level=3, row_group_size=ROW_GROUP,
                 use_dictionary=[name for name in table.column_names if name.startswith("q:") or name == "flags"],
-                column_encoding=encoding, write_statistics=["time_s"],
+                column_encoding=encoding, write_statistics=["time_s"], write_page_checksum=True,
             )  # fmt: skip
             file.flush()
             os.fsync(file.fileno())
@@ -95,17 +98,19 @@ def read(path: Place, begin: int, end: int, only: str | None = None) -> Samples 
         The file is damaged.
     """
     try:
-        with open_binary(path) as raw, pq.ParquetFile(raw) as file:
-            metadata = {key.decode(): value.decode() for key, value in (file.schema_arrow.metadata or {}).items()}
-            still: dict[str, float] = json.loads(metadata.get("still", "{}"))
-            names = [
-                name for name in file.schema_arrow.names if only is None or name[:2] not in ("v:", "q:") or name[2:] == only
-            ]
-            table = file.read([name for name in names if name not in still], use_threads=False)
+        return _read(path, begin, end, only)
     except FileNotFoundError:
         raise
-    except (OSError, ValueError, pa.ArrowException) as error:
+    except (OSError, ValueError, KeyError, pa.ArrowException) as error:
         raise StoreError(f"an archive file is damaged ({error})", where=shown(path), fix="restore it from a backup") from error
+
+
+def _read(path: Place, begin: int, end: int, only: str | None) -> Samples | None:
+    with open_binary(path) as raw, pq.ParquetFile(raw, page_checksum_verification=True) as file:
+        metadata = {key.decode(): value.decode() for key, value in (file.schema_arrow.metadata or {}).items()}
+        still: dict[str, float] = json.loads(metadata.get("still", "{}"))
+        names = [name for name in file.schema_arrow.names if only is None or name[:2] not in ("v:", "q:") or name[2:] == only]
+        table = file.read([name for name in names if name not in still], use_threads=False)
     time_s = _column(table, "time_s")
     first, last = np.searchsorted(time_s, [begin, end])
     if first == last:
