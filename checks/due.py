@@ -47,7 +47,7 @@ AWAKE_S = 600
 """How long after the last finding blocks are judged at the steps of a finding that stands: its return is told in time [s]."""
 STANDING_S = 30
 """While what is told stays the same, a block that ends here on the clock is judged: as often as a line is fitted anew [s]."""
-LONG = ((7200, 600), (1200, 300))
+LONG = ((86_400, 3600), (7200, 600), (1200, 300))
 """What has been told for so long is judged at steps of so much, unless a line that it may be of leans no longer [s]."""
 NEWS_S, FRESH_S = 120, 360
 """How long after what is told has changed every block is judged, and how long those that end at steps of STANDING_S: longer than
@@ -71,6 +71,8 @@ class Due:
         self._picture = Picture(loop)
         suspect = loop.limits.link.suspect / 100.0
         self._loop, self._chain = loop, chain(loop)
+        self.links = frozenset(line.link for line in self._chain)
+        """Links at which a line can rest."""
         self._counts = [_counts_line(loop)] if can_expect(loop) else []
         limits = [suspect] * len(self._chain) + [loop.limits.counts_to_flow.suspect / 100.0] * len(self._counts)
         self._lines = Leaning([*self._chain, *self._counts], loop, limits)

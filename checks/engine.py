@@ -186,7 +186,8 @@ class LoopEngine:
             return True
         if end > max(self._awake_until, self._fresh_until):
             return False
-        stood = end - self._fresh_until if start not in self._due.at_rest else 0
+        rests = start in self._due.at_rest and any(finding.link in self._due.links for finding in self._findings)
+        stood = 0 if rests else end - self._fresh_until
         step = next((step for since, step in LONG if stood > since), STANDING_S)
         return end // step != start // step
 
