@@ -12,7 +12,7 @@ from checks.handled import handled
 from checks.result import CheckResult, Evidence, Link
 from checks.signal import current_of_raw
 from checks.tail import Tail
-from checks.telling import clock, told
+from checks.telling import clock, since_words, told, upper
 from checks.tonnes import of_flows
 from checks.window import Window
 
@@ -138,7 +138,7 @@ def held(window: Window, results: Sequence[CheckResult]) -> Iterator[Finding]:
             Evidence(name="largest flow meanwhile", value=float(np.nanmax(flow)), unit="t/h"),
         ),
         sentence=(
-            f"Since {clock(since.begin)} the current stands at {float(current[-1]):.2f} mA while the flow on the bus went up to "
+            f"{upper(since_words(since))} the current stands at {float(current[-1]):.2f} mA while the flow on the bus went up to "
             f"{float(np.nanmax(flow)):.0f} t/h: the current is not the flow."
         ),
     )  # fmt: skip

@@ -11,7 +11,7 @@ from checks.finding import UNKNOWN, Finding
 from checks.loop_findings import BURNOUT, UNSIGNED
 from checks.result import CheckResult, Link, Verdict
 from checks.tail import Standing, Tail
-from checks.telling import clock, told
+from checks.telling import clock, since_words, told, upper
 from checks.tonnes import of_flows
 from checks.window import Window
 
@@ -69,7 +69,7 @@ def _silence(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResu
         begin = window.end_s - int(result.facts.get("silent_s", 0.0))
         yield told(
             window, Link.COMMUNICATION, UNKNOWN, title=f"{side} is not read", begin=begin, interval=(begin - 1, begin),
-            sentence=f"{_upper(result.reason)}. While it lasts nothing is verified there.",
+            sentence=f"{upper(result.reason)}. While it lasts nothing is verified there.",
             evidence=result.evidence, advice=(f"look at the connection to the {side}: power, network, address, other masters",),
         )  # fmt: skip
 
@@ -80,14 +80,10 @@ def _stale(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult
     for result in results:
         if result.check == "freshness" and result.verdict is Verdict.FAULT and result.facts.get("stale") == 1.0:
             if SIDES[int(result.facts.get("side", 0.0))] == "PLC":
-                yield from stale_flow.finding(window, tail, _upper(result.reason))
+                yield from stale_flow.finding(window, tail, upper(result.reason))
             else:
                 still = tail.still("flow")
-                yield _at(window, Link.SCALING_BLOCK, "stale-tag", still, f"{_upper(result.reason)}.", booked=True)
-
-
-def _upper(sentence: str) -> str:
-    return f"{sentence[:1].upper()}{sentence[1:]}"
+                yield _at(window, Link.SCALING_BLOCK, "stale-tag", still, f"{upper(result.reason)}.", booked=True)
 
 
 def _speed(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult]) -> Iterator[Finding]:
@@ -100,7 +96,7 @@ def _speed(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult
     if result.facts.get("lost") == 1.0:
         since = tail.standing(stands & (runs > 0.5))
         yield _at(
-            window, Link.DRIVE, "tach-lost", since, f"Since {clock(since.begin)} {result.reason}: the flow is far too low."
+            window, Link.DRIVE, "tach-lost", since, f"{upper(since_words(since))} {result.reason}: the flow is far too low."
         )
     elif result.facts.get("held") == 1.0:
         since = tail.standing(~stands & (runs > -0.5) & (runs < 0.5))
@@ -109,7 +105,7 @@ def _speed(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResult
             Link.DRIVE,
             "speed-held",
             since,
-            f"Since {clock(since.begin)} {result.reason}: tonnes are booked that never moved.",
+            f"{upper(since_words(since))} {result.reason}: tonnes are booked that never moved.",
         )
 
 
@@ -125,7 +121,7 @@ def _repeats(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResu
     least = max(TOGETHER_S if _crossed(tail, since, gauge.high - gauge.low) else ONE_SIDE_S, 4 * tail.step)
     if since.seconds >= least and moved > MOVED * (gauge.high - gauge.low):
         words = (
-            f"Current and PLC flow have repeated to the bit since {clock(since.begin)} while the gauge's flow moved by "
+            f"Current and PLC flow have repeated to the bit {since_words(since)} while the gauge's flow moved by "
             f"{moved:.0f} t/h: old values are read, with good quality."
         )
         yield _at(window, Link.COMMUNICATION, "stale-tag", since, words, booked=True)
@@ -160,7 +156,7 @@ def _gateway(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResu
     result = seen.get(("counts", Link.COUNTS))
     if result is not None and result.facts.get("gateway_zeros") == 1.0:
         zero = tail.standing(np.nan_to_num(tail.column("count_rate"), nan=1.0) == 0.0)
-        words = f"Since {clock(zero.begin)} {result.reason}."
+        words = f"{upper(since_words(zero))} {result.reason}."
         yield _at(window, Link.COMMUNICATION, "gateway-zeros", zero, words, evidence=result.evidence)
 
 
@@ -176,7 +172,7 @@ def _counts(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResul
         return
     if facts.get("zero") == 1.0:
         since = zero if zero.seconds else _fell(window, tail)
-        words = f"The detector has given no counts since {clock(since.begin)}. A live detector shows at least the background; the gauge takes no counts for the largest flow."
+        words = f"The detector has given no counts {since_words(since)}. A live detector shows at least the background; the gauge takes no counts for the largest flow."
         yield _at(window, Link.COUNTS, "zero-counts", since, words, evidence=result.evidence, late_s=_settles(window))
     elif facts.get("contradiction") == 1.0:
         since = tail.bit("shutter_closed")
@@ -186,7 +182,7 @@ def _counts(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResul
         yield _at(window, Link.COUNTS, "shutter-contradiction", since, words, evidence=result.evidence)
     elif facts.get("at_background") == 1.0:
         since = low if low.seconds else _fell(window, tail)
-        words = f"Only background has been counted since {clock(since.begin)} while the belt runs: the shutter is closed or the beam is blocked."
+        words = f"Only background has been counted {since_words(since)} while the belt runs: the shutter is closed or the beam is blocked."
         yield _at(window, Link.COUNTS, "shutter-closed", since, words, evidence=result.evidence, late_s=_settles(window))
     elif facts.get("frozen") == 1.0:
         since = tail.still("count_rate")
@@ -195,7 +191,7 @@ def _counts(window: Window, tail: Tail, seen: Seen, results: Sequence[CheckResul
             Link.COUNTS,
             "counts-frozen",
             since,
-            f"Since {clock(since.begin)} {result.reason}.",
+            f"{upper(since_words(since))} {result.reason}.",
             evidence=result.evidence,
             late_s=_settles(window),
         )

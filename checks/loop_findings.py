@@ -12,7 +12,7 @@ from checks.finding import UNKNOWN, Alternative, Finding
 from checks.result import CheckResult, Link, Verdict
 from checks.signal import LIVE_ZERO_MA, SPAN_MA, current_of, current_of_raw, limited
 from checks.tail import Standing, Tail
-from checks.telling import clock, told
+from checks.telling import clock, since_words, told, upper
 from checks.tonnes import of_flows
 from checks.window import Window
 
@@ -63,11 +63,11 @@ def _milliamps(window: Window, tail: Tail) -> Floats:
 
 def _burnout(window: Window, tail: Tail, since: Standing, raw: float) -> Finding:
     """A code that no flow explains; on a card whose span ends there it is also what 20 mA reads as."""
-    words = f"The card has shown its wire-break value since {clock(since.begin)}; the flow behind it has no meaning."
+    words = f"The card has shown its wire-break value {since_words(since)}; the flow behind it has no meaning."
     causes: tuple[str, ...] = ("burnout-value",)
     if 0.0 < current_of_raw(raw, window.loop.plc.raw_span) < MOST_MA and not tail.has("loop_current"):
         causes += ("output-frozen",) if tail.has("gauge_output_mode") else ("mode-left-on", "output-frozen")
-        words = f"The card has shown the end of its span since {clock(since.begin)}: a wire break, or a current of 20 mA that is set."
+        words = f"The card has shown the end of its span {since_words(since)}: a wire break, or a current of 20 mA that is set."
     return _at(window, Link.INPUT_CARD, causes, since, words, None)
 
 
@@ -86,7 +86,7 @@ def _still(window: Window, tail: Tail, result: CheckResult) -> Finding:
         causes = ("mode-left-on", "output-frozen")
     if jumped and not measured and abs(float(current[-1]) - LIVE_ZERO_MA) < STILL_MA:
         causes = ("open-loop", *causes)
-    return _at(window, result.link, causes, since, f"Since {clock(since.begin)} {result.reason}.", result)
+    return _at(window, result.link, causes, since, f"{upper(since_words(since))} {result.reason}.", result)
 
 
 def _carried(window: Window, tail: Tail, raws: Floats) -> bool:

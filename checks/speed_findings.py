@@ -15,7 +15,7 @@ from checks.recentness import last_rows
 from checks.result import CheckResult, Link, Verdict
 from checks.speed import FAULT, STILL, driven_speed, settled
 from checks.tail import Tail
-from checks.telling import clock, told
+from checks.telling import clock, since_words, told, upper
 from checks.tonnes import Misstated, of_rows, since
 from checks.window import Window
 
@@ -63,7 +63,7 @@ def _held(window: Window, result: CheckResult) -> Finding:
     value = float(tail.last(role, 1)[-1])
     spread = 0.02 * abs(tonnes) + 2.0 * value / 360.0
     known = result.facts.get("speed_known") == 1.0
-    words = f"The belt stands and the {'PLC' if by_plc else 'gauge'} has held {value:.1f} t/h since {clock(still.begin)}: tonnes are booked that never move."
+    words = f"The belt stands and the {'PLC' if by_plc else 'gauge'} has held {value:.1f} t/h {since_words(still)}: tonnes are booked that never move."
     return told(
         window, Link.DRIVE, "hold-on-stop", begin=still.begin, interval=still.interval, sentence=words, evidence=result.evidence,
         misstated=Misstated(tonnes=tonnes, uncertainty=spread, rate_t_h=value, part=of_rows(part.start_s, each, spread)),
@@ -86,7 +86,7 @@ def _pulses(window: Window, result: CheckResult) -> Finding:
     begin, interval = _onset(window, result)
     return told(
         window, Link.DRIVE, "tach-extra-pulses", begin=begin, interval=interval, evidence=result.evidence,
-        sentence=f"{_upper(result.reason)}, since {clock(begin)}. No belt runs faster than its drive: pulses are counted that are none.",
+        sentence=f"{upper(result.reason)}, since {clock(begin)}. No belt runs faster than its drive: pulses are counted that are none.",
     )  # fmt: skip
 
 
@@ -119,7 +119,7 @@ def _differs(window: Window, speed: CheckResult, turns: CheckResult | None) -> F
         alternatives += (Alternative(cause="fixed-speed", odds=1.0, separated_by=STEP_OF_DRIVE),)
     return told(
         window, Link.DRIVE, cause, title="" if cause != UNKNOWN else "belt speed differs from the drive", begin=begin,
-        interval=interval, sentence=f"{_upper(speed.reason)}, since {clock(begin)}. {words}", evidence=speed.evidence, gate=gate,
+        interval=interval, sentence=f"{upper(speed.reason)}, since {clock(begin)}. {words}", evidence=speed.evidence, gate=gate,
         alternatives=alternatives, misstated=misstated,
     )  # fmt: skip
 
@@ -131,7 +131,7 @@ def _by_turns(window: Window, turns: CheckResult) -> Finding:
     deviation = turns.value("deviation") or 0.0
     high = deviation > 0.0
     cause = "belt-slip" if high or window.loop.gauge.speed_sensor_at != "drive" else UNKNOWN
-    words = f"{_upper(turns.reason)}: the tonnes are {abs(deviation):.1f} % too {'high' if high else 'low'}. It was so in the last two hours; since when, the turns do not say."
+    words = f"{upper(turns.reason)}: the tonnes are {abs(deviation):.1f} % too {'high' if high else 'low'}. It was so in the last two hours; since when, the turns do not say."
     return told(
         window, Link.DRIVE, cause, title="" if cause != UNKNOWN else "belt speed differs from its turns", begin=begin,
         interval=(int(window.blocks.start_s[0]), begin), sentence=words, evidence=turns.evidence,
@@ -195,7 +195,3 @@ def _followed(window: Window, begin: int) -> bool:
 def _can_turn(window: Window) -> bool:
     gauge = window.loop.gauge
     return gauge.belt_length is not None and not gauge.counts_filtered and "count_rate" in window.loop.tags
-
-
-def _upper(sentence: str) -> str:
-    return f"{sentence[:1].upper()}{sentence[1:]}"

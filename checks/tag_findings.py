@@ -12,7 +12,7 @@ from checks.derived import EXPECTED
 from checks.finding import UNKNOWN, Alternative, Finding
 from checks.result import CheckResult, Evidence, Link
 from checks.tail import Standing, Tail
-from checks.telling import clock, told
+from checks.telling import clock, since_words, told, upper
 from checks.window import Window
 
 Floats = NDArray[np.float64]
@@ -67,7 +67,7 @@ def _absurd_together(window: Window, tail: Tail) -> Finding | None:
     tested, kept, order = _trial(window, tail, since)
     known = tested >= 2
     cause = "word-order" if known and kept == tested else "register-offset" if known and kept == 0 else UNKNOWN
-    start = f"Since {clock(since.begin)} most numbers of the gauge are absurd together"
+    start = f"{upper(since_words(since))} most numbers of the gauge are absurd together"
     words = {
         "word-order": f"{start}; read with their words in the order {order} they are what a gauge shows.",
         "register-offset": f"{start}, and in no order of words do they become what a gauge shows: halves of neighbours are joined.",
@@ -196,7 +196,7 @@ def _same_register(window: Window, tail: Tail) -> Finding | None:
         return told(
             window, Link.COMMUNICATION, "register-offset", begin=since.begin, interval=_interval(since),
             evidence=(Evidence(name=f"flow and {role} alike", value=float(since.seconds), unit="s", limit=float(SAME_S)),),
-            sentence=f"Since {clock(since.begin)} flow shows the numbers of {role} to the last digit: both are read from one place.",
+            sentence=f"{upper(since_words(since))} flow shows the numbers of {role} to the last digit: both are read from one place.",
         )  # fmt: skip
     return None
 
@@ -245,7 +245,7 @@ def _other_ratio(window: Window, tail: Tail) -> Finding | None:
             Evidence(name="flow over PLC flow", value=ratio, unit="1", limit=constant, standard_error=0.01 * abs(ratio)),
         ),
         sentence=(
-            f"Since {clock(since.begin)} the flow tag shows {words}. The PLC and the other numbers of the gauge agree, so the tag "
+            f"{upper(since_words(since))} the flow tag shows {words}. The PLC and the other numbers of the gauge agree, so the tag "
             f"is read wrongly and the tonnes are right."
         ),
     )  # fmt: skip

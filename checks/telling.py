@@ -11,6 +11,7 @@ from checks.finding import UNKNOWN, Alternative, Correction, Finding, Implied
 from checks.hypotheses import Scored
 from checks.result import Evidence, Link, Verdict
 from checks.shifts import by_shift
+from checks.tail import Standing
 from checks.tonnes import Misstated
 from checks.window import Window
 from config.cautions import CAUTIONS
@@ -24,6 +25,19 @@ GENERAL = "compare both ends at the same moment: flow on the gauge, mA at the ca
 def clock(time_s: int) -> str:
     """A moment as people read it, in UTC; pages show it in the zone of the site."""
     return datetime.fromtimestamp(time_s, UTC).strftime("%H:%M UTC on %d %b")
+
+
+def since_words(standing: Standing) -> str:
+    """Since when something stands, or for how long at least where nobody saw it begin: the first sample that is kept is no begin."""
+    if not standing.whole:
+        return f"since {clock(standing.begin)}"
+    lasts = f"{standing.seconds / 3600.0:.1f} h" if standing.seconds >= 3600 else f"{standing.seconds // 60} min"
+    return f"for {lasts} at least"
+
+
+def upper(sentence: str) -> str:
+    """A sentence with a capital at its begin."""
+    return sentence[:1].upper() + sentence[1:]
 
 
 def told(
