@@ -118,6 +118,8 @@ class TonnesSoFar:
     measured_s: float = 0.0
     begin_s: int | None = None
     end_s: int = 0
+    trusted: bool = True
+    """Whether no finding so far said that the gauge's own flow is wrong."""
 
     def take(self, blocks: Blocks, first: int, end: int) -> None:
         """Take the blocks `first` to `end` (exclusive), one after the other."""
@@ -132,8 +134,11 @@ class TonnesSoFar:
         self.end_s = int(blocks.start_s[end - 1]) + blocks.length_s
 
     def totals(self, findings: Sequence[Finding]) -> Totals:
-        """The tonnes three ways, and the best estimate: the integral of the gauge's flow while the flow can be trusted."""
-        trusted = not any(
+        """The tonnes three ways, and the best estimate: the integral of the gauge's flow where the flow could always be trusted.
+
+        What a dead detector or a held speed has put into it stays in it; the accounts of shifts, days and months replace that.
+        """
+        self.trusted &= not any(
             finding.link in (Link.COUNTS, Link.LOAD, Link.DRIVE) and finding.verdict is Verdict.FAULT for finding in findings
         )
         length = float(self.end_s - self.begin_s) if self.begin_s is not None else 0.0
@@ -141,8 +146,8 @@ class TonnesSoFar:
             gauge_t=_known(self.gauge_t),
             plc_t=_known(self.plc_t),
             own_t=self.own_t if self.measured_s > 0.0 else None,
-            best_t=self.own_t if trusted and self.measured_s > 0.0 else None,
-            best_u_t=2.0 * FLOW_UNCERTAINTY * abs(self.own_t) if trusted and self.measured_s > 0.0 else None,
+            best_t=self.own_t if self.trusted and self.measured_s > 0.0 else None,
+            best_u_t=2.0 * FLOW_UNCERTAINTY * abs(self.own_t) if self.trusted and self.measured_s > 0.0 else None,
             not_measured_s=max(0.0, length - self.measured_s),
         )
 

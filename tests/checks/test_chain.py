@@ -88,6 +88,7 @@ def test_tonnes_three_ways_and_no_best_estimate_while_the_flow_itself_is_doubted
     assert sound.not_measured_s == 0.0
     doubted = tonnes.totals([finding(Link.COUNTS)])
     assert (doubted.best_t, doubted.best_u_t) == (None, None)
+    assert tonnes.totals([]).best_t is None  # what was booked meanwhile stays in it
 
 
 def test_seconds_without_a_flow_are_counted() -> None:
