@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import os
 import signal
+import threading
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from ipaddress import ip_address
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from typing import Any, Protocol, TypeVar
 from urllib.parse import urlsplit
 
@@ -63,11 +64,20 @@ def executor(workers: int = 0, cluster: str = "") -> Iterator[Executor]:
 
 
 def _in_worker() -> None:
-    """A worker leaves Ctrl-C to whoever waits for it, and one thread to its algebra: the pool fills the cores."""
+    """A worker leaves Ctrl-C to whoever waits for it, ends with it, and has one thread for its algebra: the pool fills the cores."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, name="parent", daemon=True).start()
     from collector.__main__ import one_thread_for_algebra
 
     one_thread_for_algebra()
+
+
+def _end_with_parent() -> None:
+    """A pool whose maker was killed would wait for its next task for ever."""
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 @contextmanager

@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import pickle
 import signal
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,6 +14,7 @@ from typing import Any
 
 import distributed
 import pandas as pd
+import psutil
 import pytest
 
 from collector.replay.doing import Job, Means, outcome_of, replay_all
@@ -176,3 +179,25 @@ def test_cluster_without_a_worker_is_told_and_not_waited_for(job: Job, monkeypat
     ):
         replay_all(job, Means(cluster=bare.scheduler_address))
     assert "dask worker" in caught.value.fix
+
+
+MAKER = """
+import os, sys
+from collector.replay.executor import executor
+if __name__ == "__main__":
+    with executor(1) as pool:
+        print(pool.submit(os.getpid).result(), flush=True)
+        sys.stdin.readline()
+"""
+
+
+def test_worker_whose_maker_was_killed_ends(tmp_path: Path) -> None:
+    script = tmp_path / "maker.py"
+    script.write_text(MAKER)
+    maker = subprocess.Popen([sys.executable, "-P", str(script)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+    assert maker.stdout is not None
+    worker = psutil.Process(int(maker.stdout.readline()))
+    maker.kill()
+    maker.communicate()
+    worker.wait(timeout=30)
+    assert not worker.is_running()
