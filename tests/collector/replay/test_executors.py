@@ -195,11 +195,12 @@ if __name__ == "__main__":
 def test_worker_whose_maker_was_killed_ends(tmp_path: Path) -> None:
     script = tmp_path / "maker.py"
     script.write_text(MAKER)
-    maker = subprocess.Popen([sys.executable, "-P", str(script)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
-    assert maker.stdout is not None
-    worker = psutil.Process(int(maker.stdout.readline()))
-    maker.kill()
-    maker.wait()
+    with subprocess.Popen(
+        [sys.executable, "-P", str(script)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as maker:
+        assert maker.stdout is not None
+        worker = psutil.Process(int(maker.stdout.readline()))
+        maker.kill()
     try:
         worker.wait(timeout=30)
     finally:
