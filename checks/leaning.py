@@ -1,4 +1,4 @@
-"""Which way lines lean: the newest rows of its far end, held against what the rows of the last hours say of its lag.
+"""Which way lines lean: the newest rows of their far ends, held against what the rows of the last hours say of their lags.
 
 Row by row and with nothing but rows, so that the chunks in which they come do not matter. It only says when to look: what is
 seen is judged by `checks.scaling`.

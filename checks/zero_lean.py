@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from checks.stretches import EmptyStretch, column
-from checks.zero_series import expected, kv_of
+from checks.zero_series import kv_of, taken_now, within_limits
 from config.model import Loop
 
 Floats = NDArray[np.float64]
@@ -74,9 +74,6 @@ class ZeroLean:
         speed = np.where(np.isfinite(at) & (at != 0.0), at, loop.drive.speed_at_nominal or np.nan)
         own, ln_net = kv_of(loop, 1.0) * speed, column(fresh, "ln_net")
         time_s = 0.5 * (column(fresh, "start_s") + column(fresh, "end_s"))
-        counted = own * (expected(loop, fresh, time_s) - ln_net) + column(fresh, "load_error")
-        hidden = (column(fresh, "hidden") > 0.0) | (loop.gauge.low_cutoff > 0.0)
-        error = np.where(np.isfinite(counted), counted, np.where(hidden, np.nan, column(fresh, "flow")))
-        limit, temperature = loop.limits.temperature, column(fresh, "temperature")
-        out = (temperature < limit.suspect_low) | (temperature > limit.suspect_high)
-        return np.stack([np.where(out, np.nan, error), own**2 * (column(fresh, "se") ** 2 + self._scatter**2)])
+        error = own * (taken_now(loop, fresh, time_s, ln_net, speed) - ln_net)
+        variance = own**2 * (column(fresh, "se") ** 2 + self._scatter**2)
+        return np.stack([np.where(within_limits(loop, fresh), error, np.nan), variance])

@@ -104,10 +104,8 @@ def series_in(window: Window) -> Series | None:
 
 def series_of(loop: Loop, stretches: Sequence[EmptyStretch], prior_scatter: float) -> Series | None:
     """The series of a loop; None where Kv is not known or no stretch is there. `prior_scatter` in parts of the counts."""
-    limit = loop.limits.temperature
-    temperature = column(stretches, "temperature")
-    within = ~((temperature < limit.suspect_low) | (temperature > limit.suspect_high))
-    if not within.all():  # what a detector counts outside its limits says nothing of the belt
+    within = within_limits(loop, stretches)
+    if not within.all():
         stretches = [entry for entry, there in zip(stretches, within.tolist(), strict=True) if there]
     speeds = column(stretches, "speed")
     speed = float(np.nanmedian(speeds)) if np.isfinite(speeds).any() else loop.drive.speed_at_nominal or math.nan
@@ -160,16 +158,28 @@ def expected(loop: Loop, stretches: Sequence[EmptyStretch], time_s: Floats) -> F
     return np.log(np.where(net > 0.0, net, np.nan))
 
 
-def _taken_for_empty(loop: Loop, stretches: Sequence[EmptyStretch], time_s: Floats, ln_net: Floats, speed: float) -> Floats:
-    """ln of the net rate that the gauge takes for empty: from the loaded belt, else from a flow on the empty belt that is not
-    hidden, else what was known last where nothing happened to the gauge since."""
-    by_load = expected(loop, stretches, time_s) + column(stretches, "load_error") / kv_of(loop, speed)
+def within_limits(loop: Loop, stretches: Sequence[EmptyStretch]) -> Bools:
+    """Stretches of a detector within its temperatures, shape (n,): what it counts outside says nothing of the belt."""
+    limit, temperature = loop.limits.temperature, column(stretches, "temperature")
+    return np.asarray(~((temperature < limit.suspect_low) | (temperature > limit.suspect_high)))
+
+
+def taken_now(loop: Loop, stretches: Sequence[EmptyStretch], time_s: Floats, ln_net: Floats, speed: float | Floats) -> Floats:
+    """ln of the net rate that the gauge takes for empty, as each stretch shows it by itself: from the loaded belt, else from a flow
+    on the empty belt that is not hidden; NaN where neither is there. `speed` [m/s] is that of the belt, or of each stretch."""
+    kv = kv_of(loop, 1.0)
+    by_load = expected(loop, stretches, time_s) + column(stretches, "load_error") / (kv * speed)
     at = column(stretches, "speed")
-    own = kv_of(loop, 1.0) * np.where(np.isfinite(at) & (at != 0.0), at, speed)
+    own = kv * np.where(np.isfinite(at) & (at != 0.0), at, speed)
     flow = np.where(column(stretches, "hidden") > 0.0, np.nan, column(stretches, "flow"))
     if loop.gauge.low_cutoff > 0.0:
         flow[:] = np.nan
-    taken = np.where(np.isfinite(by_load), by_load, ln_net + flow / own)
+    return np.where(np.isfinite(by_load), by_load, ln_net + flow / own)
+
+
+def _taken_for_empty(loop: Loop, stretches: Sequence[EmptyStretch], time_s: Floats, ln_net: Floats, speed: float) -> Floats:
+    """The same, and where a stretch shows none what was known last where nothing happened to the gauge since."""
+    taken = taken_now(loop, stretches, time_s, ln_net, speed)
     decay = decay_constant_s(loop.gauge.nuclide)
     unknown = np.flatnonzero(np.isnan(taken) & ~had(stretches, CHANGES))
     for row in unknown[unknown > 0].tolist():
