@@ -10,29 +10,15 @@ import pytest
 from checks.samples import BAD, FLAG_CLOCK_STEP, FLAG_HELD, GOOD, UNCERTAIN, Samples
 from collector.align import Aligner, ClockWatch
 from collector.reading import Reading
-from config.model import Site
+from tests.collector.two_sides import two_sides
 
 T0 = 1_800_000_000
-SITE = Site.model_validate(
+SITE = two_sides(
     {
-        "schema": 1,
-        "site": "terminal",
-        "endpoints": {
-            "gauge": {"protocol": "modbus", "host": "127.0.0.1"},
-            "plc": {"protocol": "opcua", "url": "opc.tcp://h:1"},
-        },
-        "loops": {
-            "TB-07": {
-                "gauge": {"range": {"high": 500.0}},
-                "plc": {"range": {"high": 500.0}},
-                "tags": {
-                    "flow": {"endpoint": "gauge", "address": 0},
-                    "gauge_range_high": {"endpoint": "gauge", "address": 4},
-                    "plc_flow": {"endpoint": "plc", "node": "ns=2;s=F"},
-                    "moisture": {"endpoint": "plc", "node": "ns=2;s=M", "period": 5.0},
-                },
-            }
-        },
+        "flow": {"endpoint": "gauge", "address": 0},
+        "gauge_range_high": {"endpoint": "gauge", "address": 4},
+        "plc_flow": {"endpoint": "plc", "node": "ns=2;s=F"},
+        "moisture": {"endpoint": "plc", "node": "ns=2;s=M", "period": 5.0},
     }
 )
 

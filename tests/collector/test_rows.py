@@ -13,34 +13,20 @@ from hypothesis import strategies as st
 from checks.samples import BAD, GOOD, UNCERTAIN
 from collector.align import Aligner
 from collector.reading import Reading
-from config.model import Site
+from tests.collector.two_sides import two_sides
 
 T0 = 1_800_000_000
 GAUGE = ("flow", "load", "gauge_range_high")
 PLC = ("plc_flow", "plc_total", "drive_running")
-SITE = Site.model_validate(
+SITE = two_sides(
     {
-        "schema": 1,
-        "site": "terminal",
-        "endpoints": {
-            "gauge": {"protocol": "modbus", "host": "127.0.0.1"},
-            "plc": {"protocol": "opcua", "url": "opc.tcp://h:1"},
-        },
-        "loops": {
-            "TB-07": {
-                "gauge": {"range": {"high": 500.0}},
-                "plc": {"range": {"high": 500.0}},
-                "tags": {
-                    "drive_running": {"endpoint": "plc", "node": "ns=2;s=R"},
-                    "flow": {"endpoint": "gauge", "address": 0},
-                    "gauge_range_high": {"endpoint": "gauge", "address": 4},
-                    "load": {"endpoint": "gauge", "address": 2},
-                    "plc_flow": {"endpoint": "plc", "node": "ns=2;s=F"},
-                    "plc_total": {"endpoint": "plc", "node": "ns=2;s=T", "period": 5.0},
-                    "moisture": {"endpoint": "plc", "node": "ns=2;s=M"},
-                },
-            }
-        },
+        "drive_running": {"endpoint": "plc", "node": "ns=2;s=R"},
+        "flow": {"endpoint": "gauge", "address": 0},
+        "gauge_range_high": {"endpoint": "gauge", "address": 4},
+        "load": {"endpoint": "gauge", "address": 2},
+        "plc_flow": {"endpoint": "plc", "node": "ns=2;s=F"},
+        "plc_total": {"endpoint": "plc", "node": "ns=2;s=T", "period": 5.0},
+        "moisture": {"endpoint": "plc", "node": "ns=2;s=M"},
     }
 )
 
