@@ -1,4 +1,4 @@
-"""Which blocks are judged: those whose picture has changed of late, and one in five minutes, or one an hour where all is quiet.
+"""Which blocks are judged: those whose picture has changed of late, and one in five minutes, or two a day where all is quiet.
 
 A block whose picture is that of the blocks before it can say nothing new but for what takes long stretches to see, and that is
 asked at the beat. The picture is a row of small integers (`checks.picture`): which readings are there, in which band each level
@@ -146,8 +146,8 @@ class Due:
         due |= self._since("beside", leant_beside, starts) < PRESSING_S
         since_belt = self._since("belt", np.asarray(moved_belt.any(axis=1)), starts)
         settled = since_belt // blocks.length_s == SETTLED_S // blocks.length_s
-        settled, hourly = self._spaced(settled, quiet & (ends // QUIET_BEAT_S != starts // QUIET_BEAT_S), starts)
-        beat |= hourly
+        settled, seldom = self._spaced(settled, quiet & (ends // QUIET_BEAT_S != starts // QUIET_BEAT_S), starts)
+        beat |= seldom
         asked, pressing = np.zeros(len(blocks), np.bool_), np.zeros(len(blocks), np.bool_)
         by_line: list[tuple[Link, frozenset[int]]] = []
         if lines:
@@ -198,17 +198,17 @@ class Due:
         return np.asarray(starts - newest)
 
     def _spaced(
-        self, settled: NDArray[np.bool_], hourly: NDArray[np.bool_], starts: NDArray[np.int64]
+        self, settled: NDArray[np.bool_], seldom: NDArray[np.bool_], starts: NDArray[np.int64]
     ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
         """Blocks for a belt that has settled and for the beat, without those that come too soon behind one of them."""
-        settled, hourly, last = settled.copy(), hourly.copy(), self._spaced_s
-        for row in np.flatnonzero(settled | hourly).tolist():
+        settled, seldom, last = settled.copy(), seldom.copy(), self._spaced_s
+        for row in np.flatnonzero(settled | seldom).tolist():
             passed = int(starts[row]) - last
             settled[row] &= passed >= AGAIN_S
-            hourly[row] &= passed >= SOON_S
-            last = int(starts[row]) if settled[row] or hourly[row] else last
+            seldom[row] &= passed >= SOON_S
+            last = int(starts[row]) if settled[row] or seldom[row] else last
         self._spaced_s = last
-        return settled, hourly
+        return settled, seldom
 
     def _happened(self, blocks: Blocks) -> NDArray[np.bool_]:
         """Blocks in which something was noted that the picture does not show, shape (B,)."""
