@@ -81,6 +81,7 @@ class LoopRun:
                     self._ended[change.episode.id] = change.episode.ended_s
             self._refresh(evaluation.findings)
             self._remember(evaluation)
+        self._engine.empties.take()  # nobody keeps them here
         return evaluations
 
     def _remember(self, evaluation: Evaluation) -> None:
